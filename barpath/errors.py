@@ -1,0 +1,41 @@
+"""Errors that a user can cause, each with one sentence and a documented exit code.
+
+Every error raised on purpose derives from `BarpathError`. The command line prints its sentence on
+stderr and exits with its code; the Python interface raises it.
+"""
+
+
+class BarpathError(Exception):
+    """Base of all errors raised on purpose; `exit_code` is what the command line returns."""
+
+    exit_code = 1
+
+
+class OptionError(BarpathError):
+    """An option or argument is outside what it may be (exit code 2)."""
+
+    exit_code = 2
+
+
+class ClipError(BarpathError):
+    """The input is missing, is no video, or cannot be decoded (exit code 3)."""
+
+    exit_code = 3
+
+
+class BarNotFoundError(BarpathError):
+    """No plate or bar that moves like a press was found or could be followed (exit code 4)."""
+
+    exit_code = 4
+
+
+class NoRepError(BarpathError):
+    """The bar was followed, but no repetition was found in its height (exit code 5)."""
+
+    exit_code = 5
+
+
+class OutputError(BarpathError):
+    """The results cannot be written, or would overwrite what is there (exit code 6)."""
+
+    exit_code = 6
