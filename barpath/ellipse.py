@@ -250,8 +250,8 @@ def fit_ellipse(
     """Fit an ellipse to edge points by first-order geometric distance, robustly.
 
     The start is the direct algebraic fit, or `start`; then the distances are minimised with a
-    Cauchy loss, points farther than `outlier_px` are put aside, and the rest is fitted by plain least
-    squares.
+    Cauchy loss, points farther than `outlier_px` are put aside, and the rest is fitted by plain
+    least squares.
 
     Parameters
     ----------
