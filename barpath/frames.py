@@ -43,7 +43,7 @@ _MATRIX_UNSPECIFIED = 2
 # Above this many lines an untagged clip is taken as BT.709, else as BT.601 (common practice, no
 # source).
 _SD_MAX_LINES = 576
-# Intervals within this share of a whole multiple (2, 3, ...) of the usual one count as dropped frames.
+# Intervals within this share of a whole multiple (2, 3, ...) of the usual one hold dropped frames.
 _MULTIPLE_TOLERANCE = 0.25
 # An interval is off the regular rate when it differs from the usual one by more than this share.
 _REGULAR_TOLERANCE = 0.10
@@ -99,9 +99,9 @@ class ClipInfo:
     duration_s
         Real seconds from the first frame's time to the end of the last frame.
     fps
-        Measured, in frames per real second: 1 / the usual interval, which is the mean of those within
-        a quarter (or one tick of the file's clock) of the median. Unlike the median alone this is
-        not pulled to whole ticks, yet dropped frames do not lower it.
+        Measured, in frames per real second: 1 / the usual interval, which is the mean of those
+        within a quarter (or one tick of the file's clock) of the median. Unlike the median alone
+        this is not pulled to whole ticks, yet dropped frames do not lower it.
     fps_nominal
         The rate the file states, in frames per second of the file; NaN when it states none.
     variable_rate
@@ -340,7 +340,7 @@ def stream(
         Shrink so that neither side is longer; pixel (x, y) of the small image shows the point
         ``((x + 0.5) * W / w - 0.5, (y + 0.5) * H / h - 0.5)`` of the full one.
     grey
-        Give full-range luma, (H, W), instead of RGB: cheaper.
+        Give the clip's own luma, (H, W), 0 black and 255 white, instead of RGB: cheaper.
     stats
         Counts to keep up to date while frames are taken.
 
@@ -639,22 +639,34 @@ class _Converter:
     def __init__(self, geometry: _Geometry, max_side_px: int | None, grey: bool) -> None:
         self._geometry = geometry
         self._size = geometry.scaled_px(max_side_px)
-        self._format = "gray" if grey else "rgb24"
-        shrinks = self._size[0] < geometry.coded_px[0] or self._size[1] < geometry.coded_px[1]
-        self._interpolation = Interpolation.AREA if shrinks else Interpolation.BILINEAR
+        self._grey = grey
+        # Exact rounding costs nothing beside scaling, but turns off the fast path at full size.
+        self._interpolation = (
+            Interpolation.BILINEAR
+            if self._size == geometry.coded_px
+            else Interpolation.AREA | Interpolation.ACCURATE_RND
+        )
         self._reformatter = VideoReformatter()
 
     def image(self, frame: VideoFrame) -> np.ndarray:
-        untagged_hd = frame.colorspace == _MATRIX_UNSPECIFIED and (
-            min(frame.width, frame.height) > _SD_MAX_LINES
-        )
+        matrix = None
+        if self._grey:
+            # The same matrix on both sides keeps swscale from going by way of RGB: the clip's own
+            # luma comes out, at a third of the cost.
+            matrix = Colorspace.ITU601
+        elif (
+            frame.colorspace == _MATRIX_UNSPECIFIED
+            and min(frame.width, frame.height) > _SD_MAX_LINES
+        ):
+            matrix = Colorspace.ITU709
         converted = self._reformatter.reformat(
             frame,
             *self._size,
-            format=self._format,
-            src_colorspace=Colorspace.ITU709 if untagged_hd else None,
+            format="gray" if self._grey else "rgb24",
+            src_colorspace=matrix,
+            dst_colorspace=matrix,
             dst_color_range=ColorRange.JPEG,
-            interpolation=self._interpolation | Interpolation.ACCURATE_RND,
+            interpolation=self._interpolation,
         )
         return self._geometry.upright(converted.to_ndarray())
 
@@ -805,7 +817,9 @@ def _scan(container: InputContainer, video: VideoStream) -> _Index:
             pts.append(packet.pts)
             dts.append(packet.dts)
             key.append(packet.is_keyframe)
-    stamped = all(value is not None for value in pts)
+    # AVI keeps no presentation stamps; what is given for them is wrong once frames are reordered.
+    reordered_avi = container.format.name == "avi" and video.codec_context.has_b_frames
+    stamped = not reordered_avi and all(value is not None for value in pts)
     time_base_s = video.time_base or Fraction(1, _WRITE_CLOCK_HZ)
     rate = video.average_rate or video.guessed_rate or Fraction(30)
     # Without presentation stamps the decode stamps serve: in presentation order they are the same
@@ -848,7 +862,8 @@ def _filled(stamps: list[int | None], interval: float) -> tuple[np.ndarray, int]
 
 def _usual_interval_s(intervals_s: np.ndarray, tick_s: float) -> float:
     """Mean of the intervals near the median one, free of drops and of rounding to whole ticks."""
-    median_s = np.median(intervals_s)
+    # An interval that occurs, not one between two, so that some lie near it.
+    median_s = np.percentile(intervals_s, 50, method="nearest")
     near_s = max(_MULTIPLE_TOLERANCE * median_s, 1.01 * tick_s)
     return float(intervals_s[np.abs(intervals_s - median_s) <= near_s].mean())
 
