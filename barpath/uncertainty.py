@@ -1,0 +1,251 @@
+"""Combining and stating uncertainties.
+
+References
+----------
+JCGM 100:2008, *Guide to the expression of uncertainty in measurement* (GUM), with minor
+corrections.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from barpath.errors import OptionError
+
+QUALITIES = ("good", "fair", "poor", "missing")
+
+
+def combine(*parts: float) -> float:
+    """Standard uncertainty of a sum or difference of independent parts (GUM eq. 10).
+
+    Parameters
+    ----------
+    *parts : float
+        Standard uncertainties, all in the unit of the result (sensitivity already applied).
+
+    Returns
+    -------
+    float
+        Root of the sum of squares.
+
+    Examples
+    --------
+    >>> combine(3.0, 4.0)
+    5.0
+    """
+    return math.hypot(*parts)
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a quantity known only to lie within ±`half_width` (GUM 4.3.7).
+
+    Examples
+    --------
+    >>> round(rectangular(1.0), 4)
+    0.5774
+    """
+    return half_width / math.sqrt(3.0)
+
+
+def relative_to_absolute(value: float, relative: float) -> float:
+    """Absolute standard uncertainty of a value from a relative one.
+
+    Examples
+    --------
+    >>> relative_to_absolute(-0.4, 0.02)
+    0.008
+    """
+    return abs(value) * relative
+
+
+def product_sd(value: float, *relative: float) -> float:
+    """Standard uncertainty of a product or quotient of independent factors (GUM eq. 12).
+
+    Parameters
+    ----------
+    value : float
+        The product or quotient.
+    *relative : float
+        Relative standard uncertainties of its factors.
+
+    Examples
+    --------
+    >>> round(product_sd(2.0, 0.03, 0.04), 3)
+    0.1
+    """
+    return abs(value) * combine(*relative)
+
+
+def effective_dof(parts: Sequence[float], dof: Sequence[float]) -> float:
+    """Effective degrees of freedom of a combined uncertainty (Welch-Satterthwaite, GUM G.2b).
+
+    Parameters
+    ----------
+    parts : sequence of float
+        Standard uncertainties combined.
+    dof : sequence of float
+        Degrees of freedom of each; infinity for one that is well known.
+
+    Returns
+    -------
+    float
+        Degrees of freedom of the combination.
+    """
+    total = combine(*parts) ** 4
+    below = sum(u**4 / v for u, v in zip(parts, dof, strict=True))
+    return math.inf if below == 0 else total / below
+
+
+def coverage_factor(dof: float = math.inf, probability: float = 0.95) -> float:
+    """Factor from a standard uncertainty to the half width of an interval (GUM G.3).
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom; infinite gives the normal distribution.
+    probability : float
+        Share of cases the interval is to cover.
+
+    Returns
+    -------
+    float
+        Two-sided quantile of Student's t.
+
+    Examples
+    --------
+    >>> round(coverage_factor(), 2)
+    1.96
+    """
+    return float(stats.t.ppf((1 + probability) / 2, dof))
+
+
+def expand(sd: float, dof: float = math.inf, probability: float = 0.95) -> float:
+    """Half width of the interval that covers `probability` of the cases."""
+    return coverage_factor(dof, probability) * sd
+
+
+def mean_over_reps(
+    values: ArrayLike, sd_random: ArrayLike, sd_common: ArrayLike
+) -> tuple[float, float]:
+    """Mean over repetitions when part of the uncertainty is shared by all of them.
+
+    The random parts are independent and shrink with the number of repetitions. The common part,
+    such as the scale of the picture, is fully correlated (GUM 5.2.2, note 1): it does not shrink.
+
+    Parameters
+    ----------
+    values, sd_random, sd_common : array_like, shape (n,)
+        Value of each repetition and the two parts of its standard uncertainty.
+
+    Returns
+    -------
+    mean, sd : float
+        Mean and its standard uncertainty as the mean of just these repetitions.
+
+    Examples
+    --------
+    >>> mean, sd = mean_over_reps([0.40, 0.42], [0.003, 0.004], [0.01, 0.01])
+    >>> round(mean, 3), round(sd, 4)
+    (0.41, 0.0103)
+    """
+    array = np.asarray(values, dtype=float)
+    random = float(np.sqrt(np.sum(np.square(sd_random))) / len(array))
+    return float(np.mean(array)), combine(random, float(np.mean(sd_common)))
+
+
+def grade(u95: float, good_u95: float, fair_u95: float) -> str:
+    """Quality of a measure from the half width of its 95 % interval.
+
+    Parameters
+    ----------
+    u95, good_u95, fair_u95 : float
+        Half width and the largest that is still good, and still fair, in the same unit.
+
+    Returns
+    -------
+    str
+        ``"good"``, ``"fair"``, ``"poor"``, or ``"missing"`` when `u95` is not a number.
+
+    Examples
+    --------
+    >>> grade(0.01, 0.02, 0.05), grade(0.03, 0.02, 0.05), grade(0.1, 0.02, 0.05)
+    ('good', 'fair', 'poor')
+    """
+    if not math.isfinite(u95):
+        return "missing"
+    if u95 <= good_u95:
+        return "good"
+    return "fair" if u95 <= fair_u95 else "poor"
+
+
+def decimals_for(u95: float) -> int:
+    """Decimal places that an uncertainty deserves; negative means tens, hundreds and so on.
+
+    Its three leading digits decide: 100 to 354 keeps two digits, 355 to 949 one, and from 950 it is
+    rounded up to 1000 and keeps two.
+
+    Parameters
+    ----------
+    u95 : float
+        Positive, finite.
+
+    References
+    ----------
+    Particle Data Group, *Review of Particle Physics*, Introduction, sec. 5.3 "Rounding".
+
+    Examples
+    --------
+    >>> decimals_for(0.119), decimals_for(0.367), decimals_for(14.0)
+    (2, 1, 0)
+    """
+    exponent = math.floor(math.log10(u95))
+    leading = round(u95 / 10.0 ** (exponent - 2))
+    if leading >= 1000:
+        exponent, leading = exponent + 1, leading // 10
+    if leading <= 354:
+        return 1 - exponent
+    return -exponent
+
+
+def state(value: float, u95: float, unit: str = "") -> str:
+    """Value with its uncertainty as text, rounded to the digits that mean something.
+
+    Parameters
+    ----------
+    value : float
+        In the unit shown.
+    u95 : float
+        Half width of its 95 % interval, not negative.
+    unit : str
+        Written after the numbers.
+
+    Returns
+    -------
+    str
+        ``"41.2 ± 0.8 cm"``; ``"–"`` when there is no value.
+
+    Examples
+    --------
+    >>> state(41.234, 0.81, "cm")
+    '41.2 ± 0.8 cm'
+    >>> state(1234.0, 120.0, "mm")
+    '1230 ± 120 mm'
+    >>> state(float("nan"), 0.1, "cm")
+    '–'
+    """
+    if not math.isfinite(value) or not math.isfinite(u95):
+        return "–"
+    if u95 < 0:
+        raise OptionError("An uncertainty cannot be negative.")
+    if u95 == 0:
+        return f"{value:g} ± 0 {unit}".rstrip()
+    decimals = decimals_for(u95)
+    shown = max(decimals, 0)
+    # Adding zero turns a rounded "-0.0" into "0.0".
+    number = round(value, decimals) + 0.0
+    return f"{number:.{shown}f} ± {round(u95, decimals):.{shown}f} {unit}".rstrip()
