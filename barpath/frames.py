@@ -668,7 +668,8 @@ class _Converter:
             dst_color_range=ColorRange.JPEG,
             interpolation=self._interpolation,
         )
-        return self._geometry.upright(converted.to_ndarray())
+        # swscale pads rows to whole vector registers; users need plain arrays.
+        return np.ascontiguousarray(self._geometry.upright(converted.to_ndarray()))
 
 
 def _stream(
@@ -808,12 +809,11 @@ def _packets(container: InputContainer, video: VideoStream) -> Iterator[av.Packe
 
 def _scan(container: InputContainer, video: VideoStream) -> _Index:
     """Read every packet's stamps without decoding."""
-    n_listed = len(video.index_entries)
-    n_read = 0
+    file_bytes = container.size
+    n_unreadable = sum(entry.pos + entry.size > file_bytes for entry in video.index_entries)
     pts, dts, key = [], [], []
     for packet in _packets(container, video):
-        n_read += 1
-        if not packet.is_discard:
+        if not packet.is_discard and not packet.is_corrupt:
             pts.append(packet.pts)
             dts.append(packet.dts)
             key.append(packet.is_keyframe)
@@ -835,13 +835,8 @@ def _scan(container: InputContainer, video: VideoStream) -> _Index:
         key_dts=np.array([dts[i] for i in seekable], dtype=np.int64),
         n_repeated=filled.size - ticks.size,
         n_interpolated=n_interpolated,
-        n_unreadable=max(n_listed - n_read, 0) if _has_sample_table(container) else 0,
+        n_unreadable=n_unreadable,
     )
-
-
-def _has_sample_table(container: InputContainer) -> bool:
-    """Whether the container lists all its frames before they are read, as MP4 and MOV do."""
-    return "mp4" in container.format.name.split(",")
 
 
 def _filled(stamps: list[int | None], interval: float) -> tuple[np.ndarray, int]:
@@ -934,7 +929,8 @@ def _video_stream(container: InputContainer, path: Path) -> VideoStream:
     streams = [s for s in container.streams.video if not s.disposition & pictures]
     if not streams:
         raise ClipError(f"{path} holds no video (sound only, or a still picture).")
-    if all(s.codec_context is None for s in streams):
+    streams = [s for s in streams if s.codec_context is not None]
+    if not streams:
         raise ClipError(f"{path} uses a video format that cannot be decoded here.")
     best = container.streams.best("video")
     video = best if best in streams else streams[0]
