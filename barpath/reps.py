@@ -104,7 +104,7 @@ class RepConfig:
     turn_share: float = 0.25
     bounce_share: float = 0.04
     band_share: float = 0.08
-    rack_share: float = 0.35
+    rack_share: float = 0.25
     still_speed_m_s: float = 0.03
     still_n_sd: float = 2.5
     settle_s: float = 0.15
@@ -257,16 +257,18 @@ def _levels(track: _Track) -> tuple[float, float, float] | None:
     deepest = max((depth for *_, depth in found), default=0.0)
     if deepest < least:
         return None
-    bottoms, tops = [], []
+    bottoms, tops, starts = [], [], []
     for i, before, after, depth in found:
         if depth < 0.5 * deepest:
             continue
         bottoms.append((t[i], y[i]))
         if before is not None:
-            high = np.flatnonzero(y[before:i] < y[i] + 0.75 * (y[before] - y[i]))
+            # A rack above lockout lies in the same descent: the last stop in it is lockout.
+            high = np.flatnonzero(y[before:i] < y[i] + 0.6 * (y[before] - y[i]))
             stop = _last_stop(track, before, before + int(high[0]) if len(high) else i)
             top = before if stop is None else stop
             tops.append((t[top], y[top]))
+            starts.append(len(tops) - 1)
         if after is not None:
             stop = _first_stop(track, i, after + 1, y[i] + 0.75 * (y[after] - y[i]))
             top = after if stop is None else stop
@@ -275,9 +277,14 @@ def _levels(track: _Track) -> tuple[float, float, float] | None:
     drift = _drift(low, high)
     low_y = low[:, 1] - drift * (low[:, 0] - t[0])
     high_y = high[:, 1] - drift * (high[:, 0] - t[0])
-    floor, ceiling = low_y.min(), high_y.max()
+    # Upper median of the places where descents begin, less those halfway up: neither a first
+    # descent that begins at a high rack nor a second try from halfway up decides it.
+    floor = low_y.min()
+    begins = np.sort(high_y[starts or slice(None)])
+    begins = begins[begins - floor >= 0.6 * (begins[-1] - floor)]
+    ceiling = begins[len(begins) // 2]
     touch = np.median(low_y[ceiling - low_y >= 0.75 * (ceiling - floor)])
-    lockout = np.median(high_y[high_y - touch >= 0.75 * (ceiling - touch)])
+    lockout = np.median(high_y[np.abs(high_y - ceiling) <= 0.25 * (ceiling - touch)])
     if lockout - touch < config.min_rom_m:
         return None
     return float(lockout), float(touch), drift

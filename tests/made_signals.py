@@ -174,3 +174,108 @@ def plain_set(n_reps: int, racked: bool = True, **rep: float) -> Motion:
         motion.move(-0.08, 0.8)
         motion.hold(1.5)
     return motion
+
+
+def random_set(seed: int) -> tuple[FloatArray, FloatArray, list[str], str]:
+    """A set with random oddities: times, noisy heights, the true kinds, and a description.
+
+    Any rack height, grip taken anew, walk-out, bounces on the chest and at lockout, pauses up to
+    5 s, slow and fast lifts, sticking dips, partial and failed repetitions, a spotter, drift up to
+    10 cm over the clip (4 cm over a short one), short gaps, 24 to 240 frames a second.
+    """
+    rng = np.random.default_rng(seed)
+    motion, kinds, said = Motion(float(rng.uniform(0, 2))), [], []
+    n_reps = int(rng.integers(9, 31)) if rng.random() < 0.1 else int(rng.integers(1, 9))
+    rom = float(rng.uniform(0.22, 0.5))
+    rack = str(rng.choice(["none", "below", "above", "level"]))
+    lift = {"below": rng.uniform(0.03, 0.12), "above": -rng.uniform(0.03, 0.08)}.get(rack, 0.0)
+    said.append(f"rack {rack}")
+    if rack != "none":
+        motion.hold(float(rng.uniform(0.8, 3)))
+        if rng.random() < 0.4:
+            said.append("grip taken anew")
+            for _ in range(3):
+                motion.bounce(float(rng.uniform(0.004, 0.012)), 0.6)
+                motion.hold(0.3)
+            motion.hold(0.8)
+        clear = float(rng.uniform(0.02, 0.04))
+        motion.move(max(lift, 0.0) + clear, float(rng.uniform(0.5, 1.2)))
+        if rng.random() < 0.5:
+            said.append("walk-out")
+            motion.hold(0.1)
+            motion.bounce(-0.02, 0.7)
+        motion.move(min(lift, 0.0) - clear, float(rng.uniform(0.5, 1)))
+    motion.hold(float(rng.uniform(0.5, 2.5)))
+    slow, quick_turn = rng.random() < 0.3, rng.random() < 0.4
+    said += ["slow"] * slow + ["touch-and-go"] * quick_turn
+    for k in range(n_reps):
+        manner = {
+            "descent_s": float(rng.uniform(1.5, 4) if slow else rng.uniform(0.7, 2.5)),
+            "pause_s": 0.0 if quick_turn else float(rng.choice([0.4, 1.0, rng.uniform(0.2, 5)])),
+            "press_s": float(rng.uniform(2, 4.5) if slow else rng.uniform(0.8, 2)),
+            "dip": float(rng.choice([1.0, rng.uniform(0.15, 0.85)])),
+        }
+        odd = rng.random()
+        few = kinds.count("partial") < (n_reps - 1) // 3
+        if odd < 0.04 and few:
+            said.append(f"shallow {k + 1}")
+            motion.rep(rom * float(rng.uniform(0.5, 0.75)), **manner)
+            kinds.append("partial")
+        elif odd < 0.08 and few:
+            said.append(f"short {k + 1}")
+            share = float(rng.uniform(0.66, 0.8))
+            motion.rep(rom, top_share=share, **manner)
+            motion.hold(float(rng.uniform(0.1, 0.8)))
+            motion.rep(rom * share, top_share=1 / share, **manner)
+            kinds += ["partial", "complete"]
+        else:
+            chest = rng.random() < 0.15 and not quick_turn
+            top = rng.random() < 0.3
+            said += [f"chest bounce {k + 1}"] * chest + [f"lockout bounce {k + 1}"] * top
+            motion.rep(
+                rom * float(rng.uniform(0.96, 1.04)),
+                chest_bounce_m=float(rng.uniform(0.01, 0.1 * rom)) if chest else 0.0,
+                lockout_bounce_m=float(rng.uniform(0.01, 0.04)) if top else 0.0,
+                **manner,
+            )
+            kinds.append("complete")
+        motion.hold(float(rng.choice([0.0, rng.uniform(0.1, 2.5)])))
+    ending = rng.random()
+    if ending < 0.15:
+        said.append("falls back")
+        motion.failed_rep(rom, float(rng.uniform(0.32, 0.55)), float(rng.uniform(0.1, 1.2)))
+        kinds.append("failed")
+        motion.hold(float(rng.uniform(0.5, 3)))
+        if rng.random() < 0.6:
+            said.append("spotter lifts")
+            motion.move(rom - max(lift, 0.0), 2.0)
+            motion.hold(1.5)
+    elif ending < 0.25:
+        said.append("stalls, spotter lifts")
+        motion.hold(0.5)
+        motion.move(-rom, 1.5)
+        motion.hold(0.5)
+        share = float(rng.uniform(0.3, 0.7))
+        motion.move(rom * share, 1.5)
+        motion.hold(float(rng.uniform(2.0, 3.0)))
+        motion.move(rom * (1 - share), 1.5)
+        motion.hold(1.0)
+        kinds.append("failed")
+    elif rack != "none" and ending < 0.85:
+        said.append("racked again")
+        motion.hold(float(rng.uniform(0.3, 1)))
+        motion.move(max(-lift, 0.0) + 0.03, 0.5)
+        motion.move(-0.03 - max(lift, 0.0), float(rng.uniform(0.5, 1)))
+        motion.hold(float(rng.uniform(0.3, 2)))
+    else:
+        motion.hold(float(rng.uniform(0.3, 1)))
+    fps = float(rng.choice([24, 25, 30, 50, 60, 120, 240]))
+    noise = float(rng.choice([0.0005, 0.002, 0.005]))
+    drift = float(rng.choice([0.0, rng.uniform(-1, 1)])) * min(0.1 / motion.now, 0.001)
+    time, height = motion.sample(fps, noise, seed, drift)
+    if rng.random() < 0.3:
+        said.append("gaps")
+        for at in rng.integers(0, len(time), 5):
+            height[at : at + int(0.15 * fps)] = np.nan
+    said.append(f"{fps:g} fps, noise {noise * 1000:g} mm, drift {drift * 1000:.1f} mm/s")
+    return time, height, kinds, ", ".join(said)
