@@ -1,0 +1,1282 @@
+"""Find and follow the loaded plate nearest the camera, in side and oblique views.
+
+`find_plate` looks at a few samples a second and picks the round thing that moves like a press.
+`PlateTracker` then follows its outline through every frame to a fraction of a pixel, and says where
+it could not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import fft
+
+from barpath.ellipse import (
+    Ellipse,
+    from_params,
+    outline_from_params,
+    outline_jacobian,
+    to_params,
+    unit_vectors,
+)
+from barpath.errors import BarNotFoundError
+
+FloatArray = NDArray[np.floating]
+
+COLUMNS = (
+    "frame",
+    "time_s",
+    "x_px",
+    "y_px",
+    "major_px",
+    "minor_px",
+    "angle_deg",
+    "sd_px",
+    "outline_share",
+    "state",
+)
+"""Columns of the plate table."""
+
+
+class FrameLike(Protocol):
+    """What is needed of a frame: its number, its time and its image (RGB or grey, uint8)."""
+
+    index: int
+    time_s: float
+    image: NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class PlateConfig:
+    """Settings of the finder and the tracker. Lengths in shares refer to the plate's image.
+
+    Parameters
+    ----------
+    n_rays : int
+        Rays across the outline along which edges are sought.
+    accel_diameters_s2 : float
+        Standard deviation of the plate's acceleration, in plate diameters per s²; 13 is 6 m/s² for
+        a 0.45 m plate, more than presses reach, so that the prediction follows and never leads.
+    shake_px : float
+        Standard deviation of the camera's unforeseen movement per frame at 30 frames/s, px.
+    shape_drift : float
+        Standard deviation of the relative change of the outline's size and shape per frame at 30
+        frames/s.
+    edge_window : float
+        Half width of the window in which the final edge is sought, share of the mean radius.
+    edge_window_min_px : float
+        Its least value, px.
+    seen_share, partly_share : float
+        Least share of the outline for the states ``seen`` and ``partly``.
+    lost_sd_share : float
+        Uncertainty of the centre, as a share of the diameter, beyond which it is lost.
+    edge_noise_px : float
+        Floor of an edge point's standard uncertainty, px.
+    correlation : float
+        Number of neighbouring rays that share one error, by which the fit's variance is inflated.
+    work_area_px : int
+        Number of pixels to which samples are reduced before candidates are sought.
+    min_diameter_share, max_diameter_share : float
+        Sizes of plate sought, as shares of the square root of the image's area.
+    min_travel_diameters, max_travel_diameters : float
+        Vertical movement that counts as a press, in apparent plate diameters.
+    max_sideways : float
+        Largest sideways movement over vertical movement.
+    n_shape_samples : int
+        Samples on which all shapes are tried.
+    n_shapes : int
+        Shapes that are followed through all samples.
+    min_score : float
+        Least score of a convincing candidate, 0..1.
+    """
+
+    n_rays: int = 96
+    accel_diameters_s2: float = 13.0
+    shake_px: float = 0.6
+    shape_drift: float = 0.001
+    edge_window: float = 0.025
+    edge_window_min_px: float = 1.6
+    seen_share: float = 0.55
+    partly_share: float = 0.3
+    lost_sd_share: float = 0.02
+    edge_noise_px: float = 0.08
+    correlation: float = 3.0
+    work_area_px: int = 102_400
+    min_diameter_share: float = 0.055
+    max_diameter_share: float = 0.6
+    min_travel_diameters: float = 0.15
+    max_travel_diameters: float = 2.2
+    max_sideways: float = 0.8
+    n_shape_samples: int = 20
+    n_shapes: int = 12
+    min_score: float = 0.2
+
+
+@dataclass(frozen=True)
+class PlateCandidate:
+    """A round thing that the finder followed through the samples.
+
+    Parameters
+    ----------
+    ellipse : Ellipse
+        Its outline in the image of the sample where it showed best.
+    score, support, travel_diameters : float
+        Overall score 0..1; mean share of the outline with an edge along it; vertical movement.
+    reason : str
+        Why it was taken or not.
+    """
+
+    ellipse: Ellipse
+    score: float
+    support: float
+    travel_diameters: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class PlateSeed:
+    """Where the tracker starts.
+
+    Parameters
+    ----------
+    index : int
+        Frame at which `ellipse` was measured.
+    ellipse : Ellipse
+        Outline there, image px.
+    path : ndarray, shape (n, 4)
+        Coarse path over the samples, columns frame index, time in s, x and y in image px.
+    score : float
+        0..1; 1 when the user pointed at the plate.
+    reason : str
+        Why this one.
+    candidates : tuple of PlateCandidate
+        What else was considered, best first.
+    rim_rgb : tuple of float, optional
+        Colour just inside the outline; learned in the tracker's first frame when None.
+    rim_sd, rim_edge : float
+        Spread of that colour, and gradient across the outline, grey levels and grey levels per px.
+    """
+
+    index: int
+    ellipse: Ellipse
+    path: FloatArray
+    score: float = 1.0
+    reason: str = ""
+    candidates: tuple[PlateCandidate, ...] = field(default=())
+    rim_rgb: tuple[float, float, float] | None = None
+    rim_sd: float = 15.0
+    rim_edge: float = 5.0
+
+
+# --------------------------------------------------------------------------------------------------
+# The outline in one image
+# --------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Rim:
+    """What the plate looks like just inside its outline, per ray, learned as it is followed."""
+
+    colour: FloatArray
+    variance: FloatArray
+    edge: float
+
+    def closeness(self, inner: FloatArray) -> FloatArray:
+        """How well colours of shape (n_rays, m, 3) match, 0..1."""
+        gap = (inner - self.colour[:, None]) ** 2 / self.variance[:, None]
+        return 1.0 / (1.0 + gap.mean(axis=2) / 6.0)
+
+
+@dataclass
+class _Fit:
+    """Outline fitted in one image."""
+
+    params: FloatArray
+    covariance: FloatArray
+    share: float
+    valid_share: float
+    edge_sd: float
+    inlier: NDArray[np.bool_]
+    inner: FloatArray
+    strength: FloatArray
+
+
+class _Strip:
+    """Image along rays across an outline, with edge strength and inner colour at every offset."""
+
+    def __init__(
+        self, image: NDArray[np.uint8], params: FloatArray, units: FloatArray, reach_px: float
+    ) -> None:
+        radius = float(np.sqrt(max(params[2] * params[3] - params[4] ** 2, 1.0)))
+        self.step = float(np.clip(reach_px / 16.0, 0.5, max(1.0, radius / 40.0)))
+        band = max(1.5, 0.06 * radius)
+        count = int(np.ceil(reach_px / self.step))
+        pad_out = int(np.ceil(2.0 / self.step)) + 1
+        pad_in = int(np.ceil((band + 1.0) / self.step)) + pad_out
+        self.points, self.normals = outline_from_params(params, units)
+        self.offsets = self.step * np.arange(-count, count + 1)
+        every = self.step * np.arange(-count - pad_in, count + pad_out + 1)
+        x = self.points[:, :1] + every * self.normals[:, :1]
+        y = self.points[:, 1:] + every * self.normals[:, 1:]
+        height, width = image.shape[:2]
+        x0, y0 = max(int(x.min()) - 1, 0), max(int(y.min()) - 1, 0)
+        x1, y1 = min(int(x.max()) + 3, width), min(int(y.max()) + 3, height)
+        keep = slice(pad_in, pad_in + len(self.offsets))
+        inside = (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
+        self.valid = inside[:, keep]
+        if x1 - x0 < 2 or y1 - y0 < 2:
+            shape = self.valid.shape
+            self.valid = np.zeros(shape, bool)
+            self.edge, self.inner = np.zeros(shape), np.zeros((*shape, 3))
+            return
+        region = image[y0:y1, x0:x1]
+        if region.ndim == 2:
+            region = cv2.cvtColor(region, cv2.COLOR_GRAY2RGB)
+        rays = cv2.remap(
+            region.astype(np.float32),
+            (x - x0).astype(np.float32),
+            (y - y0).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        # Neighbouring rays are averaged a little (the ring is closed, so wrap around first).
+        ring = np.concatenate([rays[-1:], rays, rays[:1]])
+        slope = cv2.sepFilter2D(ring, -1, _derivative(self.step), np.array([0.25, 0.5, 0.25]))
+        slope = slope[1:-1, keep] / self.step
+        self.edge = np.sqrt(np.einsum("ijk,ijk->ij", slope, slope))
+        width_band = max(1, round(band / self.step))
+        gap = max(1, round(1.0 / self.step))
+        mean = cv2.blur(rays, (width_band, 1), anchor=(width_band - 1, 0))
+        self.inner = mean[:, pad_in - gap : pad_in - gap + len(self.offsets)]
+
+    def evidence(self, rim: _Rim) -> FloatArray:
+        """Evidence 0..1 of the plate's edge at every ray and offset, shape (n_rays, n_offsets)."""
+        strength = self.edge / (self.edge + rim.edge)
+        return strength * rim.closeness(self.inner) * self.valid
+
+
+def _derivative(step_px: float) -> FloatArray:
+    """Derivative-of-Gaussian kernel, per sample, for samples `step_px` apart."""
+    sigma = max(0.8 / step_px, 0.7)
+    half = int(np.ceil(2.5 * sigma))
+    t = np.arange(-half, half + 1)
+    kernel = t * np.exp(-0.5 * (t / sigma) ** 2)
+    return kernel / np.sum(kernel * t)
+
+
+def _pick_edges(
+    strip: _Strip, evidence: FloatArray, expected: FloatArray, window_px: float
+) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
+    """Sub-pixel offset and evidence of each ray's edge near the expected offset.
+
+    The offset is the middle of the part of the peak above half its height, which stays put when
+    motion blur spreads the edge.
+    """
+    away = strip.offsets - expected[:, None]
+    near = evidence * np.exp(-0.5 * (away / (0.7 * window_px)) ** 2)
+    near[np.abs(away) > window_px] = 0.0
+    peak = np.argmax(near, axis=1)
+    rows = np.arange(len(peak))
+    half = max(2, round(1.5 / strip.step))
+    around = peak[:, None] + np.arange(-half, half + 1)
+    inside = (around >= 0) & (around < len(strip.offsets))
+    values = strip.edge[rows[:, None], np.clip(around, 0, len(strip.offsets) - 1)]
+    weights = np.clip(values - 0.5 * strip.edge[rows, peak][:, None], 0, None) * inside
+    total = weights.sum(axis=1)
+    shift = (weights * np.arange(-half, half + 1)).sum(axis=1) / np.maximum(total, 1e-12)
+    found = strip.offsets[peak] + shift * strip.step
+    strength = np.where(near[rows, peak] > 0, evidence[rows, peak], 0.0)
+    return found, strength, peak
+
+
+def _best_shift(
+    strip: _Strip, evidence: FloatArray, modes: FloatArray, grid: FloatArray, penalty: FloatArray
+) -> FloatArray:
+    """Amplitudes of outline `modes` (n_rays, k) on a grid (g, k) that gather most evidence."""
+    offsets = modes @ grid.T
+    column = np.round((offsets - strip.offsets[0]) / strip.step).astype(int)
+    outside = (column < 0) | (column >= len(strip.offsets))
+    column[outside] = 0
+    gathered = evidence[np.arange(len(modes))[:, None], column]
+    gathered[outside] = 0.0
+    return grid[int(np.argmax(gathered.sum(axis=0) - penalty))]
+
+
+def _fit_outline(
+    image: NDArray[np.uint8],
+    params: FloatArray,
+    expected: FloatArray,
+    prior: FloatArray,
+    rim: _Rim,
+    units: FloatArray,
+    window_px: float,
+    config: PlateConfig,
+) -> _Fit:
+    """Fit the outline, starting at `params`, given `expected` with inverse covariance `prior`."""
+    start = params.copy()
+    current = params.copy()
+    scale = 0.6 * window_px
+    for window in (2.0 * window_px, window_px, window_px):
+        strip = _Strip(image, current, units, window + 1.0)
+        evidence = strip.evidence(rim)
+        found, strength, peak = _pick_edges(strip, evidence, np.zeros(len(units)), window)
+        jacobian = outline_jacobian(strip.normals, units)
+        step = np.zeros(5)
+        for _ in range(4):
+            residual = found - jacobian @ step
+            weight = strength * _tukey(residual / (4.0 * scale))
+            normal = (jacobian.T * weight) @ jacobian / scale**2 + prior
+            right = (jacobian.T * weight) @ found / scale**2 + prior @ (expected - current)
+            step = np.linalg.solve(normal, right)
+            residual = found - jacobian @ step
+            good = (strength > 0.1) & (np.abs(residual) < window)
+            if good.sum() >= 8:
+                scale = 1.4826 * float(np.median(np.abs(residual[good])))
+            scale = float(np.clip(scale, config.edge_noise_px, 0.6 * window_px))
+        current = current + step
+        determinant = current[2] * current[3] - current[4] ** 2
+        if min(current[2], current[3], determinant) <= 0:
+            current = start.copy()
+            break
+    weight = strength * _tukey(residual / (4.0 * scale))
+    inlier = (strength > 0.12) & (np.abs(residual) < max(3.0 * scale, 0.4))
+    inlier &= np.abs(residual) < window_px
+    information = (jacobian.T * weight) @ jacobian / (config.correlation * scale**2)
+    covariance = np.linalg.inv(information + prior)
+    rows = np.arange(len(units))
+    return _Fit(
+        current,
+        covariance,
+        float(inlier.mean()),
+        float(strip.valid.any(axis=1).mean()),
+        scale,
+        inlier,
+        strip.inner[rows, peak],
+        strip.edge[rows, peak],
+    )
+
+
+def _tukey(ratio: FloatArray) -> FloatArray:
+    """Tukey's biweight."""
+    return np.where(np.abs(ratio) < 1, (1 - np.minimum(ratio**2, 1)) ** 2, 0.0)
+
+
+def _first_rim(image: NDArray[np.uint8], params: FloatArray, units: FloatArray) -> _Rim:
+    """Learn the rim's looks at an outline that is known to a pixel or so."""
+    strip = _Strip(image, params, units, 3.0)
+    middle = len(strip.offsets) // 2
+    inner = strip.inner[:, middle]
+    typical = np.median(inner, axis=0)
+    spread = 1.4826 * np.median(np.abs(inner - typical), axis=0)
+    variance = np.tile(np.maximum(spread * 1.5, 12.0) ** 2, (len(units), 1))
+    near = strip.edge[:, max(middle - 3, 0) : middle + 4].max(axis=1)
+    return _Rim(np.tile(typical, (len(units), 1)), variance, max(0.5 * float(np.median(near)), 2.0))
+
+
+# --------------------------------------------------------------------------------------------------
+# Outline score maps
+# --------------------------------------------------------------------------------------------------
+
+
+def _orientation_maps(image: NDArray[np.uint8], noise: float = 4.0) -> FloatArray:
+    """Edge orientation in double-angle form, weighted by contrast, shape (2, H, W).
+
+    The two maps hold ``cos 2a`` and ``sin 2a`` times a strength 0..1 for an edge whose gradient has
+    direction ``a``; the polarity drops out.
+    """
+    smooth = cv2.GaussianBlur(image.astype(np.float32), (0, 0), 1.0)
+    gx = cv2.Scharr(smooth, -1, 1, 0, scale=1 / 32)
+    gy = cv2.Scharr(smooth, -1, 0, 1, scale=1 / 32)
+    cos, sin, energy = gx * gx - gy * gy, 2 * gx * gy, gx * gx + gy * gy
+    if image.ndim == 3:
+        cos, sin, energy = cos.sum(axis=2), sin.sum(axis=2), energy.sum(axis=2)
+    return np.stack([cos, sin]) / (energy + noise**2)
+
+
+def _outline_template(shape: tuple[int, int], params: FloatArray) -> NDArray[np.complexfloating]:
+    """Conjugate Fourier transforms of an outline's double-angle template around the origin.
+
+    Multiplied with the transforms of the orientation maps and summed over both, they give the score
+    of the outline at every position: the mean over its length of ``cos 2(a - b)`` times strength,
+    with ``b`` the direction of the outline's normal.
+    """
+    points, normals = outline_from_params(np.r_[0.0, 0.0, params[2:]], unit_vectors(96))
+    # Weight by arc length, so that the ends of a slim ellipse do not dominate.
+    arc = np.linalg.norm(np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0), axis=1)
+    arc /= arc.sum()
+    cos = (normals[:, 0] ** 2 - normals[:, 1] ** 2) * arc
+    sin = 2 * normals[:, 0] * normals[:, 1] * arc
+    template = np.zeros((2, *shape), np.float32)
+    base = np.floor(points).astype(int)
+    part = points - base
+    for dx in (0, 1):
+        for dy in (0, 1):
+            weight = np.abs(1 - dx - part[:, 0]) * np.abs(1 - dy - part[:, 1])
+            rows, columns = (base[:, 1] + dy) % shape[0], (base[:, 0] + dx) % shape[1]
+            np.add.at(template[0], (rows, columns), cos * weight)
+            np.add.at(template[1], (rows, columns), sin * weight)
+    return np.conj(fft.rfft2(template))
+
+
+def _score_map(
+    maps_ft: NDArray[np.complexfloating],
+    template: NDArray[np.complexfloating],
+    shape: tuple[int, int],
+) -> FloatArray:
+    """Outline score at every position, shape `shape`."""
+    return fft.irfft2(maps_ft[0] * template[0] + maps_ft[1] * template[1], s=shape)
+
+
+def _padded_shape(shape: tuple[int, int], pad: int) -> tuple[int, int]:
+    return (
+        fft.next_fast_len(shape[0] + pad, real=True),
+        fft.next_fast_len(shape[1] + pad, real=True),
+    )
+
+
+def _peaks(score: FloatArray, n: int, apart_px: float) -> list[tuple[float, int, int]]:
+    """The `n` highest local maxima as (value, x, y), at least `apart_px` apart."""
+    size = 2 * max(1, round(apart_px)) + 1
+    top = cv2.dilate(score.astype(np.float32), np.ones((size, size), np.uint8))
+    rows, columns = np.nonzero(score >= top - 1e-7)
+    values = score[rows, columns]
+    order = np.argsort(values)[::-1][:n]
+    return [(float(values[k]), int(columns[k]), int(rows[k])) for k in order]
+
+
+# --------------------------------------------------------------------------------------------------
+# The tracker
+# --------------------------------------------------------------------------------------------------
+
+
+def _radius(params: FloatArray) -> float:
+    """Geometric mean of the semi-axes, px."""
+    return float(np.sqrt(max(params[2] * params[3] - params[4] ** 2, 1e-6)))
+
+
+class PlateTracker:
+    """Follows the plate's outline through the frames of a clip, in order.
+
+    Parameters
+    ----------
+    seed : PlateSeed
+    config : PlateConfig
+
+    Notes
+    -----
+    The state is the outline (centre and outline matrix) with the centre's velocity, propagated with
+    white acceleration noise and a slow drift of the shape; each frame is an iterated extended
+    Kalman update (Bar-Shalom, Li, Kirubarajan: Estimation with Applications to Tracking and
+    Navigation, 2001, sections 6.3 and 10.5) whose measurements are the edges found along the
+    outline's normals, weighted by Tukey's biweight. An edge counts as the plate's only if what lies
+    just inside of it looks like the rim as learned so far.
+    """
+
+    def __init__(self, seed: PlateSeed, config: PlateConfig | None = None) -> None:
+        self.seed = seed
+        self.config = config or PlateConfig()
+        self._units = unit_vectors(self.config.n_rays)
+        shape = to_params(seed.ellipse)
+        self._state = np.r_[shape, 0.0, 0.0]
+        self._covariance = np.zeros((7, 7))
+        self._rim: _Rim | None = None
+        if seed.rim_rgb is not None:
+            variance = max(seed.rim_sd, 12.0) ** 2
+            self._rim = _Rim(
+                np.tile(np.asarray(seed.rim_rgb, float), (self.config.n_rays, 1)),
+                np.full((self.config.n_rays, 3), variance),
+                max(seed.rim_edge, 2.0),
+            )
+        self._following = False
+        self._seen_s = -np.inf
+        self._time_s: float | None = None
+        self._rows: list[tuple[object, ...]] = []
+
+    @property
+    def diameter_px(self) -> float:
+        """Geometric mean diameter of the outline as it is believed now."""
+        return 2.0 * _radius(self._state)
+
+    def update(self, frame: FrameLike) -> None:
+        """Measure the plate in the next frame and add a row to the table.
+
+        Parameters
+        ----------
+        frame : FrameLike
+            Frames must come in order of time; image RGB or grey, uint8.
+        """
+        image = frame.image
+        self._predict(frame)
+        prior_state, prior = self._state[:5].copy(), self._covariance[:5, :5].copy()
+        position_sd = float(np.sqrt(0.5 * np.trace(prior[:2, :2])))
+        wide = not self._following or position_sd > 0.06 * self.diameter_px
+        starts = (
+            self._search_wide(image, position_sd) if wide else self._search_near(image, position_sd)
+        )
+        best: _Fit | None = None
+        for start in starts:
+            fit = self._fit(image, start, prior_state, prior)
+            if best is None or fit.share > best.share:
+                best = fit
+        self._take(frame, best, wide)
+
+    def table(self) -> pd.DataFrame:
+        """Plate table so far, one row a frame with the columns `COLUMNS`."""
+        table = pd.DataFrame(self._rows, columns=list(COLUMNS))
+        return table.astype({"frame": int, "state": str})
+
+    def _path_at(self, index: int, time_s: float) -> FloatArray | None:
+        """Coarse position (x, y) from the seed, None beyond half a second off the path."""
+        path = self.seed.path
+        if len(path) == 0:
+            here = index == self.seed.index or self._time_s is None
+            return self.seed.ellipse.centre if here else None
+        if not path[0, 1] - 0.5 <= time_s <= path[-1, 1] + 0.5:
+            return None
+        return np.array([np.interp(index, path[:, 0], path[:, k]) for k in (2, 3)])
+
+    def _predict(self, frame: FrameLike) -> None:
+        config, diameter = self.config, self.diameter_px
+        first = self._time_s is None
+        dt = 1 / 30 if first else max(frame.time_s - self._time_s, 1e-3)
+        self._time_s = frame.time_s
+        frames = 30.0 * dt
+        if not first:
+            move = np.eye(7)
+            move[0, 5] = move[1, 6] = dt
+            self._state = move @ self._state
+            self._covariance = move @ self._covariance @ move.T
+            accel = (config.accel_diameters_s2 * diameter) ** 2
+            noise = np.array([[dt**4 / 4, dt**3 / 2], [dt**3 / 2, dt**2]]) * accel
+            for k in (0, 1):
+                self._covariance[np.ix_([k, 5 + k], [k, 5 + k])] += noise
+                self._covariance[k, k] += config.shake_px**2 * frames
+                self._covariance[5 + k, 5 + k] += (20.0 * config.shake_px) ** 2 * frames
+            drift = (config.shape_drift * 0.5 * diameter) ** 2 * frames
+            self._covariance[[2, 3], [2, 3]] += drift
+            self._covariance[4, 4] += 0.5 * drift
+        if self._following:
+            return
+        if not first:
+            self._state[5:] *= 0.8**frames
+        hint = self._path_at(frame.index, frame.time_s)
+        if first and hint is None:
+            hint = self.seed.path[0, 2:4]
+        if hint is not None:
+            self._state[:2] = hint
+            spread = np.r_[np.full(2, 0.15 * diameter), np.full(2, 1.0 * diameter)]
+        else:
+            have = np.sqrt(np.diag(self._covariance))[[0, 1, 5, 6]]
+            limit = np.r_[np.full(2, 0.5 * diameter), np.full(2, 3.0 * diameter)]
+            spread = np.minimum(have, limit)
+        shape = self._covariance[2:5, 2:5].copy()
+        if first:
+            shape = np.diag([1.0, 1.0, 0.5]) * (0.015 * diameter) ** 2
+        shape_limit = (0.02 * diameter) ** 2
+        shape *= min(1.0, shape_limit / max(float(np.diag(shape).max()), 1e-12))
+        self._covariance = np.zeros((7, 7))
+        self._covariance[[0, 1, 5, 6], [0, 1, 5, 6]] = spread**2
+        self._covariance[2:5, 2:5] = shape
+
+    def _window_px(self) -> float:
+        radius = 0.5 * self.diameter_px
+        return max(self.config.edge_window_min_px, self.config.edge_window * radius)
+
+    def _search_near(self, image: NDArray[np.uint8], position_sd: float) -> list[FloatArray]:
+        """Best shift of the predicted outline within its uncertainty."""
+        reach = float(np.clip(2.5 * position_sd, 3.0, max(3.0, 0.15 * self.diameter_px)))
+        strip = _Strip(image, self._state[:5], self._units, reach)
+        assert self._rim is not None
+        evidence = strip.evidence(self._rim)
+        spacing = max(strip.step, reach / 8.0)
+        n = int(np.ceil(reach / spacing))
+        axis = spacing * np.arange(-n, n + 1)
+        grid = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
+        penalty = 1.0 * np.sum(grid**2, axis=1) / position_sd**2
+        shift = _best_shift(strip, evidence, strip.normals, grid, penalty)
+        start = self._state[:5].copy()
+        start[:2] += shift
+        return [start]
+
+    def _search_wide(self, image: NDArray[np.uint8], position_sd: float) -> list[FloatArray]:
+        """Outline starts from a score map around the predicted place, best first."""
+        radius = 0.5 * self.diameter_px
+        half_axes = np.sqrt(self._state[2:4] ** 2 + self._state[4] ** 2)
+        reach = half_axes + max(2.5 * position_sd, 0.2 * radius) + 3
+        height, width = image.shape[:2]
+        low = np.maximum(np.floor(self._state[:2] - reach), 0).astype(int)
+        high = np.minimum(np.ceil(self._state[:2] + reach) + 1, (width, height)).astype(int)
+        if (high - low < 8).any():
+            return []
+        region = image[low[1] : high[1], low[0] : high[0]]
+        factor = min(1.0, 14.0 / radius)
+        if factor < 1.0:
+            region = cv2.resize(region, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        scale = np.array([region.shape[1], region.shape[0]]) / (high - low)
+        maps = _orientation_maps(region)
+        shape = _padded_shape(region.shape[:2], 8)
+        small = self._state[:5] * np.r_[0, 0, np.full(3, factor)]
+        template = _outline_template(shape, small)
+        score = _score_map(fft.rfft2(maps, s=shape), template, shape)
+        score = score[: region.shape[0], : region.shape[1]]
+        x = (np.arange(region.shape[1]) + 0.5) / scale[0] - 0.5 + low[0] - self._state[0]
+        y = (np.arange(region.shape[0]) + 0.5) / scale[1] - 0.5 + low[1] - self._state[1]
+        weight = np.exp(-0.25 * (x**2 + y[:, None] ** 2) / max(position_sd, 1.0) ** 2)
+        starts = []
+        for value, column, row in _peaks(score * weight, 4, 0.3 * radius * factor):
+            if value > 0.05:
+                start = self._state[:5].copy()
+                start[:2] += (x[column], y[row])
+                starts.append(start)
+        return starts
+
+    def _fit(
+        self,
+        image: NDArray[np.uint8],
+        start: FloatArray,
+        prior_state: FloatArray,
+        prior: FloatArray,
+    ) -> _Fit:
+        if self._rim is None:
+            self._rim = _first_rim(image, start, self._units)
+        return _fit_outline(
+            image,
+            start,
+            prior_state,
+            np.linalg.inv(prior),
+            self._rim,
+            self._units,
+            self._window_px(),
+            self.config,
+        )
+
+    def _take(self, frame: FrameLike, fit: _Fit | None, wide: bool) -> None:
+        """Decide what the fit is worth, update the state, add the row."""
+        config = self.config
+        height, width = frame.image.shape[:2]
+        state, sd = "lost", np.nan
+        if fit is not None:
+            sd = float(np.sqrt(0.5 * np.trace(fit.covariance[:2, :2])))
+            x, y = fit.params[:2]
+            inside = -0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5
+            sure = inside and sd <= config.lost_sd_share * self.diameter_px
+            if sure and fit.share >= config.seen_share:
+                state = "seen"
+            elif sure and fit.share >= config.partly_share and not wide:
+                state = "partly"
+        if state == "lost" or fit is None:
+            self._following = self._following and self._lost_for(frame.time_s) < 0.15
+            nan = np.nan
+            share = 0.0 if fit is None else fit.share
+            row = (frame.index, frame.time_s, nan, nan, nan, nan, nan, nan, share, "lost")
+            self._rows.append(row)
+            return
+        gain = self._covariance[5:, :5] @ np.linalg.inv(self._covariance[:5, :5])
+        change = fit.covariance - self._covariance[:5, :5]
+        if wide:
+            self._state[5:] = 0.0
+        else:
+            self._state[5:] += gain @ (fit.params - self._state[:5])
+            self._covariance[5:, 5:] += gain @ change @ gain.T
+            self._covariance[5:, :5] = gain @ fit.covariance
+            self._covariance[:5, 5:] = self._covariance[5:, :5].T
+        self._covariance[:5, :5] = fit.covariance
+        self._state[:5] = fit.params
+        self._following = True
+        self._seen_s = frame.time_s
+        if state == "seen":
+            self._learn(fit)
+        ellipse = from_params(fit.params)
+        self._rows.append(
+            (
+                frame.index,
+                frame.time_s,
+                ellipse.x_px,
+                ellipse.y_px,
+                ellipse.major_px,
+                ellipse.minor_px,
+                ellipse.angle_deg,
+                sd,
+                fit.share,
+                state,
+            )
+        )
+
+    def _lost_for(self, time_s: float) -> float:
+        return time_s - self._seen_s
+
+    def _learn(self, fit: _Fit) -> None:
+        assert self._rim is not None
+        rate = 0.1
+        seen = fit.inlier
+        gap = fit.inner[seen] - self._rim.colour[seen]
+        self._rim.colour[seen] += rate * gap
+        self._rim.variance[seen] += rate * (np.clip(gap**2, 64.0, 900.0) - self._rim.variance[seen])
+        typical = 0.4 * float(np.median(fit.strength[seen]))
+        self._rim.edge += rate * (max(typical, 2.0) - self._rim.edge)
+
+
+def track_plate(
+    frames: Iterable[FrameLike], seed: PlateSeed, config: PlateConfig | None = None
+) -> pd.DataFrame:
+    """Follow the plate through a clip.
+
+    Parameters
+    ----------
+    frames : iterable of FrameLike
+        All frames in order of time.
+    seed : PlateSeed
+        From `find_plate`.
+    config : PlateConfig, optional
+
+    Returns
+    -------
+    pandas.DataFrame
+        Plate table with the columns `COLUMNS`: ellipse centre and full axes in image px, ``sd_px``
+        of the centre per coordinate, ``outline_share`` 0..1 and ``state`` (``seen``, ``partly``,
+        ``lost``; NaN when lost).
+    """
+    tracker = PlateTracker(seed, config)
+    for frame in frames:
+        tracker.update(frame)
+    return tracker.table()
+
+
+# --------------------------------------------------------------------------------------------------
+# The finder
+# --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """One outline tried: parameters around the origin in px of its pyramid level."""
+
+    level: int
+    params: FloatArray
+
+    @property
+    def radius_px(self) -> float:
+        """Mean radius in px of the work image."""
+        return _radius(self.params) * 2**self.level
+
+    @property
+    def half_height_px(self) -> float:
+        """Half of the upright extent in px of the work image."""
+        return float(np.hypot(self.params[3], self.params[4])) * 2**self.level
+
+
+@dataclass
+class _Path:
+    """A shape linked through the samples, in px of the work image."""
+
+    shape: _Shape
+    sample: NDArray[np.intp]
+    image_xy: FloatArray
+    steady_xy: FloatArray
+    support: FloatArray
+    score: float = 0.0
+    travel: float = 0.0
+    reason: str = ""
+
+
+class _Samples:
+    """Samples reduced to work size, with what moves in them."""
+
+    def __init__(
+        self, samples: Sequence[FrameLike], transforms: FloatArray | None, config: PlateConfig
+    ) -> None:
+        self.samples = samples
+        height, width = samples[0].image.shape[:2]
+        self.factor = min(1.0, float(np.sqrt(config.work_area_px / (width * height))))
+        size = (max(round(width * self.factor), 8), max(round(height * self.factor), 8))
+        self.small = [
+            frame.image
+            if self.factor == 1.0
+            else cv2.resize(frame.image, size, interpolation=cv2.INTER_AREA)
+            for frame in samples
+        ]
+        self.shape = (size[1], size[0])
+        self.scale = np.array([size[0] / width, size[1] / height])
+        self.time_s = np.array([frame.time_s for frame in samples])
+        self.index = np.array([frame.index for frame in samples])
+        self.transforms = np.tile(np.eye(2, 3), (len(samples), 1, 1))
+        if transforms is not None:
+            self.transforms = np.asarray(transforms, dtype=float).copy()
+            # x_work = (x + 0.5) * scale - 0.5 on both sides of the transform.
+            linear = self.transforms[:, :, :2]
+            shift = np.einsum("nij,j->ni", linear, 0.5 / self.scale - 0.5)
+            self.transforms[:, :, 2] = (shift + self.transforms[:, :, 2] + 0.5) * self.scale - 0.5
+        self._find_motion()
+
+    def _find_motion(self) -> None:
+        """Where anything changes over the samples, and the scene's usual look, steadied."""
+        pick = np.unique(np.linspace(0, len(self.small) - 1, 60).astype(int))
+        size = (self.shape[1], self.shape[0])
+        grey = []
+        for k in pick:
+            image = self.small[k]
+            image = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+            image = cv2.GaussianBlur(image, (0, 0), 1.0)
+            grey.append(
+                cv2.warpAffine(image, self.transforms[k], size, borderMode=cv2.BORDER_REPLICATE)
+            )
+        stack = np.stack(grey)
+        self.usual = np.median(stack, axis=0).astype(np.float32)
+        spread = stack.astype(np.float32).std(axis=0)
+        self.noise = float(np.clip(2.0 * np.median(spread), 3.0, 10.0))
+        moving = np.clip((spread - self.noise) / self.noise, 0, 1)
+        self.moving = cv2.dilate(moving, np.ones((5, 5), np.uint8))
+
+    def weight(self, k: int) -> FloatArray:
+        """Weight 0..1 of every work pixel of sample `k`: highest where it differs from usual."""
+        size = (self.shape[1], self.shape[0])
+        back = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
+        at = self.transforms[k]
+        usual = cv2.warpAffine(self.usual, at, size, flags=back, borderMode=cv2.BORDER_REPLICATE)
+        moving = cv2.warpAffine(self.moving, at, size, flags=back, borderValue=1.0)
+        image = self.small[k]
+        grey = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+        differs = np.abs(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.0) - usual)
+        differs = cv2.dilate(np.clip(differs / (2.0 * self.noise) - 0.5, 0, 1), np.ones((5, 5)))
+        return moving * (0.6 + 0.4 * differs)
+
+    def to_steady(self, k: int, xy: FloatArray) -> FloatArray:
+        """Work px of sample `k` to steadied work px."""
+        return xy @ self.transforms[k][:, :2].T + self.transforms[k][:, 2]
+
+    def to_image(self, xy: FloatArray) -> FloatArray:
+        """Work px to px of the full image."""
+        return (xy + 0.5) / self.scale - 0.5
+
+    def level_maps(
+        self, k: int, levels: Iterable[int], weighted: bool
+    ) -> dict[int, tuple[NDArray[np.complexfloating], tuple[int, int], tuple[int, int]]]:
+        """Transformed orientation maps of sample `k` per level, with padded and true shapes."""
+        weight = self.weight(k) if weighted else None
+        result = {}
+        for level in levels:
+            image, mask = self.small[k], weight
+            if level:
+                size = (self.shape[1] >> level, self.shape[0] >> level)
+                image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+                if weight is not None:
+                    mask = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+            maps = _orientation_maps(image)
+            if mask is not None:
+                maps = maps * mask
+            padded = _padded_shape(maps.shape[1:], 14)
+            result[level] = (fft.rfft2(maps, s=padded), padded, maps.shape[1:])
+        return result
+
+
+def _shapes(shape: tuple[int, int], config: PlateConfig) -> list[_Shape]:
+    """All outlines tried, for a work image of the given shape."""
+    unit = np.sqrt(shape[0] * shape[1])
+    low, high = config.min_diameter_share * unit / 2, config.max_diameter_share * unit / 2
+    radii = low * 1.18 ** np.arange(int(np.log(high / low) / np.log(1.18)) + 1)
+    shapes = []
+    for radius in radii:
+        level = max(int(np.floor(np.log2(radius / 8.0))), 0)
+        for aspect in (1.0, 0.8, 0.62, 0.48, 0.36):
+            for angle in (-90.0,) if aspect == 1.0 else (-90.0, -77.0, 77.0):
+                full = 2 * radius / 2**level
+                ellipse = Ellipse(0.0, 0.0, full, full * aspect, angle)
+                shapes.append(_Shape(level, to_params(ellipse)))
+    return shapes
+
+
+def _choose_shapes(
+    work: _Samples,
+    shapes: list[_Shape],
+    picks: Iterable[int],
+    config: PlateConfig,
+    click: FloatArray | None,
+) -> list[_Shape]:
+    """Shapes that show best in some samples, kept apart so that several things are covered."""
+    levels = sorted({s.level for s in shapes})
+    templates: dict[int, NDArray[np.complexfloating]] = {}
+    members = {level: [i for i, s in enumerate(shapes) if s.level == level] for level in levels}
+    found = []  # (shape, sample, score, x, y)
+    for k in picks:
+        maps = work.level_maps(k, levels, weighted=click is None)
+        for level, (maps_ft, padded, true) in maps.items():
+            if level not in templates:
+                templates[level] = np.stack(
+                    [_outline_template(padded, shapes[i].params) for i in members[level]]
+                )
+            stack = np.einsum("cij,kcij->kij", maps_ft, templates[level])
+            scores = fft.irfft2(stack, s=padded)[:, : true[0], : true[1]]
+            for i, score in zip(members[level], scores, strict=True):
+                if click is not None:
+                    score = score * _near_click(true, click / 2**level, _radius(shapes[i].params))
+                for value, x, y in _peaks(score, 3, 0.5 * _radius(shapes[i].params)):
+                    where = (np.array([x, y]) + 0.5) * 2**level - 0.5
+                    found.append((i, k, value, *where))
+    table = np.array(found)
+    radius = np.array([s.radius_px for s in shapes])
+    value = np.clip(table[:, 2], 0, None) ** 2 * radius[table[:, 0].astype(int)] ** 0.4
+    chosen: list[_Shape] = []
+    for _ in range(config.n_shapes):
+        total = np.bincount(table[:, 0].astype(int), weights=value, minlength=len(shapes))
+        best = int(np.argmax(total))
+        if total[best] <= 0:
+            break
+        chosen.append(shapes[best])
+        mine = table[:, 0] == best
+        similar = np.abs(np.log(radius[table[:, 0].astype(int)] / radius[best])) < 0.25
+        for k in np.unique(table[mine, 1]):
+            spots = table[mine & (table[:, 1] == k), 3:5]
+            here = (table[:, 1] == k) & similar
+            gap = np.linalg.norm(table[here, None, 3:5] - spots, axis=2).min(axis=1)
+            value[here] *= np.where(gap < 0.4 * radius[best], 0.4, 1.0)
+        value[mine] = 0.0
+    return chosen
+
+
+def _near_click(shape: tuple[int, int], click: FloatArray, radius: float) -> FloatArray:
+    x, y = np.arange(shape[1]) - click[0], np.arange(shape[0])[:, None] - click[1]
+    return np.exp(-0.5 * (x**2 + y**2) / (0.5 * radius) ** 2)
+
+
+def _link(
+    work: _Samples,
+    shape: _Shape,
+    nodes: list[FloatArray],
+    n_paths: int,
+    forced: tuple[int, FloatArray] | None,
+) -> list[_Path]:
+    """Best paths of one shape through the samples by dynamic programming.
+
+    `nodes` holds per sample an array (m, 3) of score, x and y in work px. A path may miss up to
+    three samples in a row.
+    """
+    threshold, reach = 0.13, 2.0 * shape.half_height_px
+    alive = [np.ones(len(rows), bool) for rows in nodes]
+    steady = [work.to_steady(k, rows[:, 1:]) for k, rows in enumerate(nodes)]
+    gains = [rows[:, 0] - threshold for rows in nodes]
+    if forced is not None:
+        k, click = forced
+        away = np.linalg.norm(nodes[k][:, 1:] - click, axis=1) / shape.radius_px
+        gains[k] = gains[k] + np.where(away < 0.6, 100.0, -100.0)
+    paths = []
+    for _ in range(n_paths):
+        total: list[FloatArray] = []
+        back: list[NDArray[np.intp]] = []
+        for k, rows in enumerate(nodes):
+            best = np.zeros(len(rows))
+            origin = np.full((len(rows), 2), -1)
+            for j in range(max(0, k - 4), k):
+                if not len(nodes[j]) or not len(rows):
+                    continue
+                dt = max(work.time_s[k] - work.time_s[j], 1e-3)
+                gap = np.linalg.norm(steady[k][:, None] - steady[j][None], axis=2) / reach
+                cost = 0.12 * (gap / (2.5 * dt)) ** 2
+                cost[gap > 5.0 * dt + 0.3] = np.inf
+                value = total[j] - cost
+                top = np.argmax(value, axis=1)
+                better = value[np.arange(len(rows)), top] > best
+                best[better] = value[np.arange(len(rows)), top][better]
+                origin[better] = np.column_stack([np.full(len(rows), j), top])[better]
+            total.append(np.where(alive[k], best + gains[k], -np.inf))
+            back.append(origin)
+        ends = [float(t.max()) if len(t) else -np.inf for t in total]
+        k = int(np.argmax(ends))
+        if not ends[k] > 0:
+            break
+        chain = [(k, int(np.argmax(total[k])))]
+        while back[chain[-1][0]][chain[-1][1], 0] >= 0:
+            a, b = back[chain[-1][0]][chain[-1][1]]
+            chain.append((int(a), int(b)))
+        chain.reverse()
+        for a, b in chain:
+            alive[a][b] = False
+        paths.append(
+            _Path(
+                shape,
+                np.array([a for a, _ in chain]),
+                np.array([nodes[a][b, 1:] for a, b in chain]),
+                np.array([steady[a][b] for a, b in chain]),
+                np.array([nodes[a][b, 0] for a, b in chain]),
+            )
+        )
+        if forced is not None:
+            break
+    return paths
+
+
+def _judge(path: _Path, n_samples: int, config: PlateConfig) -> None:
+    """Score how much a path moves like a press; sets `score`, `travel` and `reason`."""
+    diameter = 2.0 * path.shape.half_height_px
+    support = float(np.mean(path.support))
+    if len(path.sample) < 5:
+        path.reason = "seen in too few samples"
+        return
+    x, y = _median3(path.steady_xy[:, 0]), _median3(path.steady_xy[:, 1])
+    top, bottom = np.percentile(y, [4, 96])
+    travel = float(bottom - top) / diameter
+    sideways = float(np.ptp(np.percentile(x, [4, 96]))) / diameter
+    path.travel = travel
+    if travel < config.min_travel_diameters:
+        path.reason = "does not move up and down"
+        return
+    if travel > config.max_travel_diameters:
+        path.reason = "moves farther than a press"
+        return
+    if sideways > config.max_sideways * travel:
+        path.reason = "moves sideways"
+        return
+    share = (y - top) / (bottom - top)
+    low = np.flatnonzero(share > 0.65)
+    before = len(low) > 0 and (share[: low[0]] < 0.35).any()
+    after = len(low) > 0 and (share[low[-1] :] < 0.35).any()
+    if not (before or after):
+        path.reason = "does not go down and up again"
+        return
+    jitter = float(np.median(np.abs(np.diff(y, 2)))) / (bottom - top)
+    whole = 1.0 if before and after else 0.5
+    upright = 1.0 - 0.5 * (sideways / (config.max_sideways * travel)) ** 2
+    steadiness = 1.0 / (1.0 + (jitter / 0.2) ** 2)
+    coverage = min(1.0, len(path.sample) / (0.6 * n_samples)) ** 0.5
+    path.score = min(1.0, support / 0.45) * whole * upright * steadiness * coverage
+    path.reason = "moves like a press"
+
+
+def _median3(values: FloatArray) -> FloatArray:
+    padded = np.r_[values[:1], values, values[-1:]]
+    return np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
+
+
+@dataclass
+class _Refined:
+    """A candidate measured in full-size samples."""
+
+    path: _Path
+    index: int
+    params: FloatArray
+    share: float
+    rim: _Rim
+
+
+def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None:
+    """Measure size and shape of a candidate in the samples that show it best."""
+    units = unit_vectors(config.n_rays)
+    order = np.argsort(path.support)[::-1][:9]
+    scale = float(np.sqrt(work.scale.prod()))
+    base = np.r_[0.0, 0.0, path.shape.params[2:] * 2**path.shape.level / scale]
+    radius = _radius(base)
+    reach = 0.34 * radius
+    shifts = 0.18 * radius * np.linspace(-1, 1, 9)
+    shifts = np.stack(np.meshgrid(shifts, shifts), axis=-1).reshape(-1, 2)
+    sizes = np.array(
+        [(w, h) for h in np.linspace(0.82, 1.22, 17) for w in h * np.linspace(0.85, 1.15, 5)]
+    )
+    matrix = np.array([[base[2], base[4]], [base[4], base[3]]])
+    gathered = np.zeros((len(order), len(sizes)))
+    where = np.zeros((len(order), len(sizes), 2))
+    for row, k in enumerate(order):
+        params = base.copy()
+        params[:2] = work.to_image(path.image_xy[k])
+        strip = _Strip(work.samples[path.sample[k]].image, params, units, reach)
+        typical = np.percentile(strip.edge, 75)
+        evidence = strip.edge / (strip.edge + typical + 2.0) * strip.valid
+        # Blur along the ray, because the grid is coarser than the strip.
+        evidence = cv2.GaussianBlur(
+            evidence.astype(np.float32),
+            (0, 0),
+            sigmaX=max(0.018 * radius / strip.step, 0.6),
+            sigmaY=1e-3,
+        )
+        along = strip.normals @ shifts.T
+        rays = np.arange(len(units))[:, None]
+        for column, (w, h) in enumerate(sizes):
+            grown = units @ (matrix * [[w - 1, 0.0], [0.0, h - 1]])
+            offsets = along + np.sum(grown * strip.normals, axis=1, keepdims=True)
+            at = np.round((offsets - strip.offsets[0]) / strip.step).astype(int)
+            total = evidence[rays, np.clip(at, 0, len(strip.offsets) - 1)].mean(axis=0)
+            best = int(np.argmax(total))
+            gathered[row, column] = total[best]
+            where[row, column] = params[:2] + shifts[best]
+    mean = gathered.mean(axis=0)
+    # A plate's lip and rings give concentric edges: the outermost good one is the rim.
+    good = np.flatnonzero(mean >= 0.85 * mean.max())
+    tallest = sizes[good, 1].max()
+    good = good[sizes[good, 1] >= tallest - 0.05]
+    column = int(good[np.argmax(mean[good])])
+    w, h = sizes[column]
+    fits: list[tuple[_Fit, int]] = []
+    window = max(config.edge_window_min_px, 0.03 * radius)
+    rims = []
+    for row, k in enumerate(order):
+        params = base.copy()
+        params[2:] *= (w, h, np.sqrt(w * h))
+        params[:2] = where[row, column]
+        prior = np.diag(
+            1.0 / np.r_[(0.2 * radius) ** 2 * np.ones(2), (0.05 * radius) ** 2 * np.ones(3)]
+        )
+        image = work.samples[path.sample[k]].image
+        rim = _first_rim(image, params, units)
+        fits.append(
+            (_fit_outline(image, params, params, prior, rim, units, window, config), int(k))
+        )
+        rims.append(rim)
+    shares = np.array([fit.share for fit, _ in fits])
+    trusted = shares >= max(0.8 * shares.max(), 0.3)
+    if not trusted.any():
+        return None
+    shape = np.median(
+        [fit.params[2:] for (fit, _), t in zip(fits, trusted, strict=True) if t], axis=0
+    )
+    best = int(np.argmax(shares))
+    params = np.r_[fits[best][0].params[:2], shape]
+    if params[2] * params[3] - params[4] ** 2 <= 0:
+        return None
+    return _Refined(
+        path, int(path.sample[fits[best][1]]), params, float(np.median(shares[trusted])), rims[best]
+    )
+
+
+def find_plate(
+    samples: Sequence[FrameLike],
+    config: PlateConfig | None = None,
+    at_px: tuple[float, float] | None = None,
+    *,
+    at_sample: int = 0,
+    transforms: FloatArray | None = None,
+) -> PlateSeed:
+    """Find the loaded plate nearest the camera: the large round thing that moves like a press.
+
+    Parameters
+    ----------
+    samples : sequence of FrameLike
+        Four to six frames a second across the clip, in order of time, all of one size.
+    config : PlateConfig, optional
+    at_px : (float, float), optional
+        A point (x, y) on the plate in the image of sample `at_sample`, when the user shows it; then
+        the plate is taken there and need not move.
+    at_sample : int
+        Position in `samples` that `at_px` refers to.
+    transforms : array_like, shape (n, 2, 3), optional
+        Image → steadied image of every sample, px; a still camera when omitted.
+
+    Returns
+    -------
+    PlateSeed
+
+    Raises
+    ------
+    BarNotFoundError
+        When nothing round moves like a press, or nothing round is at `at_px`.
+
+    Notes
+    -----
+    Outlines of many sizes and slimnesses are correlated with the image's edge directions, where
+    pixels change over the samples; the best shapes are linked through all samples by dynamic
+    programming; each path is judged by its movement in steadied coordinates (mainly vertical,
+    tenths of the diameter to about twice, down and up again) and by how much of the outline shows.
+    """
+    config = config or PlateConfig()
+    if len(samples) == 0 or (at_px is None and len(samples) < 6):
+        raise BarNotFoundError("The clip is too short to see a plate move like a press.")
+    work = _Samples(samples, transforms, config)
+    click = None
+    if at_px is not None:
+        click = (np.asarray(at_px, dtype=float) + 0.5) * work.scale - 0.5
+        picks = np.array([at_sample])
+    else:
+        picks = np.unique(np.linspace(0, len(samples) - 1, config.n_shape_samples).astype(int))
+    shapes = _choose_shapes(work, _shapes(work.shape, config), picks, config, click)
+    paths = _follow_shapes(work, shapes, config, None if click is None else (at_sample, click))
+    if click is None:
+        for path in paths:
+            _judge(path, len(samples), config)
+    else:
+        for path in paths:
+            path.score = float(np.mean(path.support))
+            path.reason = "is where the user pointed"
+    size = np.array([p.shape.radius_px for p in paths])
+    rank = np.array([p.score for p in paths]) * size**0.5 if paths else np.array([])
+    refined = []
+    for k in np.argsort(rank)[::-1][:5]:
+        if rank[k] > 0 and (result := _refine(work, paths[k], config)) is not None:
+            refined.append((paths[k].score * result.share, result))
+    if not refined or (click is None and max(s for s, _ in refined) < config.min_score):
+        if click is not None:
+            raise BarNotFoundError(
+                f"Nothing round was found at the point ({at_px[0]:.0f}, {at_px[1]:.0f})."
+            )
+        raise BarNotFoundError(
+            "No plate was found that goes down and up like a press; point at it to show it."
+        )
+    refined.sort(key=lambda item: -item[0] * np.sqrt(_radius(item[1].params)))
+    score, best = refined[0]
+    others = [_candidate(work, p, r.share, r.params) for s, r in refined for p in [r.path]]
+    done = {id(r.path) for _, r in refined}
+    rest = sorted((p for p in paths if id(p) not in done), key=lambda p: -p.score)
+    others += [_candidate(work, p, float(np.mean(p.support)), None) for p in rest[:8]]
+    places = work.to_image(best.path.image_xy)
+    at = np.flatnonzero(best.path.sample == best.index)[0]
+    # The path was found with a coarse outline; shift it by what the fit corrected.
+    places = places + (best.params[:2] - places[at])
+    path = np.column_stack(
+        [work.index[best.path.sample], work.time_s[best.path.sample], places]
+    ).astype(float)
+    typical = np.median(best.rim.colour, axis=0)
+    return PlateSeed(
+        index=int(work.index[best.index]),
+        ellipse=from_params(best.params),
+        path=path,
+        score=float(score) if click is None else 1.0,
+        reason=(
+            f"{best.path.reason}: travels {best.path.travel:.2f} of its diameter, "
+            f"{100 * best.share:.0f} % of its outline shows"
+        ),
+        candidates=tuple(others),
+        rim_rgb=(float(typical[0]), float(typical[1]), float(typical[2])),
+        rim_sd=float(np.sqrt(np.median(best.rim.variance))),
+        rim_edge=best.rim.edge,
+    )
+
+
+def _candidate(
+    work: _Samples, path: _Path, support: float, params: FloatArray | None
+) -> PlateCandidate:
+    if params is None:
+        best = int(np.argmax(path.support))
+        scale = float(np.sqrt(work.scale.prod()))
+        shape = path.shape.params[2:] * 2**path.shape.level / scale
+        params = np.r_[work.to_image(path.image_xy[best]), shape]
+    return PlateCandidate(from_params(params), path.score, support, path.travel, path.reason)
+
+
+def _follow_shapes(
+    work: _Samples,
+    shapes: list[_Shape],
+    config: PlateConfig,
+    forced: tuple[int, FloatArray] | None,
+) -> list[_Path]:
+    """Link each shape through all samples."""
+    levels = sorted({s.level for s in shapes})
+    nodes: list[list[FloatArray]] = [[] for _ in shapes]
+    templates: dict[int, NDArray[np.complexfloating]] = {}
+    for k in range(len(work.samples)):
+        maps = work.level_maps(k, levels, weighted=forced is None)
+        for i, shape in enumerate(shapes):
+            maps_ft, padded, true = maps[shape.level]
+            if i not in templates:
+                templates[i] = _outline_template(padded, shape.params)
+            score = _score_map(maps_ft, templates[i], padded)[: true[0], : true[1]]
+            rows = [
+                (value, (x + 0.5) * 2**shape.level - 0.5, (y + 0.5) * 2**shape.level - 0.5)
+                for value, x, y in _peaks(score, 6, 0.5 * _radius(shape.params))
+            ]
+            nodes[i].append(np.array(rows).reshape(-1, 3))
+    paths = []
+    for shape, rows in zip(shapes, nodes, strict=True):
+        paths += _link(work, shape, rows, 3, forced)
+    return paths
