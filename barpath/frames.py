@@ -49,8 +49,10 @@ _MULTIPLE_TOLERANCE = 0.25
 _REGULAR_TOLERANCE = 0.10
 # A clip is of variable rate when more than this share of its intervals is off the regular rate.
 _VARIABLE_SHARE = 0.01
-# Reads that may fail in a row before the rest of a damaged file is given up.
-_MAX_READ_FAILURES = 100
+# Tries to empty a decoder at the end of a file; more than any decoder has threads.
+_MAX_FLUSH_TRIES = 100
+# A file whose header promises more seconds than this beyond its last frame may be cut short.
+_MISSING_END_S = 1.0
 # Frames decoded onward before seeking is cheaper (a seek empties the decoder's threads).
 _SEEK_GAP_FRAMES = 16
 # Slow motion is recorded at 90 fps or more and plays at most at this share of that rate. A lower
@@ -252,6 +254,7 @@ def probe(
         index = _scan(container, video)
         metadata = {**container.metadata, **video.metadata}
         rate = video.average_rate or video.guessed_rate
+        stated_s = (container.duration or 0) / av.time_base
     if index.ticks.size == 0:
         raise ClipError(f"{path} holds no video frames.")
     if index.ticks.size == 1:
@@ -283,6 +286,11 @@ def probe(
         warnings.append(
             f"The file is cut short: {index.n_unreadable} of "
             f"{index.n_unreadable + index.ticks.size} frames are missing at its end."
+        )
+    elif stated_s > file_times_s[-1] + usual_s + _MISSING_END_S:
+        warnings.append(
+            f"The file should last {stated_s:.1f} s, but its video ends after "
+            f"{file_times_s[-1] + usual_s:.1f} s; it may be cut short."
         )
     if index.n_interpolated:
         warnings.append(f"{index.n_interpolated} frames carry no time and were given one between.")
@@ -665,7 +673,6 @@ class _Converter:
             format="gray" if self._grey else "rgb24",
             src_colorspace=matrix,
             dst_colorspace=matrix,
-            dst_color_range=ColorRange.JPEG,
             interpolation=self._interpolation,
         )
         # swscale pads rows to whole vector registers; users need plain arrays.
@@ -774,37 +781,51 @@ def _indexed(
 
 
 def _frames(container: InputContainer, video: VideoStream) -> Iterator[VideoFrame]:
-    """Decode onward from where the container stands, leaving out what is damaged."""
+    """Decode onward from where the container stands, leaving out what is damaged.
+
+    Pictures predicted from a damaged one look whole to the decoder but are not, so after damage
+    all are left out up to the next key frame.
+    """
+    sound = True
+    for batch in _batches(container, video):
+        if batch is None:
+            sound = False
+            continue
+        for frame in batch:
+            sound = not frame.is_corrupt and (sound or frame.key_frame)
+            if sound:
+                yield frame
+
+
+def _batches(container: InputContainer, video: VideoStream) -> Iterator[list[VideoFrame] | None]:
+    """What the decoder gives for each packet; None where it fails."""
     for packet in _packets(container, video):
-        with contextlib.suppress(av.FFmpegError):
-            yield from (frame for frame in packet.decode() if not frame.is_corrupt)
-    # Every frame left in the decoder's threads may fail on its own.
-    for _ in range(_MAX_READ_FAILURES):
         try:
-            frames = video.codec_context.decode(None)
+            yield packet.decode()
+        except av.FFmpegError:
+            yield None
+    # Each frame left in the decoder's threads may fail on its own, hence more than one try.
+    for _ in range(_MAX_FLUSH_TRIES):
+        try:
+            batch = video.codec_context.decode(None)
         except EOFError:
             return
         except av.FFmpegError:
+            yield None
             continue
-        if not frames:
+        if not batch:
             return
-        yield from (frame for frame in frames if not frame.is_corrupt)
+        yield batch
 
 
 def _packets(container: InputContainer, video: VideoStream) -> Iterator[av.Packet]:
-    """Packets of the video that hold data, going on after reads that fail."""
-    failures = 0
-    while failures < _MAX_READ_FAILURES:
-        try:
-            for packet in container.demux(video):
-                failures = 0
-                # Empty packets stand for a repeated picture in AVI and for the end in PyAV; a
-                # decoder takes both for the end.
-                if packet.size:
-                    yield packet
-            return
-        except av.FFmpegError:
-            failures += 1
+    """Packets of the video that hold data, up to the end or the first read that fails."""
+    with contextlib.suppress(av.FFmpegError):
+        for packet in container.demux(video):
+            # Empty packets stand for a repeated picture in AVI and for the end in PyAV; a decoder
+            # takes both for the end.
+            if packet.size:
+                yield packet
 
 
 def _scan(container: InputContainer, video: VideoStream) -> _Index:

@@ -4,9 +4,11 @@ Every made clip carries its frame number in its pixels, so that what is checked 
 came out, not which one the file claims to hold.
 """
 
+import dataclasses
 import json
 import os
 import shutil
+import socket
 import struct
 import subprocess
 from fractions import Fraction
@@ -66,6 +68,7 @@ def write_clip(
     matrix: int | None = None,
     full_range: bool | None = None,
     sample_aspect: Fraction | None = None,
+    size_px: tuple[int, int] | None = None,
 ) -> Path:
     """Write a clip with PyAV directly, apart from the writer under test."""
     if not has_encoder(codec):
@@ -73,7 +76,7 @@ def write_clip(
     with av.open(str(path), "w", options=container_options or {}) as container:
         container.metadata.update(metadata or {})
         video = container.add_stream(codec, rate=fps, options=options or {})
-        video.height, video.width = images[0].shape[:2]
+        video.height, video.width = size_px or images[0].shape[:2]
         video.pix_fmt = pixel_format
         if sample_aspect is not None:
             video.codec_context.sample_aspect_ratio = sample_aspect
@@ -669,42 +672,125 @@ def test_a_clip_cut_short_gives_what_is_there(tmp_path: Path) -> None:
     assert [number_of(frame.image) for frame in got] == [frame.index for frame in got]
 
 
-@pytest.mark.parametrize("codec", ["libx264", "libx265", "mjpeg"])
-def test_damage_in_the_middle_is_skipped_and_counted(codec: str, tmp_path: Path) -> None:
-    options = {"libx265": {"x265-params": "log-level=none:keyint=20"}, "libx264": {"g": "20"}}
-    path = numbered_clip(
-        tmp_path / "clip.mp4",
+def packet_places(path: Path) -> list[tuple[int, int]]:
+    """Byte position and size of the video's packets, in decoding order."""
+    with av.open(str(path)) as container:
+        return [(p.pos, p.size) for p in container.demux(video=0) if p.size]
+
+
+def damaged_clip(path: Path, codec: str, damage: object) -> Path:
+    """100 frames, a key frame every 20 at least; `damage` changes the bytes of packets in place."""
+    options = {
+        "libx265": {"x265-params": "log-level=none:keyint=20:min-keyint=20:scenecut=0"},
+        "libx264": {"g": "20", "keyint_min": "20", "sc_threshold": "0"},
+    }
+    numbered_clip(
+        path,
         100,
         codec=codec,
         pixel_format="yuvj420p" if codec == "mjpeg" else "yuv420p",
         options=options.get(codec),
     )
-    with av.open(str(path)) as container:
-        packets = [(p.pos, p.size) for p in container.demux(video=0) if p.size]
     data = bytearray(path.read_bytes())
-    for position, size in packets[43:46]:
-        data[position : position + size] = bytes(size)
+    damage(data, packet_places(path))
     path.write_bytes(data)
-    info = frames.probe(path)
+    return path
+
+
+@pytest.mark.parametrize("codec", ["libx264", "libx265", "mjpeg"])
+@pytest.mark.parametrize("first", [43, 93])
+def test_damage_is_skipped_and_counted(codec: str, first: int, tmp_path: Path) -> None:
+    def erase(data: bytearray, places: list[tuple[int, int]]) -> None:
+        for position, size in places[first : first + 3]:
+            data[position : position + size] = bytes(size)
+
+    info = frames.probe(damaged_clip(tmp_path / "clip.mp4", codec, erase))
     stats = frames.StreamStats()
     got = list(frames.stream(info, stats=stats))
     assert info.n_frames == 100
     assert 3 <= stats.n_undecodable <= 20
     assert len(got) == 100 - stats.n_undecodable
-    intact = [frame for frame in got if not 40 <= frame.index < 60]
-    assert len(intact) == 80
-    assert [number_of(frame.image) for frame in intact] == [frame.index for frame in intact]
+    group = first // 20 * 20
+    assert len([f for f in got if not group <= f.index < group + 20]) == 80
+    assert [number_of(frame.image) for frame in got] == [frame.index for frame in got]
     np.testing.assert_array_equal(
         [frame.time_s for frame in got], info.times_s[[frame.index for frame in got]]
     )
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_no_picture_built_on_a_damaged_one_is_shown(seed: int, tmp_path: Path) -> None:
+    rng = np.random.default_rng(seed)
+
+    def scramble(data: bytearray, places: list[tuple[int, int]]) -> None:
+        position, size = places[40]
+        data[position + size // 3 : position + size] = rng.bytes(size - size // 3)
+
+    path = damaged_clip(tmp_path / "clip.mp4", "libx264", scramble)
+    stats = frames.StreamStats()
+    got = list(frames.stream(path, stats=stats))
+    assert 1 <= stats.n_undecodable <= 24
+    assert [number_of(frame.image) for frame in got] == [frame.index for frame in got]
+
+
+def test_a_wrong_seek_table_costs_time_but_no_frame(long_clip: Path) -> None:
+    info = frames.probe(long_clip)
+    late = dataclasses.replace(info._index, key_dts=np.roll(info._index.key_dts, -1))
+    got = list(frames.stream(dataclasses.replace(info, _index=late), indices=[4, 130, 131, 240]))
+    assert [number_of(frame.image) for frame in got] == [4, 130, 131, 240]
+
+
+def test_a_matroska_file_cut_short_is_told(tmp_path: Path) -> None:
+    path = numbered_clip(tmp_path / "clip.mkv", 100)
+    assert frames.probe(path).warnings == ()
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    info = frames.probe(path)
+    assert 2 <= info.n_frames < 70
+    assert any("cut short" in warning for warning in info.warnings)
+
+
+def test_nothing_is_fetched_from_elsewhere(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.setblocking(False)
+        port = server.getsockname()[1]
+        path = tmp_path / "clip.m3u8"
+        path.write_text(
+            "#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXT-X-VERSION:3\n#EXTINF:1.0,\n"
+            f"http://127.0.0.1:{port}/clip.ts\n#EXT-X-ENDLIST\n"
+        )
+        with pytest.raises(ClipError):
+            frames.probe(path)
+        with pytest.raises(BlockingIOError):
+            server.accept()
+
+
+def test_untagged_high_definition_is_taken_as_bt709(tmp_path: Path) -> None:
+    """Common practice, no source: players take untagged clips of over 576 lines as BT.709."""
+    for size_px, matrix in ((640, 1), (320, 5)):
+        image = np.empty((size_px, size_px, 3), np.uint8)
+        for count, colour in enumerate(COLOURS.values()):
+            image[:, count * size_px // 4 : (count + 1) * size_px // 4] = colour
+        coded = av.VideoFrame.from_ndarray(image, format="rgb24").reformat(
+            format="yuv420p", dst_colorspace=matrix, dst_color_range=1
+        )
+        path = write_clip(
+            tmp_path / "clip.mkv",
+            [coded.to_ndarray()] * 2,
+            codec="ffv1",
+            image_format="yuv420p",
+            size_px=(size_px, size_px),
+        )
+        got = next(frames.stream(path)).image
+        np.testing.assert_allclose(
+            got[5, size_px // 8 :: size_px // 4], list(COLOURS.values()), atol=4
+        )
+
+
 def test_a_clip_damaged_throughout_is_an_error(tmp_path: Path) -> None:
     path = numbered_clip(tmp_path / "clip.mp4")
-    with av.open(str(path)) as container:
-        packets = [(p.pos, p.size) for p in container.demux(video=0) if p.size]
     data = bytearray(path.read_bytes())
-    for position, size in packets:
+    for position, size in packet_places(path):
         data[position : position + size] = bytes(size)
     path.write_bytes(data)
     with pytest.raises(ClipError, match="damaged"):
@@ -799,6 +885,15 @@ def test_the_writer_makes_what_browsers_play(tmp_path: Path) -> None:
     info = frames.probe(path)
     assert info.fps == pytest.approx(60, rel=1e-3)
     assert info.duration_s == pytest.approx(20 / 60, rel=1e-3)
+
+
+def test_the_last_frame_lasts_as_long_as_the_rate_says(tmp_path: Path) -> None:
+    path = tmp_path / "out.mp4"
+    with frames.VideoWriter(path, WIDTH_PX, HEIGHT_PX, fps=2) as writer:
+        for count in range(4):
+            writer.write(numbered(count), count / 10)
+    with av.open(str(path)) as container:
+        assert container.duration / av.time_base == pytest.approx(0.8, abs=0.002)
 
 
 def test_the_writer_keeps_colours_and_takes_grey(tmp_path: Path) -> None:
