@@ -138,6 +138,9 @@ class SetEvents:
         Slow drift of the height that was taken out before levels were compared.
     still_speed_m_s : float
         The still speed that was used.
+    starts_high, ends_high : bool
+        The clip begins, and ends, with the bar in the upper part of the way, so that a movement
+        there is one from or to the rack and not part of a repetition.
     """
 
     unrack_s: float = math.nan
@@ -148,6 +151,8 @@ class SetEvents:
     touch_level_m: float = math.nan
     drift_m_s: float = 0.0
     still_speed_m_s: float = math.nan
+    starts_high: bool = False
+    ends_high: bool = False
 
 
 @dataclass
@@ -450,7 +455,7 @@ def _event_times(
         at["end"] = at["lockout"]
     else:
         at["end"] = (float(t[ceiling - 1]), 0.0)
-        cut = cut or "end"
+        cut = "both" if cut else "end"
 
     depth_known = not hidden
     short = lockout is not None and share[lockout] < 1 - config.partial_share
@@ -556,12 +561,12 @@ def _rack_exit(track: _Track, end: int) -> tuple[float, float]:
     begin = min(max(begin, 1), end)
     home = float(np.median(y[:begin]))
     out = np.abs(y[:end] - home) > config.rack_move_m + 3 * track.sd_y
-    settled = t[end - 1]
-    moving = np.flatnonzero(np.abs(v[:end]) > track.still)
     if not np.any(out):
         return math.nan, math.nan
-    if len(moving):
-        settled = t[min(int(moving[-1]) + 1, end - 1)]
+    away = np.flatnonzero(np.abs(y[:end] - y[end - 1]) > 0.5 * config.rack_move_m)
+    arrived = int(away[-1]) + 1 if len(away) else 0
+    quiet = arrived + np.flatnonzero(np.abs(v[arrived:end]) <= track.still)
+    settled = t[int(quiet[0]) if len(quiet) else end - 1]
     if np.median(np.abs(v[:begin])) > track.still:
         return math.nan, float(settled)
     # The last time the bar lies still at the place where the clip began, unless that is also the
@@ -640,8 +645,18 @@ def _set_events(
         rerack, rerack_start = float(t[-1] - back[0]), float(t[-1] - back[1])
         if table["kind"].iloc[-1] == "failed" and math.isfinite(rerack_start):
             rerack_start = float(end)
+    middle = touch_level + track.config.split_share * (lockout_level - touch_level)
     return SetEvents(
-        unrack, settled, rerack_start, rerack, lockout_level, touch_level, drift, track.still
+        unrack_s=unrack,
+        settled_s=settled,
+        rerack_start_s=rerack_start,
+        rerack_s=rerack,
+        lockout_level_m=lockout_level,
+        touch_level_m=touch_level,
+        drift_m_s=drift,
+        still_speed_m_s=track.still,
+        starts_high=bool(math.isfinite(unrack) or track.y[0] > middle),
+        ends_high=bool(math.isfinite(rerack) or track.y[-1] > middle),
     )
 
 
@@ -700,7 +715,7 @@ def find_reps(
           the stop at the top to which it was lifted; the end of the clip when it is cut off.
         - ``touch_and_go``: less than `touch_and_go_s` of stillness on the chest.
         - ``cut``: ``"start"`` when the clip begins after the descent has begun, ``"end"`` when it
-          ends before lockout, ``""`` otherwise.
+          ends before lockout, ``"both"``, or ``""``.
 
     Notes
     -----
@@ -770,13 +785,14 @@ def find_phases(
         start, end = float(table["start_s"].iloc[0]), float(table["end_s"].iloc[-1])
         leaves, settled = events.unrack_s, events.settled_s
         paint("rack", first, leaves)
-        paint("unrack", leaves if math.isfinite(leaves) else first, settled)
+        way = "unrack" if events.starts_high else "press"
+        paint(way, leaves if math.isfinite(leaves) else first, settled)
         paint("lockout", settled if math.isfinite(settled) else first, start)
-        up_at_end = table["kind"].iloc[-1] != "failed" and table["cut"].iloc[-1] != "end"
         leaves, reaches = events.rerack_start_s, events.rerack_s
-        if up_at_end:
+        if table["kind"].iloc[-1] != "failed":
             paint("lockout", end, leaves if math.isfinite(leaves) else last)
-        paint("rerack", leaves, reaches if math.isfinite(reaches) else last)
+        way = "rerack" if events.ends_high else "descent"
+        paint(way, leaves, reaches if math.isfinite(reaches) else last)
         paint("rack", reaches, last)
         for row, following in zip(
             table.itertuples(), [*table["start_s"].iloc[1:], math.nan], strict=True
@@ -784,11 +800,10 @@ def find_phases(
             begin = row.start_s
             if row.rep == 1 and not math.isfinite(begin):
                 begin = first
-            final = row.end_s if row.cut != "end" else last
+            final = row.end_s if row.end_s < time[-1] else last
+            pressed = row.press_s if math.isfinite(row.press_s) else final
             paint("descent", begin, row.touch_s, row.rep)
-            paint(
-                "pause", row.touch_s, row.press_s if math.isfinite(row.press_s) else final, row.rep
-            )
+            paint("pause", row.touch_s, pressed, row.rep)
             paint("press", row.press_s, final, row.rep)
             paint("sticking", row.sticking_start_s, row.sticking_end_s, row.rep)
             paint("lockout", row.end_s, following)
