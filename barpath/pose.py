@@ -105,17 +105,27 @@ class PoseConfig:
         drops many lifters that the network then reads well.
     accept_score : float
         Least person score at which a person is taken to be the lifter; below it joints are NaN.
-    good_score : float
-        Person score from which no other hypothesis is read.
+    fair_score, good_score : float
+        Person scores from which the whole search, and any other hypothesis, is spared.
+    wrist_offset_m : float
+        Distance of the wrist's centre from the axis of a gripped bar (common practice, no source).
     wrist_sd_m : float
-        How far a gripping hand's wrist lies from the bar's line as seen, one standard deviation.
-    search_every : int
-        Number of asked frames after which the cheap hypothesis is compared with the others again.
+        How far beyond that a wrist is read from the bar's line, one standard deviation.
+    compare_at : tuple of int
+        Asked frames, counted from 0, in which all crops kept are read and compared.
+    compare_every : int
+        Number of asked frames after which they are compared again.
+    n_crops : int
+        Crops read in every frame; their mean is taken, and their disagreement lowers confidence.
+    max_crops : int
+        Crops kept to be compared or to fall back on.
     max_readings_per_frame : float
-        Network readings a frame, averaged over the clip, above which only the cheap hypothesis and
-        the whole picture are tried.
+        Network readings a frame, averaged over the clip, above which only the cheap hypothesis is
+        read.
+    forget_after : int
+        Frames in a row without the lifter after which the last known place counts no more.
     region_gain : float
-        Share by which the followed region moves to the one suggested by the newest frame.
+        Share by which the followed region moves after the lifter's trunk in each frame.
     limb_window_s : float
         Half width of the time window in which a joint's jump is judged.
     """
@@ -124,10 +134,16 @@ class PoseConfig:
     bar_between_plates_m: float = 1.310
     detector_threshold: float = 0.1
     accept_score: float = 0.12
-    good_score: float = 0.55
-    wrist_sd_m: float = 0.10
-    search_every: int = 60
-    max_readings_per_frame: float = 2.0
+    fair_score: float = 0.3
+    good_score: float = 0.6
+    wrist_offset_m: float = 0.06
+    wrist_sd_m: float = 0.08
+    compare_at: tuple[int, ...] = (0, 2, 5, 9, 14, 20, 30)
+    compare_every: int = 50
+    n_crops: int = 2
+    max_crops: int = 8
+    max_readings_per_frame: float = 3.0
+    forget_after: int = 8
     region_gain: float = 0.5
     limb_window_s: float = 0.35
 
@@ -852,7 +868,7 @@ def person_score(
 
     if hint is not None:
         scale = hint.m_per_px
-        fits = _near(hint.distance_m(wrists) - 0.03, config.wrist_sd_m)
+        fits = _near(hint.distance_m(wrists) - config.wrist_offset_m, config.wrist_sd_m, 0.1)
         score *= float(np.sqrt(fits[0] * fits[1]))
         if view == "front":
             apart = abs(float((wrists[0] - wrists[1]) @ hint.axis)) * scale
@@ -932,12 +948,43 @@ def fix_sides(
     return landmarks
 
 
-@dataclass
+@dataclass(eq=False)
 class _Reading:
     landmarks: Landmarks
     score: float
     variant: str
     masked: bool
+    region: Region
+    crop: _Crop | None = None
+
+
+@dataclass(eq=False)
+class _Crop:
+    """A crop that moves with the lifter's trunk, and how well it has read compared with others."""
+
+    region: Region
+    masked: bool
+    offset_px: FloatArray
+    merit_sum: float = 0.0
+    n_compared: int = 0
+
+    @property
+    def merit(self) -> float:
+        """Mean merit, drawn toward a middling one while it was compared only a few times."""
+        return (self.merit_sum + 0.5) / (self.n_compared + 1.0)
+
+    def like(self, region: Region, masked: bool) -> bool:
+        """Whether another crop would show nearly the same."""
+        own = self.region
+        turn = (own.angle_deg - region.angle_deg + 180.0) % 360.0 - 180.0
+        off = np.hypot(own.x_px - region.x_px, own.y_px - region.y_px) / own.size_px
+        return bool(
+            masked == self.masked
+            and region.mirrored == own.mirrored
+            and off < 0.06
+            and abs(turn) < 7.0
+            and abs(np.log(own.size_px / region.size_px)) < 0.1
+        )
 
 
 @dataclass
@@ -948,6 +995,7 @@ class _Row:
     score: float = 0.0
     variant: str = ""
     landmarks: Landmarks | None = None
+    spread_m: FloatArray | None = None
 
 
 _TURNS = {90: cv2.ROTATE_90_CLOCKWISE, -90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180}
@@ -1032,8 +1080,7 @@ class PoseEstimator:
         self._backend = backend
         self._owns_backend = backend is None
         self._rows: list[_Row] = []
-        self._region: Region | None = None
-        self._masked = False
+        self._crops: list[_Crop] = []
         self._previous_px: FloatArray | None = None
         self._misses = 0
 
@@ -1080,14 +1127,14 @@ class PoseEstimator:
         person = replace(person, xy_px=region.to_image(person.xy_px, side), region=suggested)
         if region.mirrored:
             person = person.swapped()
-        return self._judge(person, hint, variant, masked)
+        return self._judge(person, region, hint, variant, masked)
 
     def _judge(
-        self, person: Landmarks, hint: BarHint | None, variant: str, masked: bool
+        self, person: Landmarks, region: Region, hint: BarHint | None, variant: str, masked: bool
     ) -> _Reading:
         person = fix_sides(person, self.view, hint, self._previous_px)
         score = person_score(person, self.view, hint, self._previous_px, self.config)
-        return _Reading(person, score, variant, masked)
+        return _Reading(person, score, variant, masked, region)
 
     def _searched(
         self, image: ImageArray, hint: BarHint | None, variant: str, masked: bool, turn: int = 0
@@ -1099,8 +1146,8 @@ class PoseEstimator:
             if isinstance(found, Landmarks):
                 xy = turn_back(found.xy_px, turn, image.shape) if turn else found.xy_px
                 person = replace(found, xy_px=xy, region=None)
-                yield self._judge(person, hint, variant, masked)
                 region = region_of(person)
+                yield self._judge(person, region, hint, variant, masked)
             else:
                 region = found
                 if turn:
@@ -1138,35 +1185,37 @@ class PoseEstimator:
             for dx, angle in ((-0.7, 0.0), (-0.7, -30.0), (-0.7, 70.0), (0.7, 0.0), (0.7, -70.0))
         ]
 
-    def _groups(self, image: ImageArray, hint: BarHint | None, full: bool) -> Iterator[Any]:
-        """Groups of hypotheses, cheapest first, each an iterable of readings."""
+    def _stages(
+        self, image: ImageArray, hint: BarHint | None
+    ) -> Iterator[tuple[int, Iterable[_Reading | None]]]:
+        """Hypotheses with the stage they belong to, cheapest and likeliest first.
+
+        Stage 1 are the crops followed so far, 2 are changes of them, 3 is the whole search.
+        """
         hidden = hide_above_bar(image, hint) if hint is not None else None
-        region = self._region
-        if region is not None:
-            first = hidden if self._masked and hidden is not None else image
-            yield [self._read(first, region, hint, "crop", first is hidden)]
-            if hidden is not None:
-                other, is_masked = (image, False) if first is hidden else (hidden, True)
-                yield [self._read(other, region, hint, "crop", is_masked)]
-            wider = replace(region, size_px=region.size_px * 1.2)
-            yield [self._read(first, wider, hint, "crop_wide", first is hidden)]
-        yield self._searched(image, hint, "plain", False)
-        if not full:
-            return
+
+        def read(region: Region, masked: bool, variant: str = "crop") -> list[_Reading | None]:
+            picture = hidden if masked and hidden is not None else image
+            return [self._read(picture, region, hint, variant, masked and hidden is not None)]
+
+        for rank, crop in enumerate(self._crops):
+            readings = read(crop.region, crop.masked)
+            for reading in readings:
+                if reading is not None:
+                    reading.crop = crop
+            yield (1 if rank < self.config.n_crops else 2), readings
+        guesses = self._from_bar(hint) if hint is not None else []
+        if self.view == "front":
+            for guess in guesses:
+                yield 3, read(guess, True, "bar_crop")
+        yield 3, self._searched(image, hint, "plain", False)
         if hidden is not None:
-            yield self._searched(hidden, hint, "masked", True)
-        if region is not None:
-            for angle in (-15.0, 15.0):
-                tilted = replace(region, angle_deg=region.angle_deg + angle)
-                yield [self._read(first, tilted, hint, "crop_tilted", first is hidden)]
-            mirrored = replace(region, mirrored=True)
-            yield [self._read(first, mirrored, hint, "crop_mirrored", first is hidden)]
-        turns = (90, -90) if self.view == "side" else (180,)
-        for turn in turns:
-            yield self._searched(image, hint, f"turned_{turn}", False, turn)
-        if hint is not None and hidden is not None:
-            for guess in self._from_bar(hint):
-                yield [self._read(hidden, guess, hint, "bar_crop", True)]
+            yield 3, self._searched(hidden, hint, "plain", True)
+        for turn in (90, -90) if self.view == "side" else (180,):
+            yield 3, self._searched(image, hint, f"turned_{turn}", False, turn)
+        if self.view != "front":
+            for guess in guesses:
+                yield 3, read(guess, True, "bar_crop")
 
     def update(
         self, index: int, time_s: float, image: ImageArray, hint: BarHint | None = None
@@ -1186,74 +1235,105 @@ class PoseEstimator:
         """
         config = self.config
         n_rows = len(self._rows)
-        within_budget = self.n_readings < config.max_readings_per_frame * max(n_rows, 20)
-        due = n_rows % config.search_every == 0
-        if self._misses:
-            # Searching every frame of a stretch without the lifter would cost the most where
-            # nothing is to be had.
-            due = self._misses & (self._misses - 1) == 0
-        full = (due and within_budget) or n_rows == 0
-        readings: list[_Reading] = []
-        for group in self._groups(image, hint, full):
-            readings += [reading for reading in group if reading is not None]
-            best_score = max((reading.score for reading in readings), default=0.0)
-            if best_score >= config.good_score and not (due and n_rows % config.search_every == 0):
-                break
-            if not due and not within_budget:
-                break
         row = _Row(index, time_s, hint)
         self._rows.append(row)
+        compare = n_rows in config.compare_at or n_rows % config.compare_every == 0
+        within_budget = self.n_readings < config.max_readings_per_frame * max(n_rows, 20)
+        # Searching every frame of a stretch without the lifter would cost the most where nothing
+        # is to be had, so the pauses between searches double.
+        pausing = self._misses > 0 and self._misses & (self._misses - 1) != 0
+        readings: list[_Reading] = []
+        for stage, group in self._stages(image, hint):
+            best_score = max((reading.score for reading in readings), default=0.0)
+            if stage == 3 and n_rows and best_score >= config.fair_score:
+                break
+            if stage > 1:
+                if n_rows and (pausing or not within_budget):
+                    break
+                if not compare and best_score >= config.good_score:
+                    break
+            readings += [reading for reading in group if reading is not None]
         best = max(readings, key=lambda reading: reading.score, default=None)
         row.score = best.score if best is not None else 0.0
         if best is None or best.score < config.accept_score:
             self._misses += 1
-            if self._misses > 8:
+            if self._misses > config.forget_after:
                 self._previous_px = None
             return
         self._misses = 0
-        row.landmarks = _blend(best, readings, hint)
-        row.variant = best.variant + ("_masked" if best.masked and best.variant != "masked" else "")
-        self._masked = best.masked
+        row.landmarks, row.spread_m = _blend(readings, hint)
+        row.variant = best.variant + ("_mirrored" if best.region.mirrored else "")
+        row.variant += "_masked" if best.masked else ""
         self._previous_px = row.landmarks.xy_px
-        suggested = region_of(best.landmarks)
-        if self._region is None or best.variant in ("plain", "masked") or "turned" in best.variant:
-            self._region = suggested
-        else:
-            self._region = _moved(self._region, suggested, config.region_gain)
+        self._follow(row.landmarks)
+        if len(readings) > config.n_crops:
+            self._compare(readings, row.landmarks)
+
+    def _follow(self, lifter: Landmarks) -> None:
+        """Move the crops with the lifter's trunk."""
+        middle = lifter.xy_px[_TRUNK].mean(axis=0)
+        for crop in self._crops:
+            old = np.array([crop.region.x_px, crop.region.y_px])
+            new = old + self.config.region_gain * (middle + crop.offset_px - old)
+            crop.region = replace(crop.region, x_px=float(new[0]), y_px=float(new[1]))
+
+    def _compare(self, readings: list[_Reading], lifter: Landmarks) -> None:
+        """Note which crops read well in this frame; the best so far are followed.
+
+        A reading's merit is its score as a share of the frame's best, less what its arms are off
+        from those on which all good readings agree.
+        """
+        best_score = max(reading.score for reading in readings)
+        arms = np.arange(11, 17)
+        middle = lifter.xy_px[_TRUNK].mean(axis=0)
+        trunk = lifter.xy_px[[11, 12]].mean(axis=0) - lifter.xy_px[[23, 24]].mean(axis=0)
+        unit = 0.3 * max(float(np.hypot(*trunk)), 1.0)
+        for reading in readings:
+            off = float(np.hypot(*(reading.landmarks.xy_px[arms] - lifter.xy_px[arms]).T).mean())
+            merit = reading.score / best_score * float(np.exp(-off / unit))
+            crop = reading.crop
+            if crop is None:
+                region = reading.region
+                alike = (c for c in self._crops if c.like(region, reading.masked))
+                crop = next(alike, None)
+                if crop is not None or merit < 0.5:
+                    continue
+                offset = np.array([region.x_px, region.y_px]) - middle
+                crop = _Crop(region, reading.masked, offset)
+                self._crops.append(crop)
+            crop.merit_sum += merit
+            crop.n_compared += 1
+        self._crops.sort(key=lambda crop: -crop.merit)
+        del self._crops[self.config.max_crops :]
 
     def table(self) -> pd.DataFrame:
         """The pose table of the frames read so far, one row each."""
         return _table(self._rows, self.view, self.config)
 
 
-def _moved(old: Region, new: Region, gain: float) -> Region:
-    turn = (new.angle_deg - old.angle_deg + 180.0) % 360.0 - 180.0
-    return Region(
-        old.x_px + gain * (new.x_px - old.x_px),
-        old.y_px + gain * (new.y_px - old.y_px),
-        old.size_px * (new.size_px / old.size_px) ** gain,
-        old.angle_deg + gain * turn,
-    )
+def _blend(readings: list[_Reading], hint: BarHint | None) -> tuple[Landmarks, FloatArray]:
+    """Mean of the readings that agree, weighted by their scores, and their spread in metres (33,).
 
-
-def _blend(best: _Reading, readings: list[_Reading], hint: BarHint | None) -> Landmarks:
-    """Mean of the readings that agree with the best one, weighted by their scores, joint by joint.
-
-    Readings from crops of other sizes and turns err in other ways, so their mean errs less.
+    Readings from crops of other sizes and turns err in other ways, so their mean errs less, and
+    where they disagree neither is to be trusted. The spread is NaN for a single reading.
     """
-    xy = best.landmarks.xy_px
-    trunk = xy[[11, 12]].mean(axis=0) - xy[[23, 24]].mean(axis=0)
+    best = max(readings, key=lambda reading: reading.score)
+    usable = [reading for reading in readings if reading.score >= 0.5 * best.score]
+    xy = np.array([reading.landmarks.xy_px for reading in usable])
+    trunk = best.landmarks.xy_px[[11, 12]].mean(axis=0) - best.landmarks.xy_px[[23, 24]].mean(
+        axis=0
+    )
     m_per_px = hint.m_per_px if hint is not None else 0.5 / max(float(np.hypot(*trunk)), 1.0)
-    total = np.zeros_like(xy)
-    weight = np.zeros((len(xy), 1))
-    for reading in readings:
-        if reading.score < 0.6 * best.score:
-            continue
-        apart_m = np.hypot(*(reading.landmarks.xy_px - xy).T)[:, None] * m_per_px
-        share = reading.score * (apart_m < 0.12)
-        total += share * reading.landmarks.xy_px
-        weight += share
-    return replace(best.landmarks, xy_px=total / np.maximum(weight, 1e-9))
+    middle = np.median(xy, axis=0) if len(usable) > 2 else best.landmarks.xy_px
+    apart_m = np.linalg.norm(xy - middle, axis=2) * m_per_px
+    weight = np.array([reading.score for reading in usable])[:, None] * (apart_m < 0.12)
+    empty = weight.sum(axis=0) == 0
+    weight[:, empty] = 1.0
+    mean = np.average(xy, axis=0, weights=np.repeat(weight[:, :, None], 2, axis=2))
+    spread = np.linalg.norm(xy - mean, axis=2).mean(axis=0) * m_per_px
+    if len(usable) == 1:
+        spread = np.full(N_LANDMARKS, np.nan)
+    return replace(best.landmarks, xy_px=mean), spread
 
 
 def _table(rows: list[_Row], view: View, config: PoseConfig) -> pd.DataFrame:
@@ -1271,11 +1351,13 @@ def _table(rows: list[_Row], view: View, config: PoseConfig) -> pd.DataFrame:
         m_per_px[i] = 0.5 / max(float(np.hypot(*trunk)), 1.0)
         confidence[i] = np.sqrt(np.clip(row.landmarks.visibility, 0.0, 1.0))
         confidence[i] *= np.clip(row.score / config.good_score, 0.0, 1.0) ** 0.5
+        if row.spread_m is not None:
+            confidence[i] *= _near(np.nan_to_num(row.spread_m, nan=0.03), 0.06, 0.1)
         if row.hint is None:
             continue
         m_per_px[i] = row.hint.m_per_px
         confidence[i, [15, 16]] *= _near(
-            row.hint.distance_m(points[[15, 16]]) - 0.03, config.wrist_sd_m
+            row.hint.distance_m(points[[15, 16]]) - config.wrist_offset_m, config.wrist_sd_m
         )
         confidence[i, row.hint.hidden(points)] *= 0.4
     times = np.array([row.time_s for row in rows])

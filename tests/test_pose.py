@@ -1,5 +1,6 @@
 """The lifter is read, not the spotter; sides, coordinates and confidences are right."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -315,16 +316,16 @@ def test_side_view_reads_a_lying_lifter_in_either_direction(head: str) -> None:
     assert table.person_score[0] > 0.5
 
 
-def test_cost_is_near_one_reading_a_frame() -> None:
+def test_cost_is_near_the_crops_followed() -> None:
     backend = FakeBackend([SPOTTER, LIFTER])
-    estimate_pose(frames(50), front_bar(50), "front", backend=backend)
-    assert backend.n_reads < 1.5 * 50
+    estimate_pose(frames(120), front_bar(120), "front", backend=backend)
+    assert backend.n_reads < (PoseConfig().n_crops + 1) * 120
 
 
 def test_cost_stays_bounded_when_the_lifter_is_absent() -> None:
     backend = FakeBackend([SPOTTER])
     estimate_pose(frames(64), front_bar(64), "front", backend=backend)
-    assert backend.n_reads < 3 * 64
+    assert backend.n_reads < 3 * 64 + 40
 
 
 def test_sides_from_the_feet_are_put_right() -> None:
@@ -422,22 +423,19 @@ def test_confidence_falls_for_hidden_joints_and_wrists_off_the_bar() -> None:
 
 
 def test_confidence_falls_for_a_joint_that_jumps() -> None:
-    class Jumping(FakeBackend):
-        def person(self, crop: np.ndarray) -> Landmarks | None:
-            self.persons_px = [LIFTER.copy()]
-            if self.n_reads >= jump_after and not self.jumped:
-                self.persons_px[0][13] += [14, -10]
-                self.jumped = True
-            return super().person(crop)
+    backend = FakeBackend([LIFTER])
+    jumped = LIFTER.copy()
+    jumped[13] += [14, -10]
 
-    backend = Jumping([LIFTER])
-    jump_after, backend.jumped = 12, False
-    table = estimate_pose(frames(12), front_bar(12), "front", backend=backend)
-    worst = table.left_elbow_confidence.idxmin()
-    apart = np.hypot(*(joint(table, "left_elbow", worst) - LIFTER[13]))
-    assert apart > 10
-    others = table.left_elbow_confidence.drop(worst)
-    assert table.left_elbow_confidence[worst] < 0.6 * others.min()
+    def moving() -> Iterator[StillFrame]:
+        for frame in frames(12):
+            backend.persons_px = [jumped if frame.index == 7 else LIFTER]
+            yield frame
+
+    table = estimate_pose(moving(), front_bar(12), "front", backend=backend)
+    np.testing.assert_allclose(joint(table, "left_elbow", 7), jumped[13], atol=0.5)
+    others = table.left_elbow_confidence.drop(7)
+    assert table.left_elbow_confidence[7] < 0.6 * others.min()
 
 
 def test_hiding_keeps_everything_from_the_hands_down() -> None:
