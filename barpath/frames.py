@@ -49,8 +49,6 @@ _MULTIPLE_TOLERANCE = 0.25
 _REGULAR_TOLERANCE = 0.10
 # A clip is of variable rate when more than this share of its intervals is off the regular rate.
 _VARIABLE_SHARE = 0.01
-# Tries to empty a decoder at the end of a file; more than any decoder has threads.
-_MAX_FLUSH_TRIES = 100
 # A file whose header promises more seconds than this beyond its last frame may be cut short.
 _MISSING_END_S = 1.0
 # Frames decoded onward before seeking is cheaper (a seek empties the decoder's threads).
@@ -73,7 +71,6 @@ class _Index:
     # False when packets lack presentation stamps: frames are then counted as they come out.
     stamped: bool
     key_ticks: np.ndarray
-    key_dts: np.ndarray
     n_repeated: int
     n_interpolated: int
     n_unreadable: int
@@ -110,7 +107,8 @@ class ClipInfo:
         More than 1 % of the intervals differ by over 10 % from the usual one and are no whole
         multiple of it.
     n_dropped
-        Frames missing from intervals that are about 2, 3, ... times the usual one.
+        Frames missing from intervals that are about 2, 3, ... times the usual one; of little meaning
+        when the rate varies.
     n_duplicate
         Frames that repeat another's presentation time; they are not streamed.
     time_scale
@@ -343,7 +341,8 @@ def stream(
     every
         Only every so-manieth frame of those selected, beginning with the first.
     indices
-        Only these frame indices, in any order; long gaps between them are skipped by seeking.
+        Only these frame indices, in any order; those the clip does not have are passed over, and
+        long gaps between them are skipped by seeking.
     max_side_px
         Shrink so that neither side is longer; pixel (x, y) of the small image shows the point
         ``((x + 0.5) * W / w - 0.5, (y + 0.5) * H / h - 0.5)`` of the full one.
@@ -355,7 +354,8 @@ def stream(
     Yields
     ------
     Frame
-        With strictly increasing `time_s`. Frames that cannot be decoded are left out.
+        With strictly increasing `time_s`. Frames that cannot be decoded, and those predicted from
+        them, are left out. High dynamic range is not tone-mapped, only cut to 8 bits.
 
     Raises
     ------
@@ -497,7 +497,8 @@ class VideoWriter:
                 str(self._temporary), "w", format="mp4", options={"movflags": "+faststart"}
             )
         except (OSError, av.FFmpegError) as error:
-            self._temporary.unlink(missing_ok=True) if self.path.parent.is_dir() else None
+            with contextlib.suppress(OSError):
+                self._temporary.unlink(missing_ok=True)
             raise OutputError(f"{self.path} cannot be written: {_reason(error)}.") from error
         height_px, width_px = self._shape
         video = self._container.add_stream(
@@ -549,7 +550,6 @@ class VideoWriter:
         )
         frame.pts = tick
         frame.time_base = Fraction(1, _WRITE_CLOCK_HZ)
-        frame.duration = round(_WRITE_CLOCK_HZ / self._fps)
         self._mux(frame)
         self._last_tick = tick
         self._n_written += 1
@@ -762,7 +762,7 @@ def _seek(
     if key is None:
         return None
     with contextlib.suppress(av.FFmpegError):
-        container.seek(int(index.key_dts[key]), stream=video, backward=True)
+        container.seek(int(index.key_ticks[key]), stream=video, backward=True)
     return int(np.searchsorted(index.ticks, index.key_ticks[key]))
 
 
@@ -804,18 +804,10 @@ def _batches(container: InputContainer, video: VideoStream) -> Iterator[list[Vid
             yield packet.decode()
         except av.FFmpegError:
             yield None
-    # Each frame left in the decoder's threads may fail on its own, hence more than one try.
-    for _ in range(_MAX_FLUSH_TRIES):
-        try:
-            batch = video.codec_context.decode(None)
-        except EOFError:
-            return
-        except av.FFmpegError:
-            yield None
-            continue
-        if not batch:
-            return
-        yield batch
+    try:
+        yield video.codec_context.decode(None)
+    except av.FFmpegError:
+        yield None
 
 
 def _packets(container: InputContainer, video: VideoStream) -> Iterator[av.Packet]:
@@ -847,13 +839,12 @@ def _scan(container: InputContainer, video: VideoStream) -> _Index:
     # series but for a constant delay, as long as the rate is constant.
     filled, n_interpolated = _filled(pts if stamped else dts, float(1 / (rate * time_base_s)))
     ticks, first = np.unique(filled, return_index=True)
-    seekable = [i for i in first if stamped and key[i] and dts[i] is not None]
+    seekable = [i for i in first if stamped and key[i]]
     return _Index(
         ticks=ticks,
         time_base_s=time_base_s,
         stamped=stamped,
         key_ticks=filled[seekable],
-        key_dts=np.array([dts[i] for i in seekable], dtype=np.int64),
         n_repeated=filled.size - ticks.size,
         n_interpolated=n_interpolated,
         n_unreadable=n_unreadable,
@@ -926,12 +917,8 @@ def _open(path: Path) -> InputContainer:
             raise ClipError(f"{path} is not a regular file.")
         if path.stat().st_size == 0:
             raise ClipError(f"{path} is an empty file.")
-        # A play list in disguise must not make the reader fetch anything from elsewhere.
-        container = av.open(
-            str(path.absolute()),
-            options={"protocol_whitelist": "file"},
-            metadata_errors="replace",
-        )
+        # An absolute path cannot be taken for an address on a network.
+        container = av.open(str(path.absolute()), metadata_errors="replace")
     except (PermissionError, av.error.PermissionError) as error:
         raise ClipError(f"{path} may not be read: permission denied.") from error
     except (OSError, av.FFmpegError) as error:

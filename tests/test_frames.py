@@ -4,7 +4,6 @@ Every made clip carries its frame number in its pixels, so that what is checked 
 came out, not which one the file claims to hold.
 """
 
-import dataclasses
 import json
 import os
 import shutil
@@ -698,7 +697,7 @@ def damaged_clip(path: Path, codec: str, damage: object) -> Path:
 
 
 @pytest.mark.parametrize("codec", ["libx264", "libx265", "mjpeg"])
-@pytest.mark.parametrize("first", [43, 93])
+@pytest.mark.parametrize("first", [43, 93, 97])
 def test_damage_is_skipped_and_counted(codec: str, first: int, tmp_path: Path) -> None:
     def erase(data: bytearray, places: list[tuple[int, int]]) -> None:
         for position, size in places[first : first + 3]:
@@ -733,11 +732,46 @@ def test_no_picture_built_on_a_damaged_one_is_shown(seed: int, tmp_path: Path) -
     assert [number_of(frame.image) for frame in got] == [frame.index for frame in got]
 
 
-def test_a_wrong_seek_table_costs_time_but_no_frame(long_clip: Path) -> None:
-    info = frames.probe(long_clip)
-    late = dataclasses.replace(info._index, key_dts=np.roll(info._index.key_dts, -1))
-    got = list(frames.stream(dataclasses.replace(info, _index=late), indices=[4, 130, 131, 240]))
-    assert [number_of(frame.image) for frame in got] == [4, 130, 131, 240]
+def test_a_wrong_seek_table_costs_time_but_no_frame(
+    long_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    landed = []
+
+    def seek_too_far(
+        container: av.container.InputContainer, video: object, index: object, last: int, target: int
+    ) -> int | None:
+        if frames._entry(index, last, target) is None:
+            return None
+        container.seek(int(index.ticks[min(target + 60, 299)]), stream=video)
+        landed.append(target)
+        return target // 25 * 25
+
+    monkeypatch.setattr(frames, "_seek", seek_too_far)
+    stats = frames.StreamStats()
+    got = list(frames.stream(long_clip, indices=[4, 130, 131, 240, 299], stats=stats))
+    assert landed == [130]
+    assert [number_of(frame.image) for frame in got] == [4, 130, 131, 240, 299]
+    assert stats.n_undecodable == 0
+
+
+def test_a_read_error_ends_the_clip_there() -> None:
+    class Failing:
+        def demux(self, _: object) -> object:
+            yield av.Packet(5)
+            raise av.error.OSError(5, "Input/output error")
+
+    assert [packet.size for packet in frames._packets(Failing(), None)] == [5]
+
+
+def test_missing_stamps_lie_between_their_neighbours() -> None:
+    filled, n_missing = frames._filled([None, 10, None, 30, None, None], 5.0)
+    assert filled.tolist() == [5, 10, 20, 30, 35, 40]
+    assert n_missing == 4
+
+
+def test_three_frames_are_enough_for_a_rate(tmp_path: Path) -> None:
+    path = numbered_clip(tmp_path / "clip.mp4", 3, times_s=np.array([0, 0.03, 0.1]))
+    assert 1 / 0.07 <= frames.probe(path).fps <= 1 / 0.03
 
 
 def test_a_matroska_file_cut_short_is_told(tmp_path: Path) -> None:
