@@ -1,0 +1,632 @@
+"""Annotated frames: what was measured, drawn on the picture it was measured in.
+
+Colours differ in lightness as well as in hue, so that they stay apart under the common
+colour-vision deficiencies; every stroke lies on a dark outline, so that it shows on any background.
+Positions are image pixels (origin at the centre of the top-left pixel, x right, y down).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import matplotlib
+import numpy as np
+import pandas as pd
+from matplotlib.font_manager import FontProperties, get_font
+from matplotlib.textpath import TextPath
+
+from barpath.store import SetResult
+
+SEGMENTS: tuple[tuple[str, str], ...] = (
+    ("left_wrist", "left_elbow"),
+    ("left_elbow", "left_shoulder"),
+    ("right_wrist", "right_elbow"),
+    ("right_elbow", "right_shoulder"),
+    ("left_shoulder", "right_shoulder"),
+    ("left_shoulder", "left_hip"),
+    ("right_shoulder", "right_hip"),
+    ("left_hip", "right_hip"),
+    ("left_hip", "left_knee"),
+    ("left_knee", "left_ankle"),
+    ("right_hip", "right_knee"),
+    ("right_knee", "right_ankle"),
+)
+"""Pairs of joints joined by a line."""
+
+DRAWN_JOINTS: tuple[str, ...] = tuple(dict.fromkeys(j for pair in SEGMENTS for j in pair))
+
+PHASE_WORDS: Mapping[str, str] = {
+    "rack": "in the rack",
+    "unrack": "unracking",
+    "lockout": "held at lockout",
+    "descent": "lowering",
+    "pause": "on the chest",
+    "press": "pressing",
+    "sticking": "pressing, sticking region",
+    "rerack": "reracking",
+}
+"""Phases of `reps.PHASES` in plain words."""
+
+_SHIFT = 4
+_SUBPIXEL = 1 << _SHIFT
+
+
+@dataclass(frozen=True)
+class OverlayConfig:
+    """How frames are annotated; colours are RGB.
+
+    Attributes
+    ----------
+    line_share : float
+        Line width as a share of the picture's shorter side.
+    text_share : float
+        Height of the letters' em as a share of the shorter side.
+    text_min_px : int
+        The same, at least.
+    sure_confidence : float
+        Joints below this are drawn hollow and their segments dashed.
+    shown_confidence : float
+        Joints below this are not drawn.
+    pose_gap_s : float
+        Between two rows of the pose table no further apart than this, joints are interpolated.
+    outline_colour, path_colour, plate_colour, bar_colour, joint_colour, text_colour : tuple of int
+        Colours.
+    """
+
+    line_share: float = 1 / 300
+    text_share: float = 1 / 30
+    text_min_px: int = 11
+    sure_confidence: float = 0.5
+    shown_confidence: float = 0.1
+    pose_gap_s: float = 0.35
+    outline_colour: tuple[int, int, int] = (16, 18, 24)
+    path_colour: tuple[int, int, int] = (255, 214, 74)
+    plate_colour: tuple[int, int, int] = (92, 176, 255)
+    bar_colour: tuple[int, int, int] = (255, 122, 74)
+    joint_colour: tuple[int, int, int] = (240, 240, 245)
+    text_colour: tuple[int, int, int] = (255, 255, 255)
+
+
+@dataclass(frozen=True)
+class FrameState:
+    """What was measured in one frame.
+
+    Attributes
+    ----------
+    frame : int
+        Presentation order.
+    time_s : float
+        Real seconds from the first frame.
+    plate : tuple of float or None
+        Ellipse of the near plate: centre x, y, full major and minor axes (px), angle (deg).
+    plate_sure : bool
+        False when only part of its outline was seen.
+    bar_ends : tuple of (float, float) or None
+        Image-left and image-right end of the bar.
+    ends_sure : tuple of bool
+        Whether each end was seen whole.
+    trail_px : ndarray, shape (n, 2)
+        Bar positions of the current repetition so far, in this frame's pixels; NaN where lost.
+    joints : mapping of str to (float, float, float)
+        x, y (px) and confidence.
+    rep, n_reps : int or None, int
+        Current repetition, if any, and how many there are.
+    phase : str
+        Phase of the lift; empty when not known.
+    height_m, speed_m_s : float
+        Bar height above the lowest touch of the set, and vertical speed, up positive.
+    filled : bool
+        The bar was lost here and its height is interpolated.
+    """
+
+    frame: int
+    time_s: float
+    plate: tuple[float, float, float, float, float] | None = None
+    plate_sure: bool = True
+    bar_ends: tuple[tuple[float, float], tuple[float, float]] | None = None
+    ends_sure: tuple[bool, bool] = (True, True)
+    trail_px: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))
+    joints: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
+    rep: int | None = None
+    n_reps: int = 0
+    phase: str = ""
+    height_m: float = np.nan
+    speed_m_s: float = np.nan
+    filled: bool = False
+
+
+def frame_states(result: SetResult, config: OverlayConfig | None = None) -> list[FrameState]:
+    """Collect, frame by frame, what is to be drawn.
+
+    Parameters
+    ----------
+    result : SetResult
+        A measured set.
+    config : OverlayConfig, optional
+        Settings.
+
+    Returns
+    -------
+    list of FrameState
+        One for each row of the track table, in order of time. Between two rows of a thinned-out
+        pose table, joints are interpolated in the steadied image with the lower of the two
+        confidences.
+    """
+    config = config or OverlayConfig()
+    track = result.track.reset_index(drop=True)
+    n = len(track)
+    frames = track["frame"].to_numpy(int)
+    times = track["time_s"].to_numpy(float)
+    steady = _transforms(result.camera, frames)
+    plates = _plates(track)
+    ends = _bar_ends(track)
+    centre = _bar_centre(track)
+    steadied = _apply(steady, centre)
+    joints = _joints_per_frame(result.pose, frames, times, steady, config)
+
+    path = result.trajectory
+    y = _on_frames(path, "y_smooth_m", frames)
+    v = _on_frames(path, "vy_m_s", frames)
+    filled = _on_frames(path, "gap", frames) == 1
+    phases = _phases_at(result.phases, times)
+    reps = result.reps
+    lowest = np.nan
+    if len(reps) and np.isfinite(y).any():
+        touches = reps["touch_s"].to_numpy(float)
+        ok = np.isfinite(y)
+        at_touch = np.interp(touches[np.isfinite(touches)], times[ok], y[ok])
+        lowest = at_touch.min() if at_touch.size else np.nan
+    rep_of = np.zeros(n, int)
+    first_of = np.zeros(n, int)
+    for row in reps.itertuples():
+        inside = (times >= row.start_s) & (times <= row.end_s) & (rep_of == 0)
+        rep_of[inside] = row.rep
+        first_of[inside] = np.argmax(inside)
+
+    states = []
+    for i in range(n):
+        back = cv2.invertAffineTransform(steady[i])
+        trail = steadied[first_of[i] : i + 1] if rep_of[i] else steadied[:0]
+        states.append(
+            FrameState(
+                frame=int(frames[i]),
+                time_s=float(times[i]),
+                plate=plates[i][0] if plates else None,
+                plate_sure=plates[i][1] if plates else True,
+                bar_ends=ends[i][0] if ends else None,
+                ends_sure=ends[i][1] if ends else (True, True),
+                trail_px=trail @ back[:, :2].T + back[:, 2],
+                joints=joints[i],
+                rep=int(rep_of[i]) or None,
+                n_reps=len(reps),
+                phase=phases[i],
+                height_m=float(y[i] - lowest),
+                speed_m_s=float(v[i]),
+                filled=bool(filled[i]),
+            )
+        )
+    return states
+
+
+def annotate_frame(
+    image: np.ndarray, state: FrameState, config: OverlayConfig | None = None
+) -> np.ndarray:
+    """Draw what was measured on a copy of the frame.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (H, W, 3)
+        RGB.
+    state : FrameState
+        What was measured in it.
+    config : OverlayConfig, optional
+        Settings.
+
+    Returns
+    -------
+    ndarray of uint8, shape (H, W, 3)
+        The annotated frame; `image` is left as it was.
+    """
+    config = config or OverlayConfig()
+    out = np.ascontiguousarray(image).copy()
+    short = min(out.shape[:2])
+    width = max(1, round(short * config.line_share))
+    pen = _Pen(out, width, config.outline_colour)
+
+    _draw_lifter(pen, state, config)
+    if state.plate is not None:
+        pen.ellipse(state.plate, config.plate_colour, dashed=not state.plate_sure)
+    if state.bar_ends is not None:
+        pen.lines([np.array(state.bar_ends)], config.bar_colour)
+        for end, sure in zip(state.bar_ends, state.ends_sure, strict=True):
+            pen.dot(end, 3.0 * width, config.bar_colour, hollow=not sure)
+    if trail := _finite_runs(state.trail_px):
+        pen.lines(trail, config.path_colour)
+    if state.plate is not None:
+        pen.dot(state.plate[:2], 2.2 * width, config.path_colour, hollow=False)
+    elif state.bar_ends is not None and len(state.trail_px):
+        middle = state.trail_px[-1]
+        if np.isfinite(middle).all():
+            pen.dot(tuple(middle), 2.2 * width, config.path_colour, hollow=False)
+
+    size = max(config.text_min_px, round(short * config.text_share))
+    _draw_readout(out, state, size, config)
+    _draw_legend(pen, state, size, config)
+    return out
+
+
+def scaled_state(state: FrameState, scale: float) -> FrameState:
+    """Fit what was measured to a resized frame.
+
+    Parameters
+    ----------
+    state : FrameState
+        Positions in pixels of the frame as it was measured.
+    scale : float
+        Size of the resized frame as a share of that.
+
+    Returns
+    -------
+    FrameState
+        The same with pixel positions and sizes of the resized frame.
+
+    Examples
+    --------
+    >>> scaled_state(FrameState(0, 0.0, joints={"left_hip": (10.5, 3.5, 1.0)}), 0.5).joints
+    {'left_hip': (5.0, 1.5, 1.0)}
+    """
+    if scale == 1.0:
+        return state
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        # The origin is the centre of the corner pixel, not its corner.
+        return (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5
+
+    plate = state.plate
+    ends = state.bar_ends
+    return replace(
+        state,
+        plate=plate and (*at(*plate[:2]), plate[2] * scale, plate[3] * scale, plate[4]),
+        bar_ends=ends and (at(*ends[0]), at(*ends[1])),
+        trail_px=(state.trail_px + 0.5) * scale - 0.5,
+        joints={name: (*at(x, y), c) for name, (x, y, c) in state.joints.items()},
+    )
+
+
+class _Pen:
+    """Strokes on a dark outline, to a sixteenth of a pixel."""
+
+    def __init__(self, image: np.ndarray, width: int, outline: tuple[int, int, int]) -> None:
+        self.image = image
+        self.width = width
+        self.outline = outline
+        self.rim = width + 2 * max(1, round(width * 0.6))
+
+    def lines(self, runs: Sequence[np.ndarray], colour: tuple[int, int, int]) -> None:
+        """Draw lines through points, each of shape (n, 2), in pixels."""
+        points = _near(np.concatenate(runs), self.image.shape)
+        cuts = np.cumsum([len(r) for r in runs])[:-1]
+        fixed = np.split(np.rint(points * _SUBPIXEL).astype(np.int32), cuts)
+        for tint, width in ((self.outline, self.rim), (colour, self.width)):
+            cv2.polylines(self.image, fixed, False, tint, width, cv2.LINE_AA, _SHIFT)
+
+    def dashes(self, points: np.ndarray) -> list[np.ndarray]:
+        """Cut a line into dashes that suit the stroke's width."""
+        return _dashes(points, 5.0 * self.width)
+
+    def ellipse(
+        self,
+        ellipse: tuple[float, float, float, float, float],
+        colour: tuple[int, int, int],
+        *,
+        dashed: bool = False,
+    ) -> None:
+        """Draw an ellipse given by centre, full axes (px) and angle (deg)."""
+        x, y, major, minor, angle = ellipse
+        t = np.linspace(0.0, 2.0 * np.pi, 73)
+        c, s = np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))
+        u, v = 0.5 * major * np.cos(t), 0.5 * minor * np.sin(t)
+        outline = np.column_stack([x + c * u - s * v, y + s * u + c * v])
+        self.lines(self.dashes(outline) if dashed else [outline], colour)
+
+    def dot(
+        self,
+        centre: tuple[float, float],
+        radius: float,
+        colour: tuple[int, int, int],
+        *,
+        hollow: bool,
+    ) -> None:
+        """Draw a disc, with a dark middle when hollow."""
+        x, y = (round(c * _SUBPIXEL) for c in _near(np.array([centre]), self.image.shape)[0])
+        rim = 0.5 * (self.rim - self.width)
+        discs = [(self.outline, radius + rim), (colour, radius)]
+        if hollow:
+            discs.append((self.outline, 0.6 * radius))
+        for tint, r in discs:
+            cv2.circle(
+                self.image, (x, y), round(r * _SUBPIXEL), tint, cv2.FILLED, cv2.LINE_AA, _SHIFT
+            )
+
+
+def _draw_lifter(pen: _Pen, state: FrameState, config: OverlayConfig) -> None:
+    shown = {
+        name: joint
+        for name, joint in state.joints.items()
+        if name in DRAWN_JOINTS and joint[2] >= config.shown_confidence and np.isfinite(joint).all()
+    }
+    strokes: list[np.ndarray] = []
+    for a, b in SEGMENTS:
+        if a in shown and b in shown:
+            ends = np.array([shown[a][:2], shown[b][:2]])
+            sure = min(shown[a][2], shown[b][2]) >= config.sure_confidence
+            strokes += [ends] if sure else pen.dashes(ends)
+    if strokes:
+        pen.lines(strokes, config.joint_colour)
+    for x, y, confidence in shown.values():
+        hollow = confidence < config.sure_confidence
+        pen.dot((x, y), (3.0 if hollow else 2.4) * pen.width, config.joint_colour, hollow=hollow)
+
+
+def _draw_readout(image: np.ndarray, state: FrameState, size: int, config: OverlayConfig) -> None:
+    head = f"Rep {state.rep} of {state.n_reps}" if state.rep else f"{state.time_s:.1f} s"
+    phase = PHASE_WORDS.get(state.phase, state.phase.replace("_", " "))
+    lines = [f"{head}  {phase}".rstrip()]
+    if np.isfinite(state.height_m):
+        lines.append(f"height {100 * state.height_m:.1f} cm".replace("-", "−"))
+    if np.isfinite(state.speed_m_s):
+        lines.append(f"speed {state.speed_m_s:+.2f} m/s".replace("-", "−"))
+    if state.filled:
+        lines.append("bar hidden: filled in")
+    pad = size // 2
+    step = round(1.35 * size)
+    width = max(_text_width(line, size) for line in lines)
+    # Wide enough for the longest usual line, so that the box does not jump from frame to frame.
+    width = max(width, _text_width("Rep 1 of 5  held at lockout", size))
+    _shade(image, 0, 0, width + 2 * pad, step * len(lines) + pad, config)
+    for i, line in enumerate(lines):
+        _text(image, line, pad, pad // 2 + step * i + size, size, config.text_colour)
+
+
+def _draw_legend(pen: _Pen, state: FrameState, size: int, config: OverlayConfig) -> None:
+    image = pen.image
+    size = max(config.text_min_px - 1, round(0.75 * size))
+    entries: list[tuple[str, str]] = []
+    if len(state.trail_px) or state.plate is not None or state.bar_ends is not None:
+        entries.append(("path", "bar path"))
+    if state.plate is not None:
+        entries.append(("plate", "plate"))
+    if state.bar_ends is not None:
+        entries.append(("bar", "bar and its ends"))
+    if state.joints:
+        entries += [("sure", "joint seen"), ("unsure", "joint uncertain")]
+    if not entries:
+        return
+    pad = size // 2
+    symbol = 2 * size
+    widths = [symbol + _text_width(label, size) + 2 * pad for _, label in entries]
+    rows: list[list[int]] = [[]]
+    for i, w in enumerate(widths):
+        if rows[-1] and sum(widths[j] for j in rows[-1]) + w > image.shape[1]:
+            rows.append([])
+        rows[-1].append(i)
+    step = round(1.5 * size)
+    top = image.shape[0] - step * len(rows)
+    _shade(image, 0, top, max(sum(widths[j] for j in r) for r in rows), step * len(rows), config)
+    for k, row in enumerate(rows):
+        x, y = 0.0, top + step * (k + 0.5)
+        for i in row:
+            kind, label = entries[i]
+            middle = (x + pad + 0.4 * symbol, y)
+            ends = np.array([[x + pad, y], [x + pad + 0.8 * symbol, y]])
+            if kind == "path":
+                pen.lines([ends], config.path_colour)
+            elif kind == "plate":
+                axis = 0.9 * size
+                pen.ellipse((*middle, axis, axis, 0.0), config.plate_colour)
+            elif kind == "bar":
+                pen.lines([ends], config.bar_colour)
+            else:
+                unsure = kind == "unsure"
+                pen.lines(pen.dashes(ends) if unsure else [ends], config.joint_colour)
+                pen.dot(
+                    middle, (2.8 if unsure else 2.2) * pen.width, config.joint_colour, hollow=unsure
+                )
+            baseline = round(y + 0.36 * size)
+            _text(image, label, round(x + pad + symbol), baseline, size, config.text_colour)
+            x += widths[i]
+
+
+def _shade(
+    image: np.ndarray, x: int, y: int, width: int, height: int, config: OverlayConfig
+) -> None:
+    box = image[max(y, 0) : y + height, x : x + width]
+    box[:] = cv2.convertScaleAbs(box, alpha=0.22, beta=0.78 * float(np.mean(config.outline_colour)))
+
+
+@lru_cache(maxsize=512)
+def _glyph(character: str, size: int) -> tuple[np.ndarray, int, int, float]:
+    """Coverage 0..255 of one letter, its left and top offset from the pen, its advance (px)."""
+    fine = 4
+    file = Path(matplotlib.get_data_path(), "fonts", "ttf", "DejaVuSans.ttf")
+    font = get_font(str(file))
+    font.set_size(size, 72)
+    advance = font.load_char(ord(character)).linearHoriAdvance / 65536
+    if character.isspace():
+        return np.zeros((0, 0), np.uint8), 0, 0, advance
+    outline = TextPath((0.0, 0.0), character, size=fine * size, prop=FontProperties(fname=file))
+    rings = [ring * [1.0, -1.0] for ring in outline.to_polygons()]
+    corners = np.concatenate(rings) / fine
+    left, top = np.floor(corners.min(axis=0)).astype(int)
+    right, bottom = np.ceil(corners.max(axis=0)).astype(int)
+    canvas = np.zeros((fine * (bottom - top), fine * (right - left)), np.uint8)
+    cv2.fillPoly(
+        canvas,
+        [np.round((r - [fine * left, fine * top]) * _SUBPIXEL).astype(np.int32) for r in rings],
+        255,
+        cv2.LINE_8,
+        _SHIFT,
+    )
+    cover = cv2.resize(canvas, None, fx=1 / fine, fy=1 / fine, interpolation=cv2.INTER_AREA)
+    return cover, int(left), int(top), advance
+
+
+def _text_width(text: str, size: int) -> int:
+    return int(np.ceil(sum(_glyph(c, size)[3] for c in text)))
+
+
+@lru_cache(maxsize=512)
+def _line(text: str, size: int, colour: tuple[int, int, int]) -> np.ndarray:
+    """Text on black, shape (2 size, width, 3); baseline at 1.5 size."""
+    canvas = np.zeros((2 * size, _text_width(text, size) + size), np.uint8)
+    x, baseline = 0.0, round(1.5 * size)
+    for character in text:
+        cover, left, top, advance = _glyph(character, size)
+        x0, y0 = max(round(x) + left, 0), baseline + top
+        part = canvas[y0 : y0 + cover.shape[0], x0 : x0 + cover.shape[1]]
+        np.maximum(part, cover, out=part)
+        x += advance
+    return np.round(canvas[..., None] * (np.array(colour) / 255.0)).astype(np.uint8)
+
+
+def _text(
+    image: np.ndarray, text: str, x: int, baseline: int, size: int, colour: tuple[int, int, int]
+) -> None:
+    """Write on a shaded box: on a dark ground the lighter of the two is the blend."""
+    line = _line(text, size, colour)
+    y = baseline - round(1.5 * size)
+    line = line[max(-y, 0) :]
+    part = image[max(y, 0) : max(y, 0) + len(line), x : x + line.shape[1]]
+    np.maximum(part, line[: part.shape[0], : part.shape[1]], out=part)
+
+
+def _near(points: np.ndarray, shape: Sequence[int]) -> np.ndarray:
+    """Keep points within what OpenCV's fixed-point coordinates can hold."""
+    reach = 4.0 * max(shape[:2])
+    return points if np.abs(points).max() < reach else np.clip(points, -reach, reach)
+
+
+def _dashes(points: np.ndarray, length: float) -> list[np.ndarray]:
+    """Cut a polyline into dashes of the given length (px), with gaps as long."""
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    n = max(1, round(along[-1] / (2.0 * length)))
+    # Half a gap at each end: the joints themselves are marked.
+    starts = (np.arange(n) + 0.25) * along[-1] / n
+    s = np.column_stack([starts, starts + 0.5 * along[-1] / n])
+    return list(np.stack([np.interp(s, along, points[:, k]) for k in (0, 1)], axis=-1))
+
+
+def _finite_runs(points: np.ndarray) -> list[np.ndarray]:
+    """Split at rows with NaN; runs of at least two points."""
+    ok = np.isfinite(points).all(axis=1)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], ok, [False]]).astype(int)))
+    return [points[a:b] for a, b in edges.reshape(-1, 2) if b - a > 1]
+
+
+def _transforms(camera: pd.DataFrame, frames: np.ndarray) -> np.ndarray:
+    """Image → steadied image for each frame, shape (n, 2, 3); the identity where not known."""
+    out = np.tile(np.eye(2, 3), (len(frames), 1, 1))
+    names = ["m00", "m01", "m02", "m10", "m11", "m12"]
+    if len(camera) and set(names) <= set(camera.columns):
+        rows = camera.drop_duplicates("frame").set_index("frame")[names].reindex(frames)
+        found = rows.to_numpy(float).reshape(-1, 2, 3)
+        known = np.isfinite(found).all(axis=(1, 2))
+        out[known] = found[known]
+    return out
+
+
+def _apply(transforms: np.ndarray, points: np.ndarray) -> np.ndarray:
+    return np.einsum("nij,nj->ni", transforms[:, :, :2], points) + transforms[:, :, 2]
+
+
+def _plates(
+    track: pd.DataFrame,
+) -> list[tuple[tuple[float, float, float, float, float] | None, bool]]:
+    names = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
+    if not set(names) <= set(track.columns):
+        return []
+    rows = track[names].to_numpy(float)
+    sure = (track["state"] == "seen").to_numpy()
+    return [
+        (tuple(r) if np.isfinite(r).all() else None, bool(s))
+        for r, s in zip(rows, sure, strict=True)
+    ]
+
+
+def _bar_ends(
+    track: pd.DataFrame,
+) -> list[tuple[tuple[tuple[float, float], tuple[float, float]] | None, tuple[bool, bool]]]:
+    names = [f"image_{side}_{axis}_px" for side in ("left", "right") for axis in "xy"]
+    if not set(names) <= set(track.columns):
+        return []
+    rows = track[names].to_numpy(float)
+    sure = track[["image_left_state", "image_right_state"]].eq("seen").to_numpy()
+    return [
+        (((r[0], r[1]), (r[2], r[3])) if np.isfinite(r).all() else None, (bool(s[0]), bool(s[1])))
+        for r, s in zip(rows, sure, strict=True)
+    ]
+
+
+def _bar_centre(track: pd.DataFrame) -> np.ndarray:
+    """Centre of the plate, or the bar's middle in the front view; shape (n, 2), px."""
+    if {"x_px", "y_px"} <= set(track.columns):
+        return track[["x_px", "y_px"]].to_numpy(float)
+    if {"image_left_x_px", "image_right_x_px"} <= set(track.columns):
+        left = track[["image_left_x_px", "image_left_y_px"]].to_numpy(float)
+        right = track[["image_right_x_px", "image_right_y_px"]].to_numpy(float)
+        return 0.5 * (left + right)
+    return np.full((len(track), 2), np.nan)
+
+
+def _on_frames(table: pd.DataFrame, column: str, frames: np.ndarray) -> np.ndarray:
+    if column not in table.columns:
+        return np.full(len(frames), np.nan)
+    rows = table.drop_duplicates("frame").set_index("frame")[column].reindex(frames)
+    return rows.astype(float).to_numpy()
+
+
+def _phases_at(phases: pd.DataFrame, times: np.ndarray) -> list[str]:
+    if not len(phases):
+        return [""] * len(times)
+    at = np.searchsorted(phases["time_s"].to_numpy(float), times + 1e-6, side="right") - 1
+    names = phases["phase"].astype(str).to_numpy()
+    return [names[i] if i >= 0 else "" for i in at]
+
+
+def _joints_per_frame(
+    pose: pd.DataFrame,
+    frames: np.ndarray,
+    times: np.ndarray,
+    steady: np.ndarray,
+    config: OverlayConfig,
+) -> list[dict[str, tuple[float, float, float]]]:
+    """Joints for each frame in its own pixels."""
+    n = len(frames)
+    joints: list[dict[str, tuple[float, float, float]]] = [{} for _ in frames]
+    pose = pose[pose["frame"].isin(frames)] if len(pose) else pose
+    if not len(pose):
+        return joints
+    pose = pose.drop_duplicates("frame").sort_values("frame")
+    at = np.searchsorted(frames, pose["frame"].to_numpy(int))
+    after = np.minimum(np.searchsorted(at, np.arange(n)), len(at) - 1)
+    before = np.where(at[after] == np.arange(n), after, np.maximum(after - 1, 0))
+    span = times[at[after]] - times[at[before]]
+    inside = (at[before] <= np.arange(n)) & (np.arange(n) <= at[after])
+    inside &= span <= config.pose_gap_s
+    share = np.divide(times - times[at[before]], span, out=np.zeros(n), where=span > 0)
+    inverse = np.array([cv2.invertAffineTransform(m) for m in steady])
+    for name in DRAWN_JOINTS:
+        if f"{name}_x_px" not in pose.columns:
+            continue
+        xy = _apply(steady[at], pose[[f"{name}_x_px", f"{name}_y_px"]].to_numpy(float))
+        confidence = pose[f"{name}_confidence"].to_numpy(float)
+        points = _apply(inverse, xy[before] + share[:, None] * (xy[after] - xy[before]))
+        sure = np.minimum(confidence[before], confidence[after])
+        for i in np.flatnonzero(inside & np.isfinite(points).all(axis=1) & np.isfinite(sure)):
+            joints[i][name] = (float(points[i, 0]), float(points[i, 1]), float(sure[i]))
+    return joints

@@ -1,0 +1,478 @@
+"""The result of a set, and the folder it is written to: whole or not at all.
+
+A result folder holds `summary.json` (described by `assets/summary.schema.json`), one CSV file for
+each table, and whatever other artefacts the caller hands over (the report, the annotated clip,
+still frames). It is built under a temporary name beside the target and renamed into place.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import errno
+import json
+import os
+import re
+import secrets
+import shutil
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import cv2
+import numpy as np
+import pandas as pd
+
+from barpath.errors import OutputError
+
+if TYPE_CHECKING:
+    from barpath.frames import ClipInfo
+
+SCHEMA_NAME = "barpath-summary"
+SCHEMA_VERSION = 1
+SUMMARY_FILE = "summary.json"
+TABLE_FILES: Mapping[str, str] = {
+    "reps": "reps.csv",
+    "measures": "measures.csv",
+    "trajectory": "trajectory.csv",
+    "phases": "phases.csv",
+    "track": "track.csv",
+    "camera": "camera.csv",
+    "pose": "pose.csv",
+}
+
+_ARTEFACT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*\.(html|mp4|png|jpg)")
+_TEXT_COLUMN = re.compile(
+    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|method)$"
+)
+
+Artefact = bytes | str | np.ndarray | Path | Callable[[Path], object]
+
+
+@dataclass
+class Note:
+    """Something worth knowing about how the set was measured.
+
+    Attributes
+    ----------
+    code : str
+        Short machine-readable name, such as ``"dropped_frames"``.
+    severity : {"info", "warning"}
+        Whether it bears on how far the figures can be trusted.
+    text : str
+        One plain-language sentence.
+    """
+
+    code: str
+    severity: Literal["info", "warning"]
+    text: str
+
+
+@dataclass
+class SetResult:
+    """Everything measured in one set.
+
+    Attributes
+    ----------
+    source_name : str
+        File name as given by the user; untrusted text.
+    info : ClipInfo
+        What was found out about the clip.
+    view : str
+        ``"side"``, ``"front"`` or ``"oblique"``.
+    view_source : str
+        ``"given"`` by the user or ``"guessed"`` from the picture.
+    options : dict
+        Options in force (`plate_mm`, `load_kg`, ...); untrusted text.
+    calibration : dict
+        How pixels became metres: `plate_mm`, `px_per_m`, `scale_rel_sd`, `roll_deg`, ...
+    trajectory, track, camera, pose : pandas.DataFrame
+        The tables that pass between the stages, one row a frame.
+    reps : pandas.DataFrame
+        One row a repetition: its times and, for each measure, `name`, `name_u95`, `name_quality`.
+    measures : pandas.DataFrame
+        Long table: one row per repetition, measure and side.
+    phases : pandas.DataFrame
+        `time_s` and `phase` for each sample.
+    notes : list of Note
+        Remarks and warnings.
+    versions : dict of str to str
+        Versions of the program and of the libraries it rests on.
+    """
+
+    source_name: str
+    info: ClipInfo
+    view: str
+    view_source: str
+    options: dict[str, Any]
+    calibration: dict[str, Any]
+    trajectory: pd.DataFrame
+    track: pd.DataFrame
+    camera: pd.DataFrame
+    pose: pd.DataFrame
+    reps: pd.DataFrame
+    measures: pd.DataFrame
+    phases: pd.DataFrame
+    notes: list[Note]
+    versions: dict[str, str]
+
+
+def plain(value: Any) -> Any:
+    """Turn a value into what strict JSON can hold.
+
+    Parameters
+    ----------
+    value : object
+        Scalars, containers, arrays, data frames, dataclasses, paths.
+
+    Returns
+    -------
+    object
+        None, bool, int, float, str, list or dict. NaN and infinities become None; a path becomes
+        its last component, since the folders above it are nobody else's business.
+
+    Examples
+    --------
+    >>> plain({"a": np.float32("nan"), "b": (np.int64(3), Path("/home/me/clip.mp4"))})
+    {'a': None, 'b': [3, 'clip.mp4']}
+    """
+    match value:
+        case None | bool() | str():
+            return value
+        case np.generic():
+            return plain(value.item())
+        case int():
+            return value
+        case float():
+            return value if np.isfinite(value) else None
+        case Path():
+            return value.name
+        case pd.DataFrame():
+            return [plain(row) for row in value.to_dict("records")]
+        case np.ndarray() | pd.Series():
+            return plain(value.tolist())
+        case Mapping():
+            return {str(key): plain(item) for key, item in value.items()}
+        case list() | tuple() | set() | frozenset():
+            return [plain(item) for item in value]
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if pd.api.types.is_scalar(value) and pd.isna(value):
+        return None
+    return str(value)
+
+
+def summary(result: SetResult, files: Sequence[str] = ()) -> dict[str, Any]:
+    """Build the content of `summary.json`.
+
+    Parameters
+    ----------
+    result : SetResult
+        The set.
+    files : sequence of str
+        Names of the files in the result folder.
+
+    Returns
+    -------
+    dict
+        Only what strict JSON can hold; described by `assets/summary.schema.json`.
+    """
+    times = [c for c in result.reps.columns if c.endswith("_s") or c in ("kind", "touch_and_go")]
+    times = [c for c in times if c not in set(result.measures.get("measure", ()))]
+    reps = []
+    for row in result.reps.to_dict("records"):
+        measured = (
+            result.measures[result.measures["rep"] == row["rep"]].drop(columns="rep")
+            if len(result.measures)
+            else result.measures
+        )
+        reps.append({"rep": row["rep"], **{c: row[c] for c in times}, "measures": measured})
+    kinds = result.reps["kind"].value_counts().to_dict() if "kind" in result.reps else {}
+    return plain(
+        {
+            "schema": SCHEMA_NAME,
+            "schema_version": SCHEMA_VERSION,
+            "source_name": result.source_name,
+            "clip": _clip(result.info),
+            "view": result.view,
+            "view_source": result.view_source,
+            "options": result.options,
+            "calibration": result.calibration,
+            "rep_counts": {k: kinds.get(k, 0) for k in ("complete", "partial", "failed")},
+            "reps": reps,
+            "notes": result.notes,
+            "versions": result.versions,
+            "files": sorted(files),
+        }
+    )
+
+
+def write_results(
+    result: SetResult,
+    folder: str | os.PathLike[str],
+    *,
+    overwrite: bool = False,
+    artefacts: Mapping[str, Artefact] | None = None,
+) -> Path:
+    """Write a result folder, whole or not at all.
+
+    Parameters
+    ----------
+    result : SetResult
+        The set.
+    folder : path-like
+        Target; parents are made as needed. It must not exist unless `overwrite`.
+    overwrite : bool
+        Replace an existing folder, provided it is empty or holds nothing but an earlier result.
+    artefacts : mapping of file name to content, optional
+        Further files (`report.html`, `annotated.mp4`, `*.png`, `*.jpg`), written in the order
+        given: bytes, text, an RGB image, a path to copy from, or a function that is given the path
+        to write. A function may read what came before it, beside its own path.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder.
+
+    Raises
+    ------
+    OutputError
+        The folder exists and may not be replaced, or cannot be written.
+    """
+    artefacts = artefacts or {}
+    for name in artefacts:
+        if not _ARTEFACT_NAME.fullmatch(name):
+            raise ValueError(f"{name!r} is not a name for a file of a result folder")
+    with staged_folder(folder, overwrite=overwrite) as (staging, target):
+        for name, content in artefacts.items():
+            _write_artefact(staging / name, content)
+        for attribute, name in TABLE_FILES.items():
+            table: pd.DataFrame = getattr(result, attribute)
+            table.to_csv(staging / name, index=False, float_format="%.9g", lineterminator="\n")
+        files = [*artefacts, *TABLE_FILES.values(), SUMMARY_FILE]
+        text = json.dumps(summary(result, files), indent=2, ensure_ascii=False, allow_nan=False)
+        (staging / SUMMARY_FILE).write_text(text + "\n", encoding="utf-8", errors="replace")
+    return target
+
+
+@contextmanager
+def staged_folder(
+    folder: str | os.PathLike[str], *, overwrite: bool = False
+) -> Iterator[tuple[Path, Path]]:
+    """Build a folder under a temporary name and rename it into place when the block ends well.
+
+    Parameters
+    ----------
+    folder : path-like
+        Target.
+    overwrite : bool
+        Replace an existing folder, provided it is empty or holds nothing but an earlier result.
+
+    Yields
+    ------
+    tuple of pathlib.Path
+        The temporary folder to fill, and the target.
+
+    Raises
+    ------
+    OutputError
+        The folder exists and may not be replaced, or cannot be written. Any other exception of the
+        block passes through; in every case nothing is left behind.
+    """
+    try:
+        target = Path(folder).expanduser().resolve()
+        check_target(target, overwrite=overwrite)
+    except (OSError, RuntimeError) as error:
+        raise OutputError(_sentence(Path(folder), error)) from error
+    mark = secrets.token_hex(4)
+    staging = target.with_name(f".{target.name}.new-{mark}")
+    made_parents: list[Path] = []
+    try:
+        for parent in reversed(target.parents):
+            if not parent.exists():
+                parent.mkdir()
+                made_parents.append(parent)
+        staging.mkdir()
+        yield staging, target
+        # Seen again, because the block may have taken minutes.
+        check_target(target, overwrite=overwrite)
+        _swap_in(staging, target, target.with_name(f".{target.name}.old-{mark}"))
+    except BaseException as error:
+        shutil.rmtree(staging, ignore_errors=True)
+        for parent in reversed(made_parents):
+            with suppress(OSError):
+                parent.rmdir()
+        if isinstance(error, OSError):
+            raise OutputError(_sentence(target, error)) from error
+        raise
+
+
+def check_target(target: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+    """Check, before any work is done, that a result may be written to a folder.
+
+    Parameters
+    ----------
+    target : path-like
+        The folder.
+    overwrite : bool
+        Whether an earlier result or an empty folder may be replaced.
+
+    Raises
+    ------
+    OutputError
+        It exists and may not be replaced.
+    """
+    target = Path(target)
+    if not (target.exists() or target.is_symlink()):
+        return
+    if not target.is_dir():
+        raise OutputError(f"'{target}' is a file, so no result folder can be written there.")
+    if not overwrite:
+        raise OutputError(
+            f"'{target}' exists already; choose another folder, or allow overwriting."
+        )
+    present = {entry.name for entry in target.iterdir()}
+    if not present:
+        return
+    foreign = present - _own_files(target)
+    if foreign:
+        raise OutputError(
+            f"'{target}' is not replaced, because it holds something that is not part of an "
+            f"earlier result: '{min(foreign)}'."
+        )
+
+
+def read_results(folder: str | os.PathLike[str]) -> SetResult:
+    """Read a result folder back.
+
+    Parameters
+    ----------
+    folder : path-like
+        A folder written by `write_results`.
+
+    Returns
+    -------
+    SetResult
+        As written, but numbers in tables carry nine significant digits, and of the clip only its
+        description is kept: the path is the file's name, `times_s` the times of the track.
+
+    Raises
+    ------
+    OutputError
+        The folder is no result folder, is damaged, or was written by a newer version.
+    """
+    from barpath.frames import ClipInfo
+
+    folder = Path(folder)
+    try:
+        data = json.loads((folder / SUMMARY_FILE).read_text(encoding="utf-8"))
+        if data.get("schema") != SCHEMA_NAME:
+            raise OutputError(f"'{folder}' is not a result folder.")
+        if data["schema_version"] > SCHEMA_VERSION:
+            raise OutputError(f"'{folder}' was written by a newer version of barpath.")
+        tables = {attr: _read_table(folder / name) for attr, name in TABLE_FILES.items()}
+        clip = {f.name: data["clip"].get(f.name) for f in dataclasses.fields(ClipInfo)}
+        clip["path"] = Path(clip["path"] or data["source_name"])
+        clip["warnings"] = tuple(clip["warnings"] or ())
+        clip["times_s"] = tables["track"]["time_s"].to_numpy(float)
+        if clip["fps_nominal"] is None:
+            clip["fps_nominal"] = np.nan
+        return SetResult(
+            source_name=data["source_name"],
+            info=ClipInfo(**clip),
+            view=data["view"],
+            view_source=data["view_source"],
+            options=data["options"],
+            calibration=data["calibration"],
+            notes=[Note(**note) for note in data["notes"]],
+            versions=data["versions"],
+            **tables,
+        )
+    except OSError as error:
+        raise OutputError(f"'{folder}' cannot be read as a result folder.") from error
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise OutputError(f"The result folder '{folder}' is damaged.") from error
+
+
+def _clip(info: ClipInfo) -> dict[str, Any]:
+    """Fields of the clip's description, without the reader's own and the long list of times."""
+    fields = {f.name: getattr(info, f.name) for f in dataclasses.fields(info)}
+    return {
+        name: value
+        for name, value in fields.items()
+        if not name.startswith("_") and not isinstance(value, np.ndarray)
+    }
+
+
+def _write_artefact(path: Path, content: Artefact) -> None:
+    match content:
+        case bytes():
+            path.write_bytes(content)
+        case str():
+            path.write_text(content, encoding="utf-8", errors="replace")
+        case Path():
+            shutil.copyfile(content, path)
+        case np.ndarray():
+            options = [cv2.IMWRITE_JPEG_QUALITY, 92] if path.suffix == ".jpg" else []
+            ok, data = cv2.imencode(path.suffix, cv2.cvtColor(content, cv2.COLOR_RGB2BGR), options)
+            if not ok:
+                raise ValueError(f"the image for {path.name} cannot be encoded")
+            path.write_bytes(data.tobytes())
+        case _:
+            content(path)
+            if not path.is_file():
+                raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), path.name)
+
+
+def _swap_in(staging: Path, target: Path, aside: Path) -> None:
+    """Rename `staging` to `target`; an earlier folder there goes only once that has worked."""
+    if not target.exists():
+        staging.rename(target)
+        return
+    target.rename(aside)
+    try:
+        staging.rename(target)
+    except BaseException:
+        aside.rename(target)
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def _own_files(folder: Path) -> set[str]:
+    """Names of the files in `folder` that its own summary says were written with it."""
+    try:
+        data = json.loads((folder / SUMMARY_FILE).read_text(encoding="utf-8"))
+        if data["schema"] != SCHEMA_NAME:
+            return set()
+        return {n for n in data["files"] if (folder / n).is_file()}
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+
+
+def _read_table(path: Path) -> pd.DataFrame:
+    try:
+        table = pd.read_csv(path, float_precision="round_trip")
+    except pd.errors.EmptyDataError:
+        return pd.DataFrame()
+    for column in table.columns:
+        if _TEXT_COLUMN.fullmatch(column):
+            table[column] = table[column].astype(object).fillna("")
+    return table
+
+
+def _sentence(target: Path, error: BaseException) -> str:
+    match getattr(error, "errno", None):
+        case errno.ENOSPC | errno.EDQUOT:
+            why = "the disk is full"
+        case errno.EROFS:
+            why = "the disk is read-only"
+        case errno.EACCES | errno.EPERM:
+            why = "permission is denied"
+        case errno.ENAMETOOLONG:
+            why = "the name is too long"
+        case errno.ENOTDIR | errno.EEXIST:
+            why = "a file of that name is in the way"
+        case _:
+            why = (getattr(error, "strerror", None) or type(error).__name__).lower()
+    return f"The results cannot be written to '{target}': {why}."
