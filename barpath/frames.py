@@ -107,8 +107,8 @@ class ClipInfo:
         More than 1 % of the intervals differ by over 10 % from the usual one and are no whole
         multiple of it.
     n_dropped
-        Frames missing from intervals that are about 2, 3, ... times the usual one; of little meaning
-        when the rate varies.
+        Frames missing from intervals that are about 2, 3, ... times the usual one; of little
+        meaning when the rate varies.
     n_duplicate
         Frames that repeat another's presentation time; they are not streamed.
     time_scale
