@@ -20,8 +20,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import signal, stats
 
 from barpath.smooth import SmoothConfig, smooth
+from barpath.uncertainty import combine, rectangular
 
 FloatArray = NDArray[np.float64]
+
+# Rise time (10 to 90 %) of a low-pass times its cut-off: the rule that holds for a first-order system
+# (ln 9 / 2 pi = 0.35) and nearly so for Butterworth filters.
+_RISE_TIME = 0.35
 
 PHASES = (
     "rack",
@@ -157,7 +162,11 @@ class SetEvents:
 
 @dataclass
 class _Track:
-    """Smoothed samples that are not missing; `still` is the still speed."""
+    """Smoothed samples that are not missing.
+
+    `still` is the still speed; `rise_s` the rise time of the smoothing, over which it spreads a
+    sudden change of speed, so that an event is not known much better than to a part of it.
+    """
 
     t: FloatArray
     y: FloatArray
@@ -166,6 +175,7 @@ class _Track:
     sd_v: FloatArray
     still: float
     longest_step_s: float
+    rise_s: float
     config: RepConfig
 
     def gap_before(self, i: int) -> bool:
@@ -180,7 +190,8 @@ class _Track:
         step = self.t[i] - self.t[i - 1]
         share = 0.5 if v1 == v0 else float(np.clip((level - v0) / (v1 - v0), 0.0, 1.0))
         slope = abs(v1 - v0) / step
-        sd = self.sd_v[i] / slope if slope > 0 else math.inf
+        noise = self.sd_v[i] / slope if slope > 0 else math.inf
+        sd = combine(noise, rectangular(self.rise_s / 4))
         return float(self.t[i - 1] + share * step), float(min(sd, 0.5))
 
     def extreme(self, i: int) -> tuple[float, float]:
@@ -188,8 +199,7 @@ class _Track:
         for j in (i, i + 1):
             if 0 < j < len(self.t) and self.v[j - 1] * self.v[j] <= 0:
                 return self.crossing(j, 0.0)
-        step = float(np.median(np.diff(self.t)))
-        return float(self.t[i]), step / 2
+        return float(self.t[i]), rectangular(self.rise_s / 2)
 
 
 def _zigzag(y: FloatArray, threshold: float) -> list[tuple[int, int]]:
@@ -477,7 +487,13 @@ def _event_times(
         at["touch"] = track.extreme(low)
         if at["touch"][0] > at["press"][0]:
             at["touch"] = at["press"]
-    row: dict[str, object] = {"kind": kind, "touch_and_go": touch_and_go, "cut": cut}
+    short_of = {(True, True): "both", (True, False): "touch", (False, True): "lockout"}
+    row: dict[str, object] = {
+        "kind": kind,
+        "touch_and_go": touch_and_go,
+        "cut": cut,
+        "short_of": short_of.get((bool(shallow), bool(short)), ""),
+    }
     for name, (time, sd) in at.items():
         row[f"{name}_s"] = time
         row[f"{name}_sd_s"] = sd
@@ -533,18 +549,20 @@ def _sticking(
 def _vertex(track: _Track, i: int) -> tuple[float, float]:
     """Time of a speed extreme from the parabola through three samples, and its uncertainty.
 
-    The uncertainty is the change of speed that noise can feign, ``2 sd``, put into the parabola: an
-    extreme is the flatter, the less its time is known.
+    The uncertainty has the change of speed that noise can feign, ``2 sd``, put into the parabola (an
+    extreme is the flatter, the less its time is known), and half the filter's rise time, within
+    which an extreme between unequal flanks is pulled toward the flatter one.
     """
     t, v = track.t, track.v
+    spread = rectangular(track.rise_s / 2)
     if i < 1 or i > len(t) - 2:
-        return float(t[i]), 0.0
+        return float(t[i]), spread
     step = (t[i + 1] - t[i - 1]) / 2
     bend = (v[i + 1] - 2 * v[i] + v[i - 1]) / step**2
     if bend == 0:
-        return float(t[i]), step
+        return float(t[i]), combine(step, spread)
     offset = -(v[i + 1] - v[i - 1]) / (2 * step) / bend
-    sd = math.sqrt(2 * track.sd_v[i] / abs(bend))
+    sd = combine(math.sqrt(2 * track.sd_v[i] / abs(bend)), spread)
     return float(t[i] + np.clip(offset, -step, step)), min(sd, 0.5)
 
 
@@ -599,6 +617,7 @@ def _analyse(
         sd_v=sd_v,
         still=max(config.still_speed_m_s, config.still_n_sd * float(np.median(sd_v))),
         longest_step_s=max(config.smooth.max_fill_s, 2.5 * interval),
+        rise_s=_RISE_TIME / smoothed.cutoff_hz,
         config=config,
     )
     levels = _levels(track)
@@ -639,6 +658,7 @@ def _set_events(
             sd_v=track.sd_v[::-1],
             still=track.still,
             longest_step_s=track.longest_step_s,
+            rise_s=track.rise_s,
             config=track.config,
         )
         back = _rack_exit(backwards, len(t) - after)
@@ -662,12 +682,12 @@ def _set_events(
 
 def _table(rows: list[dict[str, object]]) -> pd.DataFrame:
     """Rep table with its columns and types, also when there is no repetition."""
-    columns = ["kind", *(f"{e}_s" for e in _EVENTS), "touch_and_go", "cut"]
+    columns = ["kind", *(f"{e}_s" for e in _EVENTS), "touch_and_go", "cut", "short_of"]
     columns += [f"{e}_sd_s" for e in _EVENTS]
     table = pd.DataFrame(rows, columns=columns)
     table.insert(0, "rep", np.arange(1, len(table) + 1))
     times = [c for c in columns if c.endswith("_s")]
-    kinds = {"kind": "str", "cut": "str", "touch_and_go": bool}
+    kinds = {"kind": "str", "cut": "str", "short_of": "str", "touch_and_go": bool}
     return table.astype({**dict.fromkeys(times, float), **kinds})
 
 
@@ -690,7 +710,7 @@ def find_reps(
     pandas.DataFrame
         One row for each repetition whose bottom lies in the clip; no row when there is none.
         Times in s, NaN where the clip or a gap hides them; every ``x_s`` has a standard uncertainty
-        ``x_sd_s`` from the noise of the speed.
+        ``x_sd_s`` from the noise of the speed and the rise time of the smoothing.
 
         - ``rep``: 1, 2, …
         - ``kind``: ``"complete"``; ``"partial"``: stays more than `partial_share` of the range of
@@ -716,6 +736,8 @@ def find_reps(
         - ``touch_and_go``: less than `touch_and_go_s` of stillness on the chest.
         - ``cut``: ``"start"`` when the clip begins after the descent has begun, ``"end"`` when it
           ends before lockout, ``"both"``, or ``""``.
+        - ``short_of``: what a repetition stayed short of by more than `partial_share`: ``"touch"``,
+          ``"lockout"``, ``"both"``, or ``""``.
 
     Notes
     -----
