@@ -7,8 +7,8 @@ fitted together; what stays unknown is kept as a covariance, from which draws of
 made, so that one bad assumption moves all lengths of a clip together, as it does in truth.
 
 Camera axes: X to the image's right, Y down, Z forward (away from the camera). World axes: `up`
-against gravity; `across` the bar's axis; `along` the horizontal direction normal to it, in which the
-bar drifts. All three are unit vectors in camera axes.
+against gravity; `across` the bar's axis; `along` the horizontal direction normal to it, in which
+the bar drifts. All three are unit vectors in camera axes.
 """
 
 from collections.abc import Sequence
@@ -23,7 +23,16 @@ from barpath.errors import BarNotFoundError
 
 Floats = NDArray[np.float64]
 
-SIDE_PARAMETERS = ("yaw", "pitch", "roll", "log_distance", "log_focal", "log_plate")
+SIDE_PARAMETERS = (
+    "yaw",
+    "pitch",
+    "roll",
+    "log_distance",
+    "log_focal",
+    "log_plate",
+    "major_bias_px",
+    "minor_bias_px",
+)
 FRONT_PARAMETERS = ("yaw", "pitch", "roll", "log_focal", "log_sleeve_gap", "log_plate")
 
 
@@ -51,6 +60,7 @@ class CalibrationConfig:
     roll_sd_deg: float = 2.0
     bar_level_sd_deg: float = 1.5
     outline_sd_px: float = 0.6
+    outline_bias_sd_px: float = 0.5
     press_slope: float = 0.12
     press_slope_sd: float = 0.12
     n_draws: int = 200
@@ -129,7 +139,7 @@ def world_axes(yaw: float, pitch: float, roll: float) -> tuple[Floats, Floats, F
     pitch : float
         Angle in radians by which the camera looks down.
     roll : float
-        Angle in radians by which the picture's up must be turned clockwise to be the world's up.
+        Angle in radians by which the picture's content must be turned clockwise to be level.
 
     Returns
     -------
@@ -142,9 +152,7 @@ def world_axes(yaw: float, pitch: float, roll: float) -> tuple[Floats, Floats, F
     >>> bool(np.allclose([up, across, along], [[0, -1, 0], [0, 0, 1], [1, 0, 0]]))
     True
     """
-    up = np.array(
-        [np.cos(pitch) * np.sin(roll), -np.cos(pitch) * np.cos(roll), -np.sin(pitch)]
-    )
+    up = np.array([-np.cos(pitch) * np.sin(roll), -np.cos(pitch) * np.cos(roll), -np.sin(pitch)])
     forward = np.array([0.0, 0.0, 1.0]) + np.sin(pitch) * up
     forward /= np.linalg.norm(forward)
     right = np.cross(forward, up)
@@ -218,7 +226,7 @@ def project_discs(
 
 
 def _side_geometry(params: Floats) -> tuple[Floats, Floats, Floats, float, float, float]:
-    yaw, pitch, roll, log_distance, log_focal, log_plate = params
+    yaw, pitch, roll, log_distance, log_focal, log_plate = params[:6]
     up, across, along = world_axes(yaw, pitch, roll)
     return up, across, along, np.exp(log_distance), np.exp(log_focal), np.exp(log_plate) / 2
 
@@ -228,7 +236,7 @@ def disc_centres(params: Floats, ellipse_px: Floats, principal_px: Floats) -> Fl
 
     Parameters
     ----------
-    params : ndarray, shape (6,)
+    params : ndarray, shape (8,)
         Camera as in `SIDE_PARAMETERS`.
     ellipse_px : ndarray, shape (n, 2)
         Ellipse centres in the (steadied) image.
@@ -331,13 +339,12 @@ def calibrate_side(
     principal = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
     ellipse_px = table[:, :2]
     major, minor, angle = table[:, 2], table[:, 3], table[:, 4]
-    observed = _shape_px(_shape_matrix(major, minor, angle), major / 2)
     focal = focal_guess_px(config, width_px, height_px)
     plate_m = config.plate_mm / 1000
     known_roll = np.isfinite(roll_deg) and np.isfinite(roll_sd_deg)
     roll = np.deg2rad(roll_deg) if known_roll else 0.0
     roll_sd = np.deg2rad(roll_sd_deg if known_roll else config.roll_sd_deg)
-    prior_mean = np.array([0.0, 0.0, roll, 0.0, np.log(focal), np.log(plate_m)])
+    prior_mean = np.array([0.0, 0.0, roll, 0.0, np.log(focal), np.log(plate_m), 0.0, 0.0])
     prior_sd = np.array(
         [
             np.deg2rad(config.yaw_sd_deg),
@@ -346,6 +353,9 @@ def calibrate_side(
             np.inf,
             config.focal_rel_sd,
             config.plate_sd_mm / config.plate_mm,
+            # Blur, bevels and shading shift the outline alike in all frames.
+            config.outline_bias_sd_px,
+            config.outline_bias_sd_px,
         ]
     )
     # Outline errors of neighbouring frames are alike, so n frames do not count as n looks.
@@ -356,6 +366,8 @@ def calibrate_side(
         centres = disc_centres(params, ellipse_px, principal)
         _, shape = project_discs(centres, across, radius_m, focal_px)
         predicted = _shape_px(shape, major / 2)
+        true_shape = _shape_matrix(major - params[6], minor - params[7], angle)
+        observed = _shape_px(true_shape, major / 2)
         data = ((predicted - observed) * weight).ravel()
         return np.concatenate([data, (params - prior_mean) / prior_sd])
 
@@ -399,7 +411,7 @@ def side_joint_points(
 
     Parameters
     ----------
-    params : ndarray, shape (6,)
+    params : ndarray, shape (8,)
     xy_px : ndarray, shape (n, 2)
     principal_px : ndarray, shape (2,)
     behind_m : float
@@ -457,7 +469,7 @@ def front_joint_points(
 
     Parameters
     ----------
-    params : ndarray, shape (6,)
+    params : ndarray, shape (8,)
     xy_px : ndarray, shape (n, 2)
     principal_px : ndarray, shape (2,)
     along_m : ndarray, shape (n,)
@@ -660,8 +672,8 @@ def steady(track: pd.DataFrame, camera: pd.DataFrame, prefixes: Sequence[str]) -
     Returns
     -------
     DataFrame
-        Copy of `track`. Lengths named `major_px`, `minor_px` or ending in `plate_px` are scaled, and
-        `angle_deg` is turned, by the same similarity.
+        Copy of `track`. Lengths named `major_px`, `minor_px` or ending in `plate_px` are scaled,
+        and `angle_deg` is turned, by the same similarity.
     """
     maps = camera.set_index("frame").reindex(track["frame"])
     m00, m01, m02 = (maps[c].to_numpy(dtype=float) for c in ("m00", "m01", "m02"))

@@ -67,9 +67,7 @@ def side_track(yaw_deg, pitch_deg, roll_deg, distance=2.4, offset=(0.1, 0.15)):
     return pd.DataFrame(rows), np.array(truth), (up, across, along)
 
 
-@pytest.mark.parametrize(
-    ("yaw", "pitch", "roll"), [(0, 0, 0), (3, 4, 1), (-12, 8, -2), (40, 5, 1)]
-)
+@pytest.mark.parametrize(("yaw", "pitch", "roll"), [(0, 0, 0), (3, 4, 1), (-12, 8, -2), (40, 5, 1)])
 def test_side_path_is_metric(yaw, pitch, roll):
     track, truth, (up, _, along) = side_track(yaw, pitch, roll)
     config = CalibrationConfig(focal_px=FOCAL)
@@ -90,9 +88,9 @@ def test_unknown_focal_and_roll_are_carried_in_the_uncertainty():
     spread = side_systematics(fit, track)
     found = side_points(fit.params, track[["x_px", "y_px"]].to_numpy(), fit.principal_px)
     wanted = np.column_stack([truth @ along, truth @ up])
-    drift_error = np.polyfit(found[:, 1], found[:, 0], 1)[0] - np.polyfit(
-        wanted[:, 1], wanted[:, 0], 1
-    )[0]
+    drift_error = (
+        np.polyfit(found[:, 1], found[:, 0], 1)[0] - np.polyfit(wanted[:, 1], wanted[:, 0], 1)[0]
+    )
     assert spread.tilt_sd_deg > 1.0
     assert abs(np.rad2deg(drift_error)) < 2 * spread.tilt_sd_deg
 
@@ -205,7 +203,9 @@ def test_steady_moves_points_and_turns_ellipses():
         )
     )
     track = pd.DataFrame(
-        dict(frame=[0], x_px=[10.0], y_px=[20.0], major_px=[100.0], minor_px=[60.0], angle_deg=[85.0])
+        dict(
+            frame=[0], x_px=[10.0], y_px=[20.0], major_px=[100.0], minor_px=[60.0], angle_deg=[85.0]
+        )
     )
     moved = steady(track, camera, [""])
     assert moved.loc[0, "major_px"] == pytest.approx(110)

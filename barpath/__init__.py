@@ -1,0 +1,26 @@
+"""Bench-press technique from ordinary phone video."""
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from barpath.pipeline import analyse
+    from barpath.publish import publish
+    from barpath.store import SetResult, read_results
+
+__all__ = ["SetResult", "analyse", "publish", "read_results"]
+
+_HOMES = {
+    "analyse": "barpath.pipeline",
+    "publish": "barpath.publish",
+    "SetResult": "barpath.store",
+    "read_results": "barpath.store",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import on first use, so that `barpath --help` need not wait for the libraries."""
+    if name in _HOMES:
+        from importlib import import_module
+
+        return getattr(import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'barpath' has no attribute {name!r}")

@@ -1,0 +1,101 @@
+"""Every setting of an analysis in one frozen object, made of the stages' own."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from barpath.barline import BarlineConfig
+from barpath.calibrate import CalibrationConfig
+from barpath.errors import OptionError
+from barpath.joints import JointDepths, NetworkError
+from barpath.plate import PlateConfig
+from barpath.pose import PoseConfig
+from barpath.reps import RepConfig
+from barpath.scene import SceneConfig
+from barpath.smooth import SmoothConfig
+
+VIEWS = ("auto", "side", "front", "oblique")
+
+
+@dataclass(frozen=True)
+class SearchConfig:
+    """Which frames the finders of plate and bar look at.
+
+    Frames are taken `per_s` a second in stretches of `stretch_s`, one stretch after the other until
+    something that moves like a press is found, so that memory stays bounded.
+    """
+
+    per_s: float = 5.0
+    stretch_s: float = 30.0
+    max_side_px: int = 960
+
+
+@dataclass(frozen=True)
+class PoseSampling:
+    """Which frames the pose network is run on: where joints matter, and sparsely elsewhere."""
+
+    bottom_margin_s: float = 0.15
+    bottom_frames: int = 7
+    lockout_margin_s: float = 0.20
+    lockout_frames: int = 3
+    elsewhere_s: float = 0.25
+
+
+@dataclass(frozen=True)
+class AnalysisConfig:
+    """Settings of `barpath.analyse`.
+
+    Attributes
+    ----------
+    view : {'auto', 'side', 'front', 'oblique'}
+    load_kg : float or None
+    plate_given : bool
+        Whether the plate's diameter was given rather than taken as the usual one.
+    plate_at_px : tuple of float or None
+        Where the plate is in the clip's first frame, if the user pointed at it.
+    capture_fps : float or None
+        Real frames a second of a slow-motion file that does not tell.
+    upper_arm_m, stature_m : float or None
+        The lifter's own dimensions, if known.
+    pose_model : Path or None
+        A pose network file of the user's own.
+    find_joints : bool
+        False leaves the pose network out.
+    """
+
+    view: str = "auto"
+    load_kg: float | None = None
+    plate_given: bool = False
+    plate_at_px: tuple[float, float] | None = None
+    capture_fps: float | None = None
+    upper_arm_m: float | None = None
+    stature_m: float | None = None
+    note: str = ""
+    pose_model: Path | None = None
+    find_joints: bool = True
+    search: SearchConfig = field(default_factory=SearchConfig)
+    sampling: PoseSampling = field(default_factory=PoseSampling)
+    depths: JointDepths = field(default_factory=JointDepths)
+    network_error: NetworkError = field(default_factory=NetworkError)
+    calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
+    scene: SceneConfig = field(default_factory=SceneConfig)
+    plate: PlateConfig = field(default_factory=PlateConfig)
+    bar: BarlineConfig = field(default_factory=BarlineConfig)
+    pose: PoseConfig = field(default_factory=PoseConfig)
+    smooth: SmoothConfig = field(default_factory=SmoothConfig)
+    reps: RepConfig = field(default_factory=RepConfig)
+
+    def __post_init__(self) -> None:
+        if self.view not in VIEWS:
+            raise OptionError(f"The view must be one of {', '.join(VIEWS)}, not {self.view!r}.")
+        limits = (
+            ("plate diameter", self.calibration.plate_mm, 100.0, 600.0, "mm"),
+            ("load", self.load_kg, 1.0, 600.0, "kg"),
+            ("upper-arm length", self.upper_arm_m, 0.15, 0.60, "m"),
+            ("stature", self.stature_m, 1.0, 2.5, "m"),
+            ("capture rate", self.capture_fps, 5.0, 2000.0, "frames a second"),
+        )
+        for name, value, low, high, unit in limits:
+            if value is not None and not low <= value <= high:
+                raise OptionError(
+                    f"The {name} must lie between {low:g} and {high:g} {unit}, not {value:g}."
+                )

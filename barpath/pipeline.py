@@ -1,0 +1,852 @@
+"""The stages joined: one clip in, one set's result out."""
+
+import dataclasses
+import platform
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from barpath import barline, calibrate, measures, plate, pose, scene
+from barpath.config import AnalysisConfig
+from barpath.errors import BarNotFoundError, NoRepError, OptionError
+from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
+from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
+from barpath.reps import find_phases, find_reps
+from barpath.smooth import smooth
+from barpath.store import Note, SetResult
+
+Floats = NDArray[np.float64]
+Progress = Callable[[str, float], None]
+
+FRONT_ENDS = ("image_left_", "image_right_")
+SLANT_NOTE_DEG = 25.0
+MAX_HORIZONTAL_REL_SD = 0.12
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the search found: the view and where the tracker of that view starts."""
+
+    view: str
+    view_source: str
+    seed: plate.PlateSeed | barline.BarSeed
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True)
+class Followed:
+    """Tables of the pass over all frames, and the number of frames with repeated content."""
+
+    track: pd.DataFrame
+    camera: pd.DataFrame
+    n_duplicate: int
+
+
+@dataclass(frozen=True)
+class Path3:
+    """Trajectory table of the set with what later stages need of its geometry.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Trajectory table; x toward the image's right.
+    origin_m : ndarray, shape (2,)
+        Origin in the calibration's axes.
+    along_m : ndarray, shape (n,)
+        Front view: distance along the bench; NaN otherwise.
+    cutoff_hz : float
+        Cut-off that the height was smoothed with.
+    """
+
+    table: pd.DataFrame
+    origin_m: Floats
+    along_m: Floats
+    cutoff_hz: float
+
+
+def quiet(stage: str, share: float) -> None:
+    """Report progress to nobody."""
+
+
+def analyse(
+    clip: str | Path,
+    *,
+    view: str = "auto",
+    plate_mm: float | None = None,
+    load_kg: float | None = None,
+    plate_at: tuple[float, float] | None = None,
+    config: AnalysisConfig | None = None,
+    backend: pose.PoseBackend | None = None,
+    progress: Progress = quiet,
+) -> SetResult:
+    """Measure the set in one clip.
+
+    Parameters
+    ----------
+    clip : path
+        The video file.
+    view : {'auto', 'side', 'front', 'oblique'}
+        Where the camera stood; 'auto' tells by what is found.
+    plate_mm : float, optional
+        Diameter of the plate nearest the camera in mm; 450 if not given, and said so.
+    load_kg : float, optional
+        Bar and plates together.
+    plate_at : (x, y), optional
+        Pixel on the plate in the clip's first frame, if the search should not find it by itself.
+    config : AnalysisConfig, optional
+        All settings; the arguments above take precedence.
+    backend : PoseBackend, optional
+        Another pose network.
+    progress : callable, optional
+        Called with the stage's name and its share done, 0 to 1.
+
+    Returns
+    -------
+    SetResult
+
+    Raises
+    ------
+    OptionError
+        An argument is outside what it may be.
+    ClipError
+        The clip cannot be read.
+    BarNotFoundError
+        Nothing that moves like a press was found, or it was lost for most of the clip.
+    NoRepError
+        The bar was followed, but there is no repetition in its height.
+
+    Examples
+    --------
+    >>> import barpath
+    >>> result = barpath.analyse("set.mp4", view="side")  # doctest: +SKIP
+    >>> result.reps[["rep", "range_of_motion_m"]]  # doctest: +SKIP
+    """
+    config = _with_arguments(config or AnalysisConfig(), view, plate_mm, load_kg, plate_at)
+    info = probe(clip, capture_fps=config.capture_fps)
+    progress("looking for the bar", 0.0)
+    found = find_bar(info, config, progress)
+    followed = follow(info, found, config, progress)
+    return measure(info, found, followed, config, backend=backend, progress=progress)
+
+
+def _with_arguments(
+    config: AnalysisConfig,
+    view: str,
+    plate_mm: float | None,
+    load_kg: float | None,
+    plate_at: tuple[float, float] | None,
+) -> AnalysisConfig:
+    changes: dict[str, Any] = {}
+    if view != "auto":
+        changes["view"] = view
+    if plate_mm is not None:
+        changes["calibration"] = dataclasses.replace(config.calibration, plate_mm=plate_mm)
+        changes["plate_given"] = True
+    if load_kg is not None:
+        changes["load_kg"] = load_kg
+    if plate_at is not None:
+        changes["plate_at_px"] = plate_at
+    return dataclasses.replace(config, **changes)
+
+
+def find_bar(info: ClipInfo, config: AnalysisConfig, progress: Progress = quiet) -> Found:
+    """Find the bar, and with it the view, in stretches of the clip one after the other.
+
+    Parameters
+    ----------
+    info : ClipInfo
+    config : AnalysisConfig
+    progress : callable, optional
+
+    Returns
+    -------
+    Found
+
+    Raises
+    ------
+    BarNotFoundError
+        When no stretch shows anything that moves like a press.
+    """
+    if config.plate_at_px is not None:
+        x, y = config.plate_at_px
+        if not (0 <= x < info.width_px and 0 <= y < info.height_px):
+            raise OptionError(
+                f"The point {x:g},{y:g} lies outside the picture, which is "
+                f"{info.width_px} x {info.height_px} pixels."
+            )
+    search = config.search
+    start_s = 0.0
+    problem = BarNotFoundError("Nothing that moves like a press was found.")
+    while start_s < info.duration_s:
+        samples = sample(info, search.per_s, search.stretch_s, search.max_side_px, start_s=start_s)
+        if len(samples) >= 2:
+            try:
+                return _find_in(samples, info, config)
+            except BarNotFoundError as error:
+                problem = error
+        if config.plate_at_px is not None:
+            break
+        # Stretches overlap, so that a set that begins at the end of one is whole in the next.
+        start_s += search.stretch_s / 2
+        progress("looking for the bar", min(start_s / info.duration_s, 1.0))
+    raise problem
+
+
+def _find_in(samples: list[Frame], info: ClipInfo, config: AnalysisConfig) -> Found:
+    motion = scene.camera_motion(samples, config.scene)
+    transforms = scene.transforms_of(motion)
+    zoom = info.width_px / samples[0].image.shape[1]
+    at_px = None
+    if config.plate_at_px is not None:
+        at_px = tuple((np.asarray(config.plate_at_px) + 0.5) / zoom - 0.5)
+    given = "given" if config.view != "auto" else "guessed"
+    problems: list[str] = []
+    disc = line = None
+    if config.view != "front":
+        try:
+            disc = plate_seed_at(
+                plate.find_plate(samples, config.plate, at_px, transforms=transforms), zoom
+            )
+        except BarNotFoundError as error:
+            problems.append(str(error))
+    if config.view == "front" or (config.view == "auto" and _may_be_front(disc)):
+        try:
+            line = bar_seed_at(barline.find_bar(samples, config.bar, transforms), zoom)
+        except BarNotFoundError as error:
+            problems.append(str(error))
+    if config.view in ("side", "oblique") and disc is not None:
+        return Found(config.view, given, disc, ())
+    if line is not None:
+        return Found("front", given, line, ())
+    if disc is not None:
+        slant = np.rad2deg(np.arccos(np.clip(disc.ellipse.aspect, 0.0, 1.0)))
+        return Found("side" if slant < SLANT_NOTE_DEG else "oblique", given, disc, ())
+    raise BarNotFoundError(problems[0])
+
+
+def _zoomed(value_px: Any, zoom: float) -> Any:
+    """Image coordinate in an image `zoom` times as large, pixel centres at whole numbers."""
+    return (value_px + 0.5) * zoom - 0.5
+
+
+def plate_seed_at(seed: plate.PlateSeed, zoom: float) -> plate.PlateSeed:
+    """Carry a plate seed found in shrunk frames over to the frames as filmed."""
+    shape = seed.ellipse
+    path = np.array(seed.path, dtype=float)
+    path[:, 2:4] = _zoomed(path[:, 2:4], zoom)
+    return dataclasses.replace(
+        seed,
+        ellipse=dataclasses.replace(
+            shape,
+            x_px=_zoomed(shape.x_px, zoom),
+            y_px=_zoomed(shape.y_px, zoom),
+            major_px=shape.major_px * zoom,
+            minor_px=shape.minor_px * zoom,
+        ),
+        path=path,
+        rim_edge=seed.rim_edge / zoom,
+    )
+
+
+def bar_seed_at(seed: barline.BarSeed, zoom: float) -> barline.BarSeed:
+    """Carry a bar seed found in shrunk frames over to the frames as filmed."""
+    path = seed.path.copy()
+    for column in path.columns[path.columns.str.endswith("_px")]:
+        path[column] = _zoomed(path[column], zoom)
+    ends = {}
+    for name in ("left", "right"):
+        end = getattr(seed, name)
+        ends[name] = dataclasses.replace(
+            end,
+            x_px=_zoomed(end.x_px, zoom),
+            y_px=_zoomed(end.y_px, zoom),
+            plate_px=end.plate_px * zoom,
+            depth_px=end.depth_px * zoom,
+        )
+    return dataclasses.replace(
+        seed,
+        **ends,
+        bar_px=seed.bar_px * zoom,
+        width_px=round(seed.width_px * zoom),
+        height_px=round(seed.height_px * zoom),
+        path=path,
+        patch_scale=seed.patch_scale * zoom,
+    )
+
+
+def _may_be_front(disc: plate.PlateSeed | None) -> bool:
+    """Whether the front view should be tried: no plate, or one seen nearly from the edge."""
+    return disc is None or disc.ellipse.aspect < 0.5
+
+
+def follow(
+    info: ClipInfo, found: Found, config: AnalysisConfig, progress: Progress = quiet
+) -> Followed:
+    """Follow the bar and the camera's own motion through every frame, in one decoding pass."""
+    if found.view == "front":
+        tracker = barline.BarTracker(found.seed, config.bar)
+    else:
+        tracker = plate.PlateTracker(found.seed, config.plate)
+    motion = scene.CameraMotion(config.scene)
+    repeats = DuplicateCounter()
+    n_duplicate = 0
+    for frame in stream(info):
+        n_duplicate += repeats.update(frame.image)
+        motion.update(frame)
+        tracker.update(frame)
+        progress("following the bar", (frame.index + 1) / info.n_frames)
+    return Followed(tracker.table(), motion.table(), n_duplicate)
+
+
+def measure(
+    info: ClipInfo,
+    found: Found,
+    followed: Followed,
+    config: AnalysisConfig,
+    *,
+    backend: pose.PoseBackend | None = None,
+    progress: Progress = quiet,
+) -> SetResult:
+    """Calibrate, find repetitions, find the joints where they matter, and measure."""
+    notes = list(found.notes)
+    prefixes = FRONT_ENDS if found.view == "front" else ("",)
+    steadied = calibrate.steady(followed.track, followed.camera, prefixes)
+    check_followed(steadied, found.view)
+    level = find_level(info, followed, config)
+    if found.view == "front":
+        calibration = calibrate.calibrate_front(
+            steadied,
+            info.width_px,
+            info.height_px,
+            roll_deg=level.roll_deg,
+            roll_sd_deg=level.sd_deg,
+            pitch_deg=level.pitch_deg,
+            pitch_sd_deg=level.pitch_sd_deg,
+            config=config.calibration,
+        )
+        spread = calibrate.front_systematics(calibration, steadied)
+        path = front_trajectory(steadied, calibration, config)
+    else:
+        calibration = calibrate.calibrate_side(
+            steadied,
+            info.width_px,
+            info.height_px,
+            roll_deg=level.roll_deg,
+            roll_sd_deg=level.sd_deg,
+            view=found.view,
+            config=config.calibration,
+        )
+        spread = calibrate.side_systematics(calibration, steadied)
+        path = side_trajectory(steadied, calibration, config)
+    time_s = path.table["time_s"].to_numpy(dtype=float)
+    height_m = path.table["y_smooth_m"].to_numpy(dtype=float)
+    reps = find_reps(time_s, height_m, config.reps)
+    if reps.empty:
+        raise NoRepError(
+            "The bar was followed, but its height shows no repetition: nothing to measure."
+        )
+    phases = find_phases(time_s, height_m, config.reps)
+    path = _move_origin(path, reps)
+    joints_px = find_joints(
+        info, found.view, followed.track, path.table, reps, config, backend, progress
+    )
+    steady_joints = calibrate.steady(
+        joints_px, followed.camera, [f"{joint}_" for joint in pose.JOINTS]
+    )
+    head = 0
+    if found.view == "front":
+        along = pd.Series(path.along_m, index=path.table["frame"]).reindex(joints_px["frame"])
+        joints_m = front_joints(
+            steady_joints,
+            calibration,
+            along.to_numpy(dtype=float),
+            path.origin_m,
+            config.depths,
+            config.network_error,
+        )
+    else:
+        head = head_direction(steady_joints)
+        joints_m = side_joints(
+            steady_joints,
+            calibration,
+            head,
+            path.origin_m,
+            config.depths,
+            config.network_error,
+        )
+        if head:
+            path = _toward_head(path, head)
+    context = make_context(info, found.view, spread, joints_m, path.cutoff_hz, head, config)
+    table = measures.all_measures(path.table, reps, joints_m, context)
+    notes += describe(info, found, followed, calibration, spread, joints_px, head, config)
+    wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
+    return SetResult(
+        source_name=Path(info.path).name,
+        info=dataclasses.replace(info, n_duplicate=followed.n_duplicate),
+        view=found.view,
+        view_source=found.view_source,
+        options=_options(config),
+        calibration=_calibration_summary(calibration, spread, level, config, head),
+        trajectory=path.table,
+        track=followed.track,
+        camera=followed.camera,
+        pose=joints_px,
+        reps=wide,
+        measures=table,
+        phases=phases,
+        notes=notes,
+        versions=_versions(),
+    )
+
+
+def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> None:
+    """Refuse a track that was lost for most of the clip.
+
+    Raises
+    ------
+    BarNotFoundError
+    """
+    seen = track[[c for c in track.columns if c.endswith(("x_px", "y_px"))]].notna().all(axis=1)
+    if seen.mean() < min_share:
+        what = "Both ends of the bar were" if view == "front" else "The plate was"
+        raise BarNotFoundError(
+            f"{what} seen in only {seen.mean():.0%} of the frames; at least {min_share:.0%} are"
+            " needed."
+        )
+
+
+def find_level(info: ClipInfo, followed: Followed, config: AnalysisConfig) -> scene.SceneRoll:
+    """Camera roll and pitch from straight lines in a few frames spread over the clip."""
+    picks = np.unique(np.linspace(0, info.n_frames - 1, 7).astype(int))
+    frames = list(stream(info, indices=picks.tolist()))
+    rows = followed.camera.set_index("frame").reindex([frame.index for frame in frames])
+    known = rows["m00"].notna().to_numpy()
+    frames = [frame for frame, keep in zip(frames, known, strict=True) if keep]
+    transforms = scene.transforms_of(rows[known].reset_index())
+    focal = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
+    return scene.scene_roll(frames, focal, config.scene, transforms)
+
+
+def _smooth_into(table: pd.DataFrame, name: str, sd: Floats, config: AnalysisConfig) -> float:
+    """Add smoothed coordinate, speed and uncertainties of a raw column; return the cut-off."""
+    result = smooth(table["time_s"].to_numpy(), table[f"{name}_m"].to_numpy(), config.smooth, sd)
+    table[f"{name}_smooth_m"] = result.value
+    table[f"v{name}_m_s"] = result.velocity
+    table[f"sd_{name}_m"] = result.sd
+    table[f"sd_v{name}_m_s"] = result.sd_velocity
+    if name == "y":
+        table["ay_m_s2"] = result.acceleration
+        table["gap"] = result.gap
+    return result.cutoff_hz
+
+
+def side_trajectory(
+    track: pd.DataFrame, calibration: calibrate.Calibration, config: AnalysisConfig
+) -> Path3:
+    """The plate's centre in the plane of motion, raw and smoothed.
+
+    Parameters
+    ----------
+    track : DataFrame
+        Plate table in steadied image coordinates.
+    calibration : Calibration
+    config : AnalysisConfig
+
+    Returns
+    -------
+    Path3
+        With x toward the image's right and the origin at the camera's foot point; see
+        `calibrate.side_points`.
+    """
+    ellipse_px = track[["x_px", "y_px"]].to_numpy(dtype=float)
+    points = calibrate.side_points(calibration.params, ellipse_px, calibration.principal_px)
+    scale = calibrate.side_systematics(calibration, track).px_per_m
+    sd = track["sd_px"].to_numpy(dtype=float) / scale
+    table = pd.DataFrame(
+        {
+            "frame": track["frame"],
+            "time_s": track["time_s"],
+            "x_m": points[:, 0],
+            "y_m": points[:, 1],
+        }
+    )
+    table["sd_m"] = sd
+    _smooth_into(table, "x", sd, config)
+    cutoff_hz = _smooth_into(table, "y", sd, config)
+    table["state"] = track["state"]
+    return Path3(table, np.zeros(2), np.full(len(table), np.nan), cutoff_hz)
+
+
+def front_trajectory(
+    track: pd.DataFrame, calibration: calibrate.Calibration, config: AnalysisConfig
+) -> Path3:
+    """The bar's middle and ends in the vertical plane through it, raw and smoothed.
+
+    `left_y_m` and `right_y_m` are the lifter's: filmed from the feet, the lifter's left is on the
+    image's right. `tilt_deg` is positive when the lifter's left end is higher.
+    """
+    left_px = track[["image_left_x_px", "image_left_y_px"]].to_numpy(dtype=float)
+    right_px = track[["image_right_x_px", "image_right_y_px"]].to_numpy(dtype=float)
+    left, right = calibrate.front_ends(
+        calibration.params, left_px, right_px, calibration.principal_px
+    )
+    scale = calibrate.front_systematics(calibration, track).px_per_m
+    sd_ends = track[["image_left_sd_px", "image_right_sd_px"]].to_numpy(dtype=float) / scale
+    sd = np.hypot(*sd_ends.T) / 2
+    middle = (left + right) / 2
+    table = pd.DataFrame(
+        {
+            "frame": track["frame"],
+            "time_s": track["time_s"],
+            "x_m": middle[:, 0],
+            "y_m": middle[:, 1],
+        }
+    )
+    table["sd_m"] = sd
+    _smooth_into(table, "x", sd, config)
+    cutoff_hz = _smooth_into(table, "y", sd, config)
+    time_s = table["time_s"].to_numpy()
+    ends = {}
+    for name, end, end_sd in (("right", left, sd_ends[:, 0]), ("left", right, sd_ends[:, 1])):
+        ends[name] = smooth(time_s, end[:, 1], config.smooth, end_sd)
+        table[f"{name}_y_m"] = ends[name].value
+        table[f"{name}_vy_m_s"] = ends[name].velocity
+    gap_m = calibration.value("log_sleeve_gap")
+    rise = np.clip((table["left_y_m"] - table["right_y_m"]) / gap_m, -1.0, 1.0)
+    table["tilt_deg"] = np.rad2deg(np.arcsin(rise))
+    table["sd_tilt_deg"] = np.rad2deg(np.hypot(ends["left"].sd, ends["right"].sd) / gap_m)
+    states = track[["image_left_state", "image_right_state"]]
+    worst = np.select(
+        [(states == "lost").any(axis=1), (states == "partly").any(axis=1)],
+        ["lost", "partly"],
+        "seen",
+    )
+    table["state"] = worst
+    return Path3(table, np.zeros(2), middle[:, 2], cutoff_hz)
+
+
+def _move_origin(path: Path3, reps: pd.DataFrame) -> Path3:
+    """Put the origin at the bar's place at the first lockout."""
+    table = path.table.copy()
+    time_s = table["time_s"].to_numpy(dtype=float)
+    starts = reps["start_s"].dropna()
+    lockouts = reps["lockout_s"].dropna()
+    moment = float(starts.iloc[0] if len(starts) else lockouts.iloc[0] if len(lockouts) else 0.0)
+    known = table["x_smooth_m"].notna() & table["y_smooth_m"].notna()
+    origin = np.array(
+        [
+            np.interp(moment, time_s[known], table.loc[known, f"{name}_smooth_m"])
+            for name in ("x", "y")
+        ]
+    )
+    for column in table.columns:
+        if column in ("x_m", "x_smooth_m"):
+            table[column] -= origin[0]
+        elif column in ("y_m", "y_smooth_m", "left_y_m", "right_y_m"):
+            table[column] -= origin[1]
+    return dataclasses.replace(path, table=table, origin_m=path.origin_m + origin)
+
+
+def _toward_head(path: Path3, head: int) -> Path3:
+    """Turn x so that it grows toward the lifter's head."""
+    table = path.table.copy()
+    for column in ("x_m", "x_smooth_m", "vx_m_s"):
+        table[column] *= head
+    return dataclasses.replace(path, table=table)
+
+
+def pose_frames(
+    time_s: Floats, frame: NDArray[np.int64], reps: pd.DataFrame, config: AnalysisConfig
+) -> list[int]:
+    """Frames in which the joints are looked for: dense at bottoms and lockouts, sparse elsewhere.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+    frame : ndarray of int, shape (n,)
+    reps : DataFrame
+        Rep table.
+    config : AnalysisConfig
+
+    Returns
+    -------
+    list of int
+        Frame numbers, increasing.
+    """
+    sampling = config.sampling
+    moments = [np.arange(time_s[0], time_s[-1], sampling.elsewhere_s)]
+
+    def spread(begin: float, end: float, count: int) -> None:
+        if np.isfinite(begin) and np.isfinite(end):
+            moments.append(np.linspace(begin, end, count))
+
+    for rep in reps.itertuples():
+        margin = sampling.bottom_margin_s
+        last = rep.press_s if np.isfinite(rep.press_s) else rep.touch_s
+        spread(rep.touch_s - margin, last + margin, sampling.bottom_frames)
+        margin = sampling.lockout_margin_s
+        spread(rep.start_s - margin, rep.start_s, sampling.lockout_frames)
+        spread(rep.lockout_s, rep.lockout_s + margin, sampling.lockout_frames)
+    wanted = np.concatenate(moments)
+    after = np.clip(np.searchsorted(time_s, wanted), 1, len(time_s) - 1)
+    nearest = after - (wanted - time_s[after - 1] < time_s[after] - wanted)
+    return [int(i) for i in np.unique(frame[nearest])]
+
+
+def _no_joints() -> pd.DataFrame:
+    parts = ("x_px", "y_px", "confidence")
+    numbers = [f"{joint}_{part}" for joint in pose.JOINTS for part in parts]
+    empty = pd.DataFrame(columns=["frame", "time_s", *numbers, "person_score"], dtype=float)
+    return empty.assign(frame=empty["frame"].astype(int), variant="")
+
+
+def find_joints(
+    info: ClipInfo,
+    view: str,
+    track: pd.DataFrame,
+    trajectory: pd.DataFrame,
+    reps: pd.DataFrame,
+    config: AnalysisConfig,
+    backend: pose.PoseBackend | None = None,
+    progress: Progress = quiet,
+) -> pd.DataFrame:
+    """Pose table in image coordinates for the frames that matter."""
+    if not config.find_joints:
+        return _no_joints()
+    wanted = pose_frames(
+        trajectory["time_s"].to_numpy(dtype=float), trajectory["frame"].to_numpy(), reps, config
+    )
+
+    def watched(frames: Iterable[Frame]) -> Iterator[Frame]:
+        for n_done, frame in enumerate(frames, start=1):
+            yield frame
+            progress("finding the lifter's joints", n_done / len(wanted))
+
+    config_pose = dataclasses.replace(
+        config.pose, plate_diameter_m=config.calibration.plate_mm / 1000
+    )
+    own = None
+    if backend is None and config.pose_model is not None:
+        backend = own = pose.TaskBackend(config.pose_model)
+    try:
+        return pose.estimate_pose(
+            watched(stream(info, indices=wanted)), track, view, config_pose, backend
+        )
+    finally:
+        if own is not None:
+            own.close()
+
+
+def make_context(
+    info: ClipInfo,
+    view: str,
+    spread: calibrate.Systematics,
+    joints_m: pd.DataFrame,
+    cutoff_hz: float,
+    head: int,
+    config: AnalysisConfig,
+) -> measures.MeasureContext:
+    """What holds for all repetitions: uncertainties of scale and level, and what cannot be had."""
+    trusted, reason = True, ""
+    if view == "front":
+        trusted = False
+        reason = "From the feet, movement toward head or feet is not seen as such."
+    elif spread.horizontal_rel_sd > MAX_HORIZONTAL_REL_SD:
+        trusted = False
+        reason = (
+            "The plate is too slanted or too small in the picture to say how far horizontal"
+            " movement goes."
+        )
+    elif head == 0 and config.find_joints:
+        trusted = False
+        reason = "Which way the lifter's head lies could not be told from the picture."
+    found = joints_m.filter(like="_sd_m").notna().any(axis=None) if len(joints_m) else False
+    arm_m, arm_sd_m = upper_arm(joints_m, view, config.upper_arm_m, config.stature_m)
+    return measures.MeasureContext(
+        view=view,
+        scale_rel_sd=spread.vertical_rel_sd,
+        roll_sd_deg=spread.tilt_sd_deg,
+        frame_interval_s=1.0 / info.fps,
+        cutoff_hz=cutoff_hz,
+        horizontal_trusted=trusted,
+        horizontal_reason=reason,
+        lifter_found=bool(found),
+        lifter_reason="" if found else "The lifter's joints were not found in this clip.",
+        upper_arm_m=arm_m,
+        upper_arm_sd_m=arm_sd_m,
+    )
+
+
+def describe(
+    info: ClipInfo,
+    found: Found,
+    followed: Followed,
+    calibration: calibrate.Calibration,
+    spread: calibrate.Systematics,
+    joints_px: pd.DataFrame,
+    head: int,
+    config: AnalysisConfig,
+) -> list[Note]:
+    """What the reader should know of how the set was measured, in plain sentences."""
+    notes = [Note("clip", "warning", text) for text in info.warnings]
+
+    def add(code: str, severity: str, text: str) -> None:
+        notes.append(Note(code, severity, text))
+
+    if found.view_source == "guessed":
+        add("view_guessed", "info", f"The view was guessed from the picture: {found.view}.")
+    plate_mm = config.calibration.plate_mm
+    if not config.plate_given:
+        add(
+            "plate_assumed",
+            "warning",
+            f"The plate was taken as {plate_mm:.0f} mm across, the usual size of the largest one;"
+            " give --plate-mm if it is another, for all lengths and speeds scale with it.",
+        )
+    check = calibration.plate_check_mm
+    if np.isfinite(check) and abs(check / plate_mm - 1) > 0.08:
+        add(
+            "plate_doubtful",
+            "warning",
+            f"Against the distance between the bar's sleeves the plates look about {check:.0f} mm"
+            f" across, not {plate_mm:.0f} mm; check the plate's diameter or the kind of bar.",
+        )
+    if found.view != "front":
+        track = followed.track
+        slant = np.rad2deg(
+            np.arccos(np.clip((track["minor_px"] / track["major_px"]).median(), 0, 1))
+        )
+        if slant > SLANT_NOTE_DEG:
+            add(
+                "slanted",
+                "warning",
+                f"The plate is seen at a slant of about {slant:.0f} degrees; horizontal lengths"
+                " are the less certain the more the view is slanted.",
+            )
+        if track["major_px"].median() < 60:
+            add(
+                "plate_small",
+                "warning",
+                f"The plate is only {track['major_px'].median():.0f} pixels across; film closer or"
+                " with more pixels for smaller uncertainties.",
+            )
+        if not head and len(joints_px):
+            add(
+                "head_unknown",
+                "warning",
+                "Which way the lifter's head lies could not be told; x grows toward the image's"
+                " right.",
+            )
+    if not bool(followed.camera["static"].all()):
+        add(
+            "camera_moved",
+            "warning",
+            "The camera moved; its motion was estimated from the scenery and taken out.",
+        )
+    states = followed.track[[c for c in followed.track.columns if c.endswith("state")]]
+    lost = float((states == "lost").any(axis=1).mean())
+    if lost > 0.02:
+        add("bar_lost", "warning", f"The bar was not seen in {lost:.0%} of the frames.")
+    if info.n_dropped:
+        add("frames_dropped", "info", f"The clip lacks {info.n_dropped} frames.")
+    if followed.n_duplicate > 0.02 * info.n_frames:
+        add(
+            "frames_repeated",
+            "warning",
+            f"{followed.n_duplicate} frames repeat the one before; speeds are less certain there.",
+        )
+    if info.variable_rate:
+        add("rate_variable", "info", "The frame rate varies; the frames' own times were used.")
+    if info.time_scale != 1.0:
+        add(
+            "slow_motion",
+            "info",
+            f"Slow motion: one second of the file was taken as {info.time_scale:.3g} s.",
+        )
+    if info.fps < 24:
+        add(
+            "rate_low",
+            "warning",
+            f"Only {info.fps:.0f} frames a second: pauses and peak speeds are coarse.",
+        )
+    if calibration.roll_source.startswith("phone"):
+        add(
+            "roll_assumed",
+            "info",
+            "No straight structures told which way is up, so the phone was taken as held level"
+            f" within {config.calibration.roll_sd_deg:g} degrees.",
+        )
+    if config.find_joints:
+        share = float(joints_px["left_shoulder_x_px"].notna().mean()) if len(joints_px) else 0.0
+        if share == 0:
+            add(
+                "lifter_missing",
+                "warning",
+                "No lifter was found in the picture, so everything that needs joints is missing.",
+            )
+        elif share < 0.8:
+            add(
+                "lifter_partly",
+                "warning",
+                f"The lifter was found in {share:.0%} of the frames that were looked at.",
+            )
+    return notes
+
+
+def _options(config: AnalysisConfig) -> dict[str, Any]:
+    return {
+        "plate_mm": config.calibration.plate_mm,
+        "plate_given": config.plate_given,
+        "load_kg": config.load_kg,
+        "upper_arm_m": config.upper_arm_m,
+        "stature_m": config.stature_m,
+        "note": config.note,
+    }
+
+
+def _calibration_summary(
+    calibration: calibrate.Calibration,
+    spread: calibrate.Systematics,
+    level: scene.SceneRoll,
+    config: AnalysisConfig,
+    head: int,
+) -> dict[str, Any]:
+    def degrees(name: str) -> tuple[float, float]:
+        return float(np.rad2deg(calibration.value(name))), float(np.rad2deg(calibration.sd(name)))
+
+    roll, roll_sd = degrees("roll")
+    pitch, pitch_sd = degrees("pitch")
+    yaw, yaw_sd = degrees("yaw")
+    return {
+        "plate_mm": config.calibration.plate_mm,
+        "px_per_m": spread.px_per_m,
+        "scale_rel_sd": spread.vertical_rel_sd,
+        "horizontal_rel_sd": spread.horizontal_rel_sd,
+        "tilt_sd_deg": spread.tilt_sd_deg,
+        "focal_px": calibration.value("log_focal"),
+        "focal_rel_sd": calibration.sd("log_focal") / calibration.value("log_focal"),
+        "roll_deg": roll,
+        "roll_sd_deg": roll_sd,
+        "pitch_deg": pitch,
+        "pitch_sd_deg": pitch_sd,
+        "plane_angle_deg": yaw,
+        "plane_angle_sd_deg": yaw_sd,
+        "plate_check_mm": calibration.plate_check_mm,
+        "head_direction": {1: "image right", -1: "image left", 0: "unknown"}[head],
+        "near_arm": near_side(head),
+        "n_level_lines": level.n_lines,
+        "method": (
+            f"Plate of {config.calibration.plate_mm:.0f} mm; up from {calibration.roll_source}."
+        ),
+    }
+
+
+def _versions() -> dict[str, str]:
+    names = ("barpath", "mediapipe", "opencv-contrib-python", "numpy", "scipy", "pandas", "av")
+    return {"python": platform.python_version()} | {name: version(name) for name in names}

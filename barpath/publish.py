@@ -1,0 +1,149 @@
+"""From a measured set to its result folder: annotated clip, stills, report and tables."""
+
+import contextlib
+import dataclasses
+import os
+from collections.abc import Collection, Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from barpath import report
+from barpath.errors import OutputError
+from barpath.frames import VideoWriter, stream
+from barpath.overlay import FrameState, annotate_frame, frame_states
+from barpath.pipeline import Progress, quiet
+from barpath.store import Artefact, SetResult, write_results
+
+VIDEO_FILE = "annotated.mp4"
+REPORT_FILE = "report.html"
+MAX_SIDE_PX = 1280
+
+
+def shrunk_state(state: FrameState, shrink: float) -> FrameState:
+    """Carry what is to be drawn over to an image `shrink` times as large."""
+    if shrink == 1.0:
+        return state
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return (x + 0.5) * shrink - 0.5, (y + 0.5) * shrink - 0.5
+
+    plate, ends = state.plate, state.bar_ends
+    return dataclasses.replace(
+        state,
+        plate=plate and (*at(*plate[:2]), plate[2] * shrink, plate[3] * shrink, plate[4]),
+        bar_ends=ends and (at(*ends[0]), at(*ends[1])),
+        trail_px=(np.asarray(state.trail_px, dtype=float) + 0.5) * shrink - 0.5,
+        joints={name: (*at(x, y), sure) for name, (x, y, sure) in state.joints.items()},
+    )
+
+
+def annotated_frames(
+    result: SetResult, only: Collection[int] | None = None, progress: Progress = quiet
+) -> Iterator[tuple[int, float, NDArray[np.uint8]]]:
+    """Read the set's clip again and draw on it what was measured.
+
+    Parameters
+    ----------
+    result : SetResult
+        Its `info` says where the clip is.
+    only : collection of int, optional
+        Only these frames.
+    progress : callable, optional
+        As for `barpath.analyse`.
+
+    Yields
+    ------
+    tuple
+        Frame number, time in s, and the annotated image (RGB), no side longer than 1280 pixels.
+    """
+    info = result.info
+    shrink = min(1.0, MAX_SIDE_PX / max(info.width_px, info.height_px))
+    states = {state.frame: state for state in frame_states(result)}
+    for frame in stream(info, indices=only, max_side_px=MAX_SIDE_PX):
+        image = frame.image
+        if frame.index in states:
+            image = annotate_frame(image, shrunk_state(states[frame.index], shrink))
+        yield frame.index, frame.time_s, image
+        progress("drawing the annotated clip", (frame.index + 1) / info.n_frames)
+
+
+def publish(
+    result: SetResult,
+    folder: str | os.PathLike[str],
+    *,
+    overwrite: bool = False,
+    video: bool = True,
+    progress: Progress = quiet,
+) -> Path:
+    """Write a set's result folder, whole or not at all.
+
+    Parameters
+    ----------
+    result : SetResult
+        From `barpath.analyse`; the clip must still be where it was.
+    folder : path-like
+        Target.
+    overwrite : bool
+        Replace an earlier result.
+    video : bool
+        Whether to write the annotated clip.
+    progress : callable, optional
+        As for `barpath.analyse`.
+
+    Returns
+    -------
+    Path
+        The folder, with `report.html`, the annotated clip, stills, tables and `summary.json`.
+
+    Raises
+    ------
+    OutputError
+        The folder exists and may not be replaced, or cannot be written.
+    ClipError
+        The clip cannot be read again.
+    """
+    requests = {request.frame: request for request in report.still_requests(result)}
+    stills: dict[int, report.Still] = {}
+
+    def keep(number: int, image: NDArray[np.uint8]) -> None:
+        if number in requests:
+            stills[number] = report.Still(requests[number], image)
+
+    def write_video(path: Path) -> None:
+        with contextlib.ExitStack() as stack:
+            writer = None
+            for number, time_s, image in annotated_frames(result, progress=progress):
+                if writer is None:
+                    height, width = image.shape[:2]
+                    writer = stack.enter_context(VideoWriter(path, width, height, result.info.fps))
+                writer.write(image, time_s)
+                keep(number, image)
+            if writer is None:
+                raise OutputError("The clip could not be read a second time to draw on it.")
+
+    def write_report(path: Path) -> None:
+        shown = [stills[number] for number in sorted(stills)]
+        film = (path.parent / VIDEO_FILE).read_bytes() if video else None
+        html = report.report_html(
+            result, shown, video=film, video_name=VIDEO_FILE if video else None
+        )
+        path.write_text(html, encoding="utf-8", errors="replace")
+
+    def still_writer(number: int) -> Artefact:
+        return lambda path: cv2.imwrite(
+            str(path), cv2.cvtColor(stills[number].image, cv2.COLOR_RGB2BGR)
+        )
+
+    artefacts: dict[str, Artefact] = {}
+    if video:
+        artefacts[VIDEO_FILE] = write_video
+    elif requests:
+        for number, _, image in annotated_frames(result, only=list(requests)):
+            keep(number, image)
+    artefacts[REPORT_FILE] = write_report
+    for number, request in requests.items():
+        artefacts[request.file_name] = still_writer(number)
+    return write_results(result, folder, overwrite=overwrite, artefacts=artefacts)
