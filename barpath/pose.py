@@ -126,8 +126,10 @@ class PoseConfig:
         Frames in a row without the lifter after which the last known place counts no more.
     region_gain : float
         Share by which the followed region moves after the lifter's trunk in each frame.
-    limb_window_s : float
+    jump_window_s : float
         Half width of the time window in which a joint's jump is judged.
+    joint_acceleration_m_s2 : float
+        Acceleration of a joint that is usual in a press; that much of a jump is no fault.
     """
 
     plate_diameter_m: float = 0.450
@@ -142,10 +144,11 @@ class PoseConfig:
     compare_every: int = 50
     n_crops: int = 2
     max_crops: int = 8
-    max_readings_per_frame: float = 3.0
+    max_readings_per_frame: float = 4.0
     forget_after: int = 8
     region_gain: float = 0.5
-    limb_window_s: float = 0.35
+    jump_window_s: float = 0.35
+    joint_acceleration_m_s2: float = 3.0
 
 
 @dataclass(frozen=True)
@@ -681,6 +684,8 @@ class BarHint:
         Metres per pixel at the bar.
     plate : tuple or None
         Ellipse `(x_px, y_px, major_px, minor_px, angle_deg)` of a plate that can hide joints.
+    axis_sd_rad : float
+        Standard uncertainty of the axis's direction; distances within it do not count.
     """
 
     point_px: FloatArray
@@ -689,6 +694,7 @@ class BarHint:
     after_px: float
     m_per_px: float
     plate: tuple[float, float, float, float, float] | None = None
+    axis_sd_rad: float = 0.0
 
     def distance_m(self, points_px: FloatArray) -> FloatArray:
         """Distance in metres (n,) of points (n, 2) from the part of the axis where hands can be.
@@ -703,7 +709,8 @@ class BarHint:
         along = offset @ self.axis
         across = offset @ np.array([-self.axis[1], self.axis[0]])
         beyond = np.maximum(0.0, np.maximum(along - self.after_px, -along - self.before_px))
-        return np.hypot(across, beyond) * self.m_per_px
+        unsure = self.axis_sd_rad * np.abs(along)
+        return np.hypot(np.maximum(np.abs(across) - unsure, 0.0), beyond) * self.m_per_px
 
     def below_m(self, points_px: FloatArray) -> FloatArray:
         """How far (n,) points lie below the bar's line in the image, in metres; negative above."""
@@ -768,10 +775,11 @@ def bar_hint(row: pd.Series | dict[str, float], config: PoseConfig | None = None
         axis = -axis
     foreshortening = np.sqrt(max(0.0, 1.0 - (minor / major) ** 2))
     m_per_px = config.plate_diameter_m / major
-    reach = (config.bar_between_plates_m * foreshortening + 0.08) / m_per_px
-    return BarHint(
-        np.array([x, y]), axis, reach, reach, m_per_px, (x, y, major, max(minor, 1.0), angle)
-    )
+    # A fifth more and 0.1 m, since the ellipse gives the foreshortening roughly and perspective
+    # moves what is farther away.
+    reach = (1.2 * config.bar_between_plates_m * foreshortening + 0.1) / m_per_px
+    plate = (x, y, major, max(minor, 1.0), angle)
+    return BarHint(np.array([x, y]), axis, reach, reach, m_per_px, plate, axis_sd_rad=0.08)
 
 
 def line_hint(
@@ -1361,7 +1369,8 @@ def _table(rows: list[_Row], view: View, config: PoseConfig) -> pd.DataFrame:
         )
         confidence[i, row.hint.hidden(points)] *= 0.4
     times = np.array([row.time_s for row in rows])
-    confidence *= _near(_jump_px(times, xy, config) * m_per_px[:, None], 0.06, 0.1)
+    jump_m, half_span_s = _jump(times, xy * m_per_px[:, None, None], config)
+    confidence *= _near(jump_m, 0.06 + 0.5 * config.joint_acceleration_m_s2 * half_span_s**2, 0.1)
     confidence *= _limb_fit(xy * m_per_px[:, None, None])
     found = np.array([row.landmarks is not None for row in rows], bool)
     confidence = np.where(found[:, None], np.nan_to_num(confidence), 0.0)
@@ -1379,24 +1388,30 @@ def _table(rows: list[_Row], view: View, config: PoseConfig) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _jump_px(times_s: FloatArray, xy_px: FloatArray, config: PoseConfig) -> FloatArray:
+def _jump(
+    times_s: FloatArray, xy_m: FloatArray, config: PoseConfig
+) -> tuple[FloatArray, FloatArray]:
     """How far (n, joints) a joint is from where its neighbours in time put it; 0 when unknown.
 
     The nearer pair of neighbours and the next one are tried and the smaller distance counts, so a
-    single bad neighbour does not blame a good frame.
+    single bad neighbour does not blame a good frame. The second array, same shape, is half the
+    time between the neighbours used.
     """
     n = len(times_s)
-    jump = np.full(xy_px.shape[:2], np.inf)
+    jump = np.full(xy_m.shape[:2], np.inf)
+    half = np.zeros(xy_m.shape[:2])
     for k in (1, 2):
         if n <= 2 * k:
             continue
-        before, middle, after = xy_px[: -2 * k], xy_px[k:-k], xy_px[2 * k :]
+        before, middle, after = xy_m[: -2 * k], xy_m[k:-k], xy_m[2 * k :]
         span = times_s[2 * k :] - times_s[: -2 * k]
         share = ((times_s[k:-k] - times_s[: -2 * k]) / span)[:, None, None]
-        apart = np.hypot(*np.moveaxis(middle - before - share * (after - before), -1, 0))
-        apart[span > 2 * config.limb_window_s] = np.inf
-        jump[k:-k] = np.fmin(jump[k:-k], apart)
-    return np.where(np.isfinite(jump), jump, 0.0)
+        apart = np.linalg.norm(middle - before - share * (after - before), axis=2)
+        apart[span > 2 * config.jump_window_s] = np.inf
+        nearer = apart < jump[k:-k]
+        jump[k:-k] = np.where(nearer, apart, jump[k:-k])
+        half[k:-k] = np.where(nearer, span[:, None] / 2, half[k:-k])
+    return np.where(np.isfinite(jump), jump, 0.0), half
 
 
 def _limb_fit(xy_m: FloatArray) -> FloatArray:
