@@ -1,0 +1,1233 @@
+"""Find and follow the bar and both its ends when filmed from the lifter's feet.
+
+In this view the bar lies across the image and the plates are narrow ellipses at its ends. The bar
+is found as the long thin line that moves up and down with a tall plate at either end. It is then
+followed by a straight-line fit to both edges of the shaft in every frame, so that nothing drifts:
+what was seen before only says where to look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from barpath.errors import BarNotFoundError, OptionError
+from barpath.scene import apply_transform
+
+FloatArray = NDArray[np.float64]
+
+SIDES = ("image_left", "image_right")
+
+
+@dataclass(frozen=True)
+class BarlineConfig:
+    """Settings of this stage.
+
+    Attributes
+    ----------
+    work_width_px
+        Width to which images are reduced while the bar is searched for.
+    max_slope_deg
+        Steepest bar searched for in the image.
+    min_span_share
+        Shortest distance between the plates, as a share of the image's width.
+    focal_share
+        Focal length over the image's longer side, 0.85 being usual for a phone's main camera
+        (common practice, no source). It only places the plate's centre within its narrow ellipse.
+    min_travel_share
+        Smallest vertical travel of the bar, over the plates' apparent height, that counts as a
+        press.
+    min_match
+        Smallest normalised correlation at which a plate counts as recognised.
+    min_line_share
+        Share of the visible shaft's columns that must lie on the line for it to count as seen.
+    search_share
+        How far from its predicted place a plate is looked for, over its apparent height.
+    lost_s
+        After this time without the bar it is looked for over the whole height of the image.
+    sd_floor_px
+        Error that does not average out along the shaft: resampling, shading, uneven edges.
+    """
+
+    work_width_px: int = 640
+    max_slope_deg: float = 8.0
+    min_span_share: float = 0.2
+    focal_share: float = 0.85
+    min_travel_share: float = 0.25
+    min_match: float = 0.5
+    min_line_share: float = 0.2
+    search_share: float = 0.35
+    lost_s: float = 0.3
+    sd_floor_px: float = 0.08
+
+
+@dataclass(frozen=True)
+class BarEnd:
+    """One end of the bar in the image.
+
+    Attributes
+    ----------
+    x_px, y_px
+        Where the bar's axis meets the inner face of the innermost plate.
+    plate_px
+        Apparent height of the plate.
+    depth_px
+        Apparent extent of the plates outward from `x_px`.
+    """
+
+    x_px: float
+    y_px: float
+    plate_px: float
+    depth_px: float
+
+
+@dataclass(frozen=True)
+class BarSeed:
+    """Where the bar is in one frame, and roughly where it was in the others looked at.
+
+    Attributes
+    ----------
+    frame, time_s
+        The frame in which the bar was seen best.
+    left, right
+        The ends in that frame; left and right of the image.
+    bar_px
+        Thickness of the shaft.
+    width_px, height_px
+        Size of the image.
+    path
+        One row per frame looked at: ``frame, time_s`` and for both ends ``{side}_x_px``,
+        ``{side}_y_px``, with ``match``, the correlation found.
+    patches
+        Grey pictures of the left and right plates by which they are recognised.
+    patch_scale
+        Image pixels per pixel of `patches`.
+    """
+
+    frame: int
+    time_s: float
+    left: BarEnd
+    right: BarEnd
+    bar_px: float
+    width_px: int
+    height_px: int
+    path: pd.DataFrame = field(repr=False)
+    patches: tuple[FloatArray, FloatArray] = field(repr=False)
+    patch_scale: float = 1.0
+
+
+# ------------------------------------------------------------------------------------------------
+# Edges of a thin bar
+# ------------------------------------------------------------------------------------------------
+
+
+def edge_pair_score(gradient: FloatArray, thickness_px: float) -> FloatArray:
+    """Return how well each row is the middle of a bar with an edge on either side.
+
+    Parameters
+    ----------
+    gradient
+        Vertical derivative of the picture, shape (rows, columns).
+    thickness_px
+        Distance between the edges.
+
+    Returns
+    -------
+    ndarray of shape (rows, columns)
+        The weaker of the two edges when they have opposite signs, else 0; so that a single edge,
+        however strong, counts nothing.
+
+    Examples
+    --------
+    >>> picture = np.zeros((9, 1)); picture[3:6] = 1.0
+    >>> gradient = np.gradient(picture, axis=0)
+    >>> int(np.argmax(edge_pair_score(gradient, 3.0)))
+    4
+    """
+    half = 0.5 * thickness_px
+    above, below = _shifted(gradient, -half), _shifted(gradient, half)
+    return np.where(above * below < 0, np.minimum(np.abs(above), np.abs(below)), 0.0)
+
+
+def _shifted(values: FloatArray, rows: float) -> FloatArray:
+    """Return ``values`` read `rows` further down, by linear interpolation, 0 outside."""
+    whole = int(np.floor(rows))
+    part = rows - whole
+    padded = np.pad(values, ((abs(whole) + 1, abs(whole) + 2), (0, 0)))
+    first = abs(whole) + 1 + whole
+    n = len(values)
+    return (1.0 - part) * padded[first : first + n] + part * padded[first + 1 : first + 1 + n]
+
+
+def _vertical_gradient(picture: FloatArray, sigma: float) -> FloatArray:
+    """Return the vertical derivative of a picture smoothed along its columns."""
+    size = 2 * int(np.ceil(3.0 * sigma)) + 1
+    smooth = cv2.GaussianBlur(
+        picture, (1, size), sigmaX=sigma, sigmaY=sigma, borderType=cv2.BORDER_REPLICATE
+    )
+    return cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5, borderType=cv2.BORDER_REPLICATE)
+
+
+def _noise(gradient: FloatArray) -> float:
+    """Return a robust standard deviation of a gradient picture."""
+    return float(np.median(np.abs(gradient)) / 0.6745) + 1e-3
+
+
+def fit_line(
+    u: ArrayLike,
+    y_px: ArrayLike,
+    weight: ArrayLike,
+    start: tuple[float, float, float],
+    sag_sd_px: float,
+    scale_px: float = 1.0,
+) -> tuple[FloatArray, FloatArray, float, NDArray[np.bool_]]:
+    """Fit ``y = a + b u + c u²`` robustly; the bend `c` is held near its start.
+
+    A loaded bar sags at its ends and a lens bends straight lines, both by little.
+
+    Parameters
+    ----------
+    u
+        Position along the bar, -1 at the left end and +1 at the right, shape (n,).
+    y_px
+        Height of the shaft's middle in pixels, shape (n,).
+    weight
+        Relative weight of each value, shape (n,).
+    start
+        First guess of ``a, b, c``; `c` is also the centre of its prior.
+    sag_sd_px
+        Prior standard deviation of `c`.
+    scale_px
+        Spread beyond which values lose their weight (Tukey's biweight; Huber and Ronchetti, Robust
+        Statistics, 2nd ed., section 4.8).
+
+    Returns
+    -------
+    coefficients : ndarray of shape (3,)
+    covariance : ndarray of shape (3, 3)
+    spread_px : float
+        Standard deviation of one value about the line.
+    used : ndarray of shape (n,), bool
+
+    Examples
+    --------
+    >>> u = np.linspace(-1, 1, 21)
+    >>> y = 5 + 2 * u; y[3] = 40
+    >>> coefficients, *_ = fit_line(u, y, np.ones(21), (5.2, 1.5, 0.0), 0.5)
+    >>> coefficients.round(6).tolist()
+    [5.0, 2.0, 0.0]
+    """
+    x, y, w = (np.asarray(values, dtype=float) for values in (u, y_px, weight))
+    design = np.column_stack([np.ones_like(x), x, x * x])
+    coefficients = np.asarray(start, dtype=float)
+    prior = np.diag([0.0, 0.0, 1.0 / sag_sd_px**2])
+    spread = scale_px
+    used = np.ones(len(x), bool)
+    covariance = np.full((3, 3), np.nan)
+    for step in range(6):
+        off = y - design @ coefficients
+        reach = 4.685 * spread if step else 3.0 * scale_px
+        shrink = np.clip(1.0 - (off / reach) ** 2, 0.0, None) ** 2
+        used = shrink > 0
+        total = w * shrink
+        if used.sum() < 4:
+            return coefficients, np.full((3, 3), np.nan), float("nan"), used
+        normal = design.T @ (design * total[:, None]) / spread**2 + prior
+        # A faint ridge keeps the slope defined when all columns lie close together.
+        normal += np.diag([1e-9, 1e-4, 0.0])
+        right = design.T @ (total * y) / spread**2 + prior @ np.asarray(start, dtype=float)
+        right[1] += 1e-4 * start[1]
+        # OpenCV's inverse: for matrices this small LAPACK's threads cost more than the sum.
+        covariance = cv2.invert(normal, flags=cv2.DECOMP_CHOLESKY)[1]
+        coefficients = covariance @ right
+        off = y - design @ coefficients
+        spread = float(np.clip(1.4826 * np.median(np.abs(off[used])), 0.02, scale_px))
+    return coefficients, covariance, spread, used
+
+
+# ------------------------------------------------------------------------------------------------
+# Finding the bar
+# ------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Samples:
+    """Reduced, steadied grey pictures of the frames looked at."""
+
+    grey: NDArray[np.uint8]
+    frame: NDArray[np.int64]
+    time_s: FloatArray
+    transform: FloatArray
+    scale: float
+    width_px: int
+    height_px: int
+
+
+_NOT_FOUND = (
+    "No bar with plates at both ends that moves up and down was found; film from the lifter's feet "
+    "with both plates in the picture."
+)
+_COLUMN = 4
+
+
+def find_bar(
+    samples: Iterable[Any],
+    config: BarlineConfig | None = None,
+    camera: Sequence[ArrayLike] | None = None,
+) -> BarSeed:
+    """Find the bar in a front view without being shown it.
+
+    Parameters
+    ----------
+    samples
+        Frames (``index``, ``time_s``, ``image``: RGB or grey ``uint8``), about 4 to 6 a second over
+        at least one repetition, in order.
+    config
+        Settings.
+    camera
+        For each sample its 2x3 transform to the steadied image, for a handheld camera.
+
+    Returns
+    -------
+    BarSeed
+        In coordinates of the image as filmed.
+
+    Raises
+    ------
+    BarNotFoundError
+        When nothing long, thin and level with plates at both ends moves up and down.
+    """
+    config = config or BarlineConfig()
+    stack = _reduce(samples, config, camera)
+    if len(stack.grey) < 6:
+        raise BarNotFoundError("Too few frames to tell the bar from what stands still.")
+    scores = np.stack([_thin_lines(grey) for grey in stack.grey])
+    rest = np.percentile(scores[:: max(1, len(scores) // 80)], 65, axis=0)
+    moving = np.clip(scores - rest[None], 0.0, 1.0)
+    lines = _moving_lines(moving, config)
+    for kept in _line_families(lines, config, stack):
+        model = _bar_model(stack, lines, kept, moving, config)
+        if model is None:
+            continue
+        seed = _follow_model(stack, model, config)
+        if seed is not None:
+            return seed
+    raise BarNotFoundError(_NOT_FOUND)
+
+
+def _reduce(
+    samples: Iterable[Any], config: BarlineConfig, camera: Sequence[ArrayLike] | None
+) -> _Samples:
+    """Reduce and steady the samples."""
+    grey, index, time_s, used = [], [], [], []
+    scale, width, height = 1.0, 0, 0
+    for number, sample in enumerate(samples):
+        transform = np.eye(2, 3)
+        if camera is not None:
+            transform = np.asarray(camera[number], dtype=float)
+            if not np.isfinite(transform).all():
+                continue
+        image = sample.image
+        if width == 0:
+            height, width = image.shape[:2]
+            scale = max(1.0, width / config.work_width_px)
+        elif image.shape[:2] != (height, width):
+            raise OptionError("The frames in which the bar is searched for differ in size.")
+        small = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+        if scale > 1.0:
+            size = (round(width / scale), round(height / scale))
+            small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
+        if not np.array_equal(transform, np.eye(2, 3)):
+            reduced = transform.copy()
+            half = 0.5 * (scale - 1.0)
+            shift = np.array([half, half])
+            reduced[:, 2] = (transform[:, :2] @ shift + transform[:, 2] - shift) / scale
+            small = cv2.warpAffine(
+                small, reduced, small.shape[::-1], borderMode=cv2.BORDER_REPLICATE
+            )
+        grey.append(small)
+        index.append(int(sample.index))
+        time_s.append(float(sample.time_s))
+        used.append(transform)
+    pictures = np.stack(grey) if grey else np.empty((0, 1, 1), np.uint8)
+    return _Samples(
+        pictures, np.array(index), np.array(time_s), np.array(used), scale, width, height
+    )
+
+
+def _thin_lines(grey: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return 0..1 per pixel for thin level lines of any usual thickness; columns are pooled."""
+    columns = grey.shape[1] // _COLUMN
+    pooled = cv2.blur(grey, (2 * _COLUMN + 1, 1))[:, _COLUMN // 2 : columns * _COLUMN : _COLUMN]
+    gradient = _vertical_gradient(pooled.astype(np.float32), 0.8)
+    noise = _noise(gradient)
+    best = np.zeros_like(gradient)
+    for thickness in (2, 3, 4, 5, 6, 8, 10):
+        # Edges that many rows apart, of opposite sign; the weaker one counts.
+        above, below = gradient[:-thickness], gradient[thickness:]
+        weaker = np.minimum(np.abs(above), np.abs(below)) * (above * below < 0)
+        middle = best[thickness // 2 : thickness // 2 + len(weaker)]
+        np.maximum(middle, weaker, out=middle)
+    return np.clip((best - 1.5 * noise) / (6.0 * noise + 2.0), 0.0, 1.0)
+
+
+def _moving_lines(moving: NDArray[np.float32], config: BarlineConfig) -> pd.DataFrame:
+    """Return the strongest straight lines of each sample: ``sample, y, drop, support``.
+
+    ``y`` is the row at the middle column, ``drop`` the rows gained from the left border to the
+    right, ``support`` the number of (pooled) columns on the line.
+    """
+    n, rows, columns = moving.shape
+    reach = np.tan(np.radians(config.max_slope_deg)) * columns * _COLUMN
+    drops = np.linspace(-reach, reach, 2 * int(np.ceil(reach / 4.0)) + 1)
+    groups = columns // 4
+    found = []
+    # A line may run between two rows: the best of three neighbouring rows is taken.
+    kernel = np.ones((3, 1), np.uint8)
+    for sample in range(n):
+        wide = cv2.dilate(moving[sample], kernel)
+        wide = wide[:, : 4 * groups].reshape(rows, groups, 4).mean(axis=2)
+        sums = np.empty((len(drops), rows), np.float32)
+        for number, drop in enumerate(drops):
+            lean = drop / (groups - 1)
+            shear = np.array([[1.0, 0.0, 0.0], [lean, 1.0, -0.5 * drop]])
+            straight = cv2.warpAffine(
+                wide, shear, (groups, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+            )
+            sums[number] = 4.0 * cv2.reduce(straight, 1, cv2.REDUCE_SUM).ravel()
+        for _ in range(3):
+            i, j = np.unravel_index(int(np.argmax(sums)), sums.shape)
+            if sums[i, j] <= 0:
+                break
+            found.append((sample, float(j), float(drops[i]), float(sums[i, j])))
+            sums[:, max(0, j - 12) : j + 13] = 0.0
+    return pd.DataFrame(found, columns=["sample", "y", "drop", "support"])
+
+
+def _line_families(
+    lines: pd.DataFrame, config: BarlineConfig, stack: _Samples
+) -> list[NDArray[np.int64]]:
+    """Return sets of rows of `lines`, one line a sample, that may be one bar; likeliest first."""
+    columns = stack.grey.shape[2] / _COLUMN
+    families = []
+    strong = lines[lines.support > 0.25 * config.min_span_share * columns]
+    if strong.empty:
+        return []
+    for share in (0.35, 0.6):
+        part = strong[strong.support > share * strong.support.quantile(0.98)]
+        drop = part["drop"].to_numpy()
+        # Half width of the slopes one bar takes: four degrees.
+        width = np.tan(np.radians(4.0)) * columns * _COLUMN
+        near = np.abs(drop[:, None] - drop[None, :]) < width
+        centre = drop[int(np.argmax(near @ part.support.to_numpy()))]
+        member = part[np.abs(part["drop"] - centre) < width]
+        best = member.sort_values("support").groupby("sample").tail(1).sort_values("sample")
+        if len(best) >= 4:
+            families.append(best.index.to_numpy())
+    return families
+
+
+@dataclass
+class _Model:
+    """What moves with the bar, in reduced pixels; rows count from the bar's axis."""
+
+    left: BarEnd
+    right: BarEnd
+    thickness: float
+    patches: tuple[FloatArray, FloatArray]
+
+
+def _aligned(
+    picture: NDArray[Any], y: float, drop: float, reach: int, dx: float = 0.0
+) -> NDArray[np.float32]:
+    """Return the picture sheared and moved so that the line runs along the middle row."""
+    width = picture.shape[1]
+    lean = drop / (width - 1)
+    shear = np.array([[1.0, 0.0, dx], [lean, 1.0, y - 0.5 * drop - reach]])
+    return cv2.warpAffine(
+        picture.astype(np.float32),
+        shear,
+        (width, 2 * reach + 1),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+
+
+def _bar_model(
+    stack: _Samples,
+    lines: pd.DataFrame,
+    kept: NDArray[np.int64],
+    moving: NDArray[np.float32],
+    config: BarlineConfig,
+) -> _Model | None:
+    """Build the picture of what moves rigidly with the line, and find the plates in it.
+
+    Pictures are laid over each other with the line in one place. What moves with the line then
+    agrees among them and differs from the scenery that is seen there when the bar is elsewhere.
+    """
+    chosen = lines.loc[kept]
+    if len(chosen) > 60:
+        chosen = chosen.iloc[np.linspace(0, len(chosen) - 1, 60).round().astype(int)]
+    rows, width = stack.grey.shape[1:]
+    reach = int(0.35 * rows)
+    few = stack.grey[:6].astype(np.float32)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(few, axis=0)))) + 1.0
+    height = chosen["y"].to_numpy()
+    sample = chosen["sample"].to_numpy()
+
+    own, behind, line_part = [], [], []
+    for row in chosen.itertuples():
+        own.append(_aligned(stack.grey[row.sample], row.y, row.drop, reach))
+        # The scenery there is seen while the bar is furthest away.
+        away = sample[np.argsort(-np.abs(height - row.y))[: max(1, len(sample) // 5)]]
+        away = away[np.linspace(0, len(away) - 1, 3).astype(int)]
+        scenery = np.median(stack.grey[away], axis=0)
+        behind.append(_aligned(scenery, row.y, row.drop, reach))
+        spread = np.repeat(moving[row.sample], _COLUMN, axis=1)
+        spread = np.pad(spread, ((0, 0), (0, width - spread.shape[1])))
+        line_part.append(
+            np.max(_aligned(spread, row.y, row.drop, reach)[reach - 1 : reach + 2], axis=0)
+        )
+    own_stack = np.stack(own)
+    rigid = np.median(own_stack, axis=0)
+    wobble = np.median(np.abs(own_stack - rigid), axis=0)
+    differs = np.median(np.abs(own_stack - np.stack(behind)), axis=0)
+    belongs = (differs > np.maximum(2.0 * noise, 6.0)) & (differs > 1.2 * wobble)
+    fill = max(3, rows // 60) | 1
+    belongs = cv2.morphologyEx(
+        belongs.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((2 * fill + 1, 3), np.uint8)
+    )
+
+    shaft = cv2.blur(np.mean(line_part, axis=0)[None].astype(np.float32), (9, 1))[0]
+    on_shaft = np.flatnonzero(shaft > 0.4 * np.percentile(shaft, 97))
+    if len(on_shaft) < 10:
+        return None
+    thickness = _thickness(rigid, reach, on_shaft, (2.0, 14.0))
+    tall_up, tall_down = _heights(belongs, reach)
+    pair = _plate_pair(tall_up, tall_down, on_shaft, thickness, width, config)
+    if pair is None:
+        return None
+    # Hands and collars are thicker; 28 mm over 1310 mm between the collars bounds the shaft.
+    span = pair[1][0] - pair[0][1]
+    between = on_shaft[(on_shaft > pair[0][1]) & (on_shaft < pair[1][0])]
+    thickness = _thickness(rigid, reach, between, (0.015 * span, 0.03 * span))
+    ends = []
+    for (start, stop), sign in zip(pair, (-1, 1), strict=True):
+        # A plate's middle is the axis; on one side what is seen may run on into something else.
+        tall = float(np.percentile(np.minimum(tall_up, tall_down)[start:stop], 85))
+        top, bottom = _plate_rows(rigid[:, start:stop], tall, reach)
+        plate = bottom - top
+        # The inner face is a narrow ellipse whose far rim is seen first; its centre, where the bar
+        # passes through, lies half the ellipse's width further out.
+        inner = float(stop if sign < 0 else start)
+        half_width = (
+            0.5 * plate * abs(inner - 0.5 * (width - 1)) / (config.focal_share * max(width, rows))
+        )
+        depth = max(float(stop - start) - half_width, 2.0)
+        ends.append(BarEnd(inner + sign * half_width, 0.0, float(plate), depth))
+    patches = tuple(_cut(rigid, end, reach, sign) for end, sign in zip(ends, (-1, 1), strict=True))
+    return _Model(ends[0], ends[1], thickness, patches)
+
+
+def _thickness(
+    rigid: FloatArray, reach: int, columns: NDArray[np.int64], between: tuple[float, float]
+) -> float:
+    """Return the distance between the shaft's edges, from `between` two bounds."""
+    gradient = _vertical_gradient(rigid.astype(np.float32), 0.8)[:, columns]
+    tried = np.linspace(*between, 25)
+    score = [
+        np.mean(np.sqrt(edge_pair_score(gradient, t)[reach - 1 : reach + 2].max(axis=0)))
+        for t in tried
+    ]
+    return float(tried[int(np.argmax(score))])
+
+
+def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatArray]:
+    """Return how far up and down from the axis each column belongs to what moves with the bar."""
+    solid = cv2.blur(belongs.astype(np.float32), (3, 3))
+    result = []
+    for half in (solid[reach::-1], solid[reach:]):
+        share = np.cumsum(half > 0.4, axis=0) / np.arange(1, len(half) + 1)[:, None]
+        # The longest stretch from the axis that is mostly filled.
+        filled = (share > 0.75) & (half > 0.4)
+        result.append(
+            np.where(filled.any(axis=0), len(half) - 1 - np.argmax(filled[::-1], axis=0), 0)
+        )
+    return result[0].astype(float), result[1].astype(float)
+
+
+def _plate_pair(
+    tall_up: FloatArray,
+    tall_down: FloatArray,
+    on_shaft: NDArray[np.int64],
+    thickness: float,
+    width: int,
+    config: BarlineConfig,
+) -> tuple[tuple[int, int], tuple[int, int]] | None:
+    """Return the column ranges of the two plates, or None.
+
+    A plate stands up and down from the axis by several shaft thicknesses alike; the two are of one
+    height, and lie on either side of the shaft.
+    """
+    height = np.minimum(tall_up, tall_down)
+    tall = height > 3.0 * thickness
+    runs = _runs(cv2.morphologyEx(tall.astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, 5)))[0])
+    runs = [(a, b) for a, b in runs if b - a >= max(3, 0.004 * width)]
+    middle = float(np.median(on_shaft))
+    best, best_score = None, 0.0
+    for left in runs:
+        for right in runs:
+            span = right[0] - left[1]
+            if left[1] > middle or right[0] < middle or span < config.min_span_share * width:
+                continue
+            sizes = [float(np.percentile(height[a:b], 80)) for a, b in (left, right)]
+            alike = min(sizes) / max(sizes)
+            between = on_shaft[(on_shaft > left[1]) & (on_shaft < right[0])]
+            cover = len(between) / span
+            # 28 mm of 1310 mm between the collars, whatever the distance.
+            slender = span / thickness
+            if alike < 0.6 or cover < 0.15 or not 20.0 < slender < 110.0:
+                continue
+            if not 1.5 < span / (2.0 * np.mean(sizes)) < 12.0:
+                continue
+            score = alike * cover * np.mean(sizes)
+            if score > best_score:
+                best, best_score = (left, right), score
+    return best
+
+
+def _runs(mask: NDArray[Any]) -> list[tuple[int, int]]:
+    """Return ``(start, stop)`` of each run of true values."""
+    edge = np.flatnonzero(np.diff(np.r_[0, (np.asarray(mask) > 0).astype(int), 0]))
+    return [(int(a), int(b)) for a, b in edge.reshape(-1, 2)]
+
+
+def _plate_rows(rigid: FloatArray, tall: float, reach: int) -> tuple[float, float]:
+    """Return the plate's top and bottom row, relative to the axis, from edges near a guess."""
+    profile = rigid.mean(axis=1).astype(np.float32)[:, None]
+    strength = np.abs(_vertical_gradient(profile, 1.0).ravel())
+    rows = np.arange(len(strength)) - reach
+    top, bottom = (
+        float(rows[np.argmax(strength * np.exp(-0.5 * ((rows - guess) / 4.0) ** 2))])
+        for guess in (-tall, tall)
+    )
+    return top, bottom
+
+
+def _cut(rigid: FloatArray, end: BarEnd, reach: int, sign: int) -> FloatArray:
+    """Cut the picture by which a plate is recognised; see `_patch_box` for its extent."""
+    x0, x1, up = _patch_box(end, sign)
+    rows = np.arange(-up, up + 1) + reach
+    columns = np.arange(x0, x1 + 1)
+    rows, columns = np.clip(rows, 0, len(rigid) - 1), np.clip(columns, 0, rigid.shape[1] - 1)
+    return rigid[np.ix_(rows, columns)].astype(np.float32)
+
+
+def _patch_box(end: BarEnd, sign: int) -> tuple[int, int, int]:
+    """Return first and last column, and rows above and below the axis, of a plate's picture."""
+    inward, outward = 0.15 * end.plate_px, min(end.depth_px, 0.5 * end.plate_px)
+    a, b = end.x_px - sign * inward, end.x_px + sign * outward
+    return round(min(a, b)), round(max(a, b)), round(0.6 * end.plate_px)
+
+
+def _match_curve(
+    grey: NDArray[np.uint8], patch: FloatArray, x0: int, slack: int
+) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Return the best correlation of a plate's picture for every row, and the column shift."""
+    width = grey.shape[1]
+    up = (len(patch) - 1) // 2
+    low, high = x0 - slack, x0 + patch.shape[1] + slack
+    padded = cv2.copyMakeBorder(
+        grey, up, up, max(0, -low), max(0, high - width), cv2.BORDER_REPLICATE
+    )
+    start = low + max(0, -low)
+    area = padded[:, start : start + high - low].astype(np.float32)
+    scores = cv2.matchTemplate(area, patch.astype(np.float32), cv2.TM_CCOEFF_NORMED)
+    scores = np.where(np.isfinite(scores), scores, -1.0)
+    return scores.max(axis=1), scores.argmax(axis=1) - slack
+
+
+def _follow_model(stack: _Samples, model: _Model, config: BarlineConfig) -> BarSeed | None:
+    """Find both plates in every sample, and accept the model when they move like a press."""
+    boxes = [
+        _patch_box(end, sign) for end, sign in zip((model.left, model.right), (-1, 1), strict=True)
+    ]
+    span = model.right.x_px - model.left.x_px
+    slack = max(3, int(0.12 * model.left.plate_px))
+    most = int(np.ceil(np.tan(np.radians(config.max_slope_deg)) * span))
+    y = np.empty((len(stack.grey), 2))
+    dx = np.empty((len(stack.grey), 2))
+    match = np.empty(len(stack.grey))
+    for number, grey in enumerate(stack.grey):
+        (a, shift_a), (b, shift_b) = (
+            _match_curve(grey, patch, box[0], slack)
+            for patch, box in zip(model.patches, boxes, strict=True)
+        )
+        gap = np.arange(-most, most + 1)
+        rows = np.arange(len(a))
+        other = rows[:, None] + gap[None, :]
+        valid = (other >= 0) & (other < len(b))
+        joint = np.where(valid, a[:, None] + b[np.clip(other, 0, len(b) - 1)], -2.0)
+        i, j = np.unravel_index(int(np.argmax(joint)), joint.shape)
+        y[number] = i, other[i, j]
+        dx[number] = shift_a[i], shift_b[other[i, j]]
+        match[number] = min(a[i], b[other[i, j]])
+    good = match > config.min_match
+    if good.sum() < max(4, 0.25 * len(good)):
+        return None
+    middle = y[good].mean(axis=1)
+    plate = 0.5 * (model.left.plate_px + model.right.plate_px)
+    travel = float(np.ptp(np.percentile(middle, [5, 95])))
+    if travel < config.min_travel_share * plate:
+        return None
+    left_off, right_off = (y[good, side] - np.median(y[good, side]) for side in (0, 1))
+    together = float(np.corrcoef(left_off, right_off)[0, 1])
+    if together < 0.8:
+        return None
+    return _seed_from(stack, model, y, dx, match, config)
+
+
+def _seed_from(
+    stack: _Samples,
+    model: _Model,
+    y: FloatArray,
+    dx: FloatArray,
+    match: FloatArray,
+    config: BarlineConfig,
+) -> BarSeed:
+    """Turn positions in the reduced, steadied samples into the seed in image coordinates."""
+    scale = stack.scale
+
+    def to_image(number: int, x: float, row: float) -> FloatArray:
+        point = (np.array([x, row]) + 0.5) * scale - 0.5
+        return apply_transform(cv2.invertAffineTransform(stack.transform[number]), point)
+
+    rows = []
+    for number in range(len(match)):
+        left = to_image(number, model.left.x_px + dx[number, 0], y[number, 0])
+        right = to_image(number, model.right.x_px + dx[number, 1], y[number, 1])
+        rows.append([stack.frame[number], stack.time_s[number], *left, *right, match[number]])
+    names = [f"{side}_{axis}_px" for side in SIDES for axis in ("x", "y")]
+    path = pd.DataFrame(rows, columns=["frame", "time_s", *names, "match"])
+    path["frame"] = path["frame"].astype(int)
+    best = path.loc[int(path["match"].idxmax())]
+    ends = [
+        BarEnd(
+            float(best[f"{side}_x_px"]),
+            float(best[f"{side}_y_px"]),
+            end.plate_px * scale,
+            end.depth_px * scale,
+        )
+        for side, end in zip(SIDES, (model.left, model.right), strict=True)
+    ]
+    return BarSeed(
+        int(best["frame"]),
+        float(best["time_s"]),
+        ends[0],
+        ends[1],
+        model.thickness * scale,
+        stack.width_px,
+        stack.height_px,
+        path[path["match"] > config.min_match].reset_index(drop=True),
+        model.patches,
+        scale,
+    )
+
+
+# ------------------------------------------------------------------------------------------------
+# Following the bar
+# ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Pose:
+    """The bar in one frame: both ends' coordinates, left then right."""
+
+    x: FloatArray
+    y: FloatArray
+
+
+@dataclass(frozen=True)
+class _LineFit:
+    """The shaft's line in one frame.
+
+    Attributes
+    ----------
+    y
+        Its height at the left and the right end.
+    sd
+        Their standard deviations.
+    spread
+        Standard deviation of a column's value about the line.
+    share
+        Share of the columns that lie on the line: over all, the left half, the right half.
+    bend
+        Height of the middle under the chord, in pixels down.
+    thickness
+        Distance between the shaft's edges; NaN when too few columns showed both.
+    """
+
+    y: FloatArray
+    sd: FloatArray
+    spread: float
+    share: tuple[float, float, float]
+    bend: float
+    thickness: float
+
+
+class BarTracker:
+    """Follow the bar and both its ends from frame to frame.
+
+    Parameters
+    ----------
+    seed
+        What `find_bar` returned.
+    config
+        Settings.
+    """
+
+    def __init__(self, seed: BarSeed, config: BarlineConfig | None = None) -> None:
+        self.config = config or BarlineConfig()
+        self._seed = seed
+        self._plate = np.array([seed.left.plate_px, seed.right.plate_px])
+        self._depth = np.array([seed.left.depth_px, seed.right.depth_px])
+        self._thickness = seed.bar_px
+        self._pose: _Pose | None = None
+        self._velocity = np.zeros((2, 2))
+        self._pose_time_s = float("nan")
+        self._bend = 0.0
+        self._plate_offset = np.zeros(2)
+        self._n_good = 0
+        self._rows: list[dict[str, Any]] = []
+
+    def update(self, frame: Any) -> dict[str, Any]:
+        """Find the bar in the next frame and return its row of the table.
+
+        Parameters
+        ----------
+        frame
+            Anything with ``index``, ``time_s`` and ``image`` (RGB or grey, ``uint8``).
+        """
+        image, time_s = frame.image, float(frame.time_s)
+        if image.shape[:2] != (self._seed.height_px, self._seed.width_px):
+            raise OptionError("The frames differ in size from those the bar was found in.")
+        row = self._lost_row(int(frame.index), time_s)
+        for pose, search in self._guesses(image, time_s):
+            found = self._measure(image, pose, search)
+            if found is not None:
+                self._accept(*found, time_s, row, image)
+                break
+        self._rows.append(row)
+        return row
+
+    def table(self) -> pd.DataFrame:
+        """Return the bar table: one row per frame given, columns as below.
+
+        For both ends ``{side}_x_px, {side}_y_px`` (where the bar's axis meets the inner face of the
+        plates), ``{side}_plate_px`` (apparent plate height), ``{side}_sd_px`` (of y) and
+        ``{side}_state``; then ``line_sd_px`` (of the line's middle) and ``bar_px``.
+        """
+        names = list(self._lost_row(0, 0.0))
+        return pd.DataFrame(self._rows, columns=names)
+
+    @staticmethod
+    def _lost_row(index: int, time_s: float) -> dict[str, Any]:
+        row: dict[str, Any] = {"frame": index, "time_s": time_s}
+        for side in SIDES:
+            for name in ("x_px", "y_px", "plate_px", "sd_px"):
+                row[f"{side}_{name}"] = float("nan")
+            row[f"{side}_state"] = "lost"
+        row["line_sd_px"] = float("nan")
+        row["bar_px"] = float("nan")
+        return row
+
+    def _guesses(self, image: NDArray[np.uint8], time_s: float) -> Iterator[tuple[_Pose, float]]:
+        """Yield where the bar may be and how far from there to look, likeliest first."""
+        plate = float(self._plate.mean())
+        near = self.config.search_share * plate
+        if self._pose is not None:
+            gone_s = time_s - self._pose_time_s
+            # Old motion says little about now.
+            ahead_s = gone_s if gone_s < 0.15 else 0.0
+            x = self._pose.x + self._velocity[0] * ahead_s
+            y = self._pose.y + self._velocity[1] * ahead_s
+            yield _Pose(x, y), near
+            if gone_s < self.config.lost_s:
+                return
+        path = self._seed.path
+        i = int(np.argmin(np.abs(path["time_s"].to_numpy() - time_s)))
+        sample = path.iloc[i]
+        guess = _Pose(
+            np.array([sample[f"{side}_x_px"] for side in SIDES], dtype=float),
+            np.array([sample[f"{side}_y_px"] for side in SIDES], dtype=float),
+        )
+        if abs(float(sample["time_s"]) - time_s) < 0.5:
+            yield guess, 1.5 * near
+        whole = self._search_whole(image, guess if self._pose is None else self._pose)
+        if whole is not None:
+            yield whole, near
+
+    def _search_whole(self, image: NDArray[np.uint8], pose: _Pose) -> _Pose | None:
+        """Look for both plates over the whole height of the image."""
+        curves = []
+        for side in (0, 1):
+            slack = 0.3 * self._plate[side]
+            curves.append(self._match(image, side, pose.x[side], None, slack))
+        (a, x_a, rows_a), (b, x_b, rows_b) = curves
+        span = float(pose.x[1] - pose.x[0])
+        most = np.tan(np.radians(self.config.max_slope_deg)) * span
+        joint = np.where(
+            np.abs(rows_a[:, None] - rows_b[None, :]) <= most, a[:, None] + b[None, :], -2.0
+        )
+        i, j = np.unravel_index(int(np.argmax(joint)), joint.shape)
+        if min(a[i], b[j]) < self.config.min_match:
+            return None
+        return _Pose(np.array([x_a[i], x_b[j]]), np.array([rows_a[i], rows_b[j]]))
+
+    def _match(
+        self,
+        image: NDArray[np.uint8],
+        side: int,
+        x: float,
+        y: tuple[float, float] | None,
+        slack: float,
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Correlate a plate's picture along the height; return scores, x and y per row.
+
+        `y` is ``(middle, reach)`` in image pixels, None for the whole height; `slack` is how far
+        to either side it may lie.
+        """
+        scale = self._seed.patch_scale
+        patch = self._seed.patches[side]
+        end = (self._seed.left, self._seed.right)[side]
+        small_end = replace(
+            end,
+            x_px=0.0,
+            plate_px=end.plate_px / scale,
+            depth_px=end.depth_px / scale,
+        )
+        first = _patch_box(small_end, (-1, 1)[side])[0]
+        up = (len(patch) - 1) // 2
+        n_slack = max(2, int(np.ceil(slack / scale)))
+        n_columns = patch.shape[1] + 2 * n_slack
+        middle, reach = (0.5 * image.shape[0], 0.5 * image.shape[0]) if y is None else y
+        n_reach = int(np.ceil(reach / scale))
+        n_rows = 2 * (n_reach + up) + 1
+        # Row and column of the reduced crop that stand for the guess itself.
+        row0, column0 = n_reach + up, n_slack - first
+        x0, y0 = x - column0 * scale, middle - row0 * scale
+        low_x, low_y = int(np.floor(x0 - scale)), int(np.floor(y0 - scale))
+        crop = _crop(
+            image,
+            low_x,
+            low_y,
+            low_x + int(np.ceil((n_columns + 2) * scale)) + 1,
+            low_y + int(np.ceil((n_rows + 2) * scale)) + 1,
+        ).astype(np.float32)
+        if scale > 1.0:
+            width = 2 * int(scale / 2.0) + 1
+            crop = cv2.blur(crop, (width, width))
+        shift = np.array([[scale, 0.0, x0 - low_x], [0.0, scale, y0 - low_y]])
+        area = cv2.warpAffine(
+            crop,
+            shift,
+            (n_columns, n_rows),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        scores = cv2.matchTemplate(area, patch.astype(np.float32), cv2.TM_CCOEFF_NORMED)
+        scores = np.where(np.isfinite(scores), scores, -1.0)
+        best = scores.argmax(axis=1)
+        values = scores[np.arange(len(scores)), best]
+        fine = best + _parabola(scores, best)
+        found_x = x + (fine - n_slack) * scale
+        found_y = middle + (np.arange(len(scores)) - n_reach) * scale
+        return values, found_x, found_y
+
+    def _measure(
+        self, image: NDArray[np.uint8], guess: _Pose, search: float
+    ) -> tuple[_Pose, _LineFit | None, FloatArray, FloatArray] | None:
+        """Measure the bar near a guess: pose, line, plate matches and plate heights."""
+        config = self.config
+        x, y, match = guess.x.copy(), guess.y.copy(), np.zeros(2)
+        for side in (0, 1):
+            slack = 0.12 * self._plate[side] if search < self._plate.mean() else search
+            values, found_x, found_y = self._match(
+                image, side, guess.x[side], (guess.y[side], search), slack
+            )
+            far = (found_y - guess.y[side]) / search
+            i = int(np.argmax(values - 0.1 * far**2))
+            match[side] = values[i]
+            if values[i] > config.min_match:
+                rise = _parabola(values[:, None].T, np.array([i]))[0]
+                x[side] = found_x[i]
+                y[side] = found_y[i] + rise * self._seed.patch_scale
+        sure = match > config.min_match
+        slope = (y[1] - y[0]) / max(x[1] - x[0], 1.0)
+        if sure.all() and abs(slope) > np.tan(np.radians(1.5 * config.max_slope_deg)):
+            # The two cannot both be right.
+            worse = int(np.argmin(match))
+            sure[worse], match[worse] = False, 0.0
+        if not sure.any() and self._pose is None:
+            return None
+        for side in (0, 1):
+            if not sure[side] and sure[1 - side]:
+                x[side] = guess.x[side] + x[1 - side] - guess.x[1 - side]
+                y[side] = guess.y[side] + y[1 - side] - guess.y[1 - side]
+        reach = 0.06 * self._plate.mean() if sure.all() else 0.2 * self._plate.mean()
+        line = self._fit_shaft(image, _Pose(x, y), max(3.0, float(reach)))
+        plate_y = y - self._plate_offset
+        if line is not None:
+            wrong = np.abs(line.y - plate_y)[sure] > 0.15 * self._plate.mean()
+            if wrong.any() or (not sure.any() and line.share[0] < 2.0 * config.min_line_share):
+                line = None
+        if line is None and not sure.any():
+            return None
+        pose = _Pose(x, plate_y if line is None else line.y)
+        return pose, line, np.where(sure, match, 0.0), y
+
+    def _fit_shaft(self, image: NDArray[np.uint8], pose: _Pose, search: float) -> _LineFit | None:
+        """Fit the shaft's line to both its edges, column by column."""
+        config, t = self.config, self._thickness
+        (xl, xr), (yl, yr) = pose.x, pose.y
+        span = float(xr - xl)
+        if span < 20.0:
+            return None
+        # The collars beside the plates are thicker than the shaft.
+        margin = 0.045 * span
+        n = int(span - 2.0 * margin)
+        reach = int(np.ceil(search + 1.2 * t)) + 3
+        slope = (yr - yl) / span
+        x0, y0 = xl + margin, yl + slope * margin
+        y1 = y0 + slope * n
+        low_x, low_y = int(np.floor(x0)) - 1, int(np.floor(min(y0, y1))) - reach - 2
+        crop = _crop(image, low_x, low_y, low_x + n + 4, int(np.ceil(max(y0, y1))) + reach + 3)
+        shear = np.array([[1.0, 0.0, x0 - low_x], [slope, 1.0, y0 - low_y - reach]])
+        strip = cv2.warpAffine(
+            crop.astype(np.float32),
+            shear,
+            (n, 2 * reach + 1),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        group = max(3, round(n / 140))
+        columns = n // group
+        if columns < 12:
+            return None
+        pooled = strip[:, : columns * group].reshape(2 * reach + 1, columns, group).mean(axis=2)
+        position = margin + (np.arange(columns) + 0.5) * group - 0.5
+        u = 2.0 * position / span - 1.0
+        gradient = _vertical_gradient(pooled, max(0.8, 0.12 * t))
+        start = self._coarse_line(gradient, u, t, search, reach)
+        coefficients = np.array([*start, self._bend])
+        sag_sd = 0.0015 * span
+        noise = _noise(gradient)
+        covariance, spread, used, thick = np.full((3, 3), np.nan), np.nan, None, None
+        for window in (max(2.0, 0.3 * t), max(1.5, 0.2 * t)):
+            middle = coefficients @ np.vstack([np.ones_like(u), u, u * u])
+            centre, thick, strength = _edge_middles(gradient, middle, t, window)
+            good = (strength > 2.0 * noise) & (np.abs(thick - t) < 0.3 * t + 1.0)
+            if good.sum() < 8:
+                return None
+            coefficients, covariance, spread, inner = fit_line(
+                u[good],
+                centre[good],
+                np.ones(int(good.sum())),
+                (coefficients[0], coefficients[1], self._bend),
+                sag_sd,
+            )
+            used = np.zeros(columns, bool)
+            used[np.flatnonzero(good)[inner]] = True
+        if not np.isfinite(spread) or used.sum() < 8:
+            return None
+        left, right = u < 0, u >= 0
+        share = tuple(float(used[part].mean()) for part in (slice(None), left, right))
+        if share[0] < config.min_line_share:
+            return None
+        at_ends = np.array([[1.0, -1.0, 1.0], [1.0, 1.0, 1.0]])
+        sd = np.sqrt(np.einsum("ij,jk,ik->i", at_ends, covariance, at_ends))
+        y = np.array([yl, yr]) + at_ends @ coefficients - reach
+        return _LineFit(
+            y,
+            np.hypot(sd, config.sd_floor_px),
+            spread,
+            share,
+            float(coefficients[2]),
+            float(np.median(thick[used])),
+        )
+
+    def _coarse_line(
+        self, gradient: FloatArray, u: FloatArray, t: float, search: float, reach: int
+    ) -> tuple[float, float]:
+        """Return middle row and half rise of the straight line with the most shaft on it."""
+        noise = _noise(gradient)
+        score = edge_pair_score(gradient, t)
+        score = np.clip((score - 1.5 * noise) / (4.0 * noise + 1.0), 0.0, 1.0).astype(np.float32)
+        score = cv2.dilate(score, np.ones((3, 1), np.uint8))
+        most = int(np.ceil(search))
+        rises = np.arange(-most, most + 1)
+        shift = np.round(rises[:, None] * u[None, :] + self._bend * u[None, :] ** 2).astype(int)
+        middles = np.arange(reach - most, reach + most + 1)
+        rows = np.clip(middles[:, None, None] + shift[None], 0, len(gradient) - 1)
+        total = score[rows, np.arange(len(u))].sum(axis=2)
+        # A weak preference for where the plates say it is.
+        away = ((middles - reach)[:, None] / search) ** 2 + (rises[None, :] / search) ** 2
+        i, j = np.unravel_index(int(np.argmax(total * (1.0 - 0.1 * away))), total.shape)
+        return float(middles[i]), float(rises[j])
+
+    def _accept(
+        self,
+        pose: _Pose,
+        line: _LineFit | None,
+        match: FloatArray,
+        plate_y: FloatArray,
+        time_s: float,
+        row: dict[str, Any],
+        image: NDArray[np.uint8],
+    ) -> None:
+        """Take over a measurement into the table's row and into what the next frame starts from."""
+        if line is not None and (match > 0).all():
+            rate = max(0.05, 1.0 / (self._n_good + 1.0))
+            self._plate_offset += rate * (plate_y - line.y - self._plate_offset)
+            self._thickness += rate * 0.5 * (line.thickness - self._thickness)
+            if min(line.share[1:]) > 0.4:
+                self._bend += 0.05 * (line.bend - self._bend)
+            self._n_good += 1
+        for side, name in enumerate(SIDES):
+            known = match[side] > 0
+            if line is not None:
+                here = line.share[1 + side] > 0.5 * self.config.min_line_share
+                state, sd = ("seen" if known and here else "partly"), float(line.sd[side])
+            elif known:
+                # Correlation places a plate to about a third of a reduced pixel.
+                state, sd = "partly", 0.35 * self._seed.patch_scale
+            else:
+                continue
+            row[f"{name}_x_px"] = float(pose.x[side])
+            row[f"{name}_y_px"] = float(pose.y[side])
+            row[f"{name}_sd_px"] = sd
+            row[f"{name}_state"] = state
+            if known:
+                row[f"{name}_plate_px"] = self._plate_height(image, side, pose)
+        if line is not None:
+            row["line_sd_px"] = float(np.hypot(*line.sd) / 2.0)
+            row["bar_px"] = line.thickness
+        if self._pose is not None and 0 < time_s - self._pose_time_s < 0.3:
+            step = np.array([pose.x - self._pose.x, pose.y - self._pose.y])
+            speed = step / (time_s - self._pose_time_s)
+            self._velocity = 0.7 * speed + 0.3 * self._velocity
+        else:
+            self._velocity = np.zeros((2, 2))
+        self._pose, self._pose_time_s = pose, time_s
+
+    def _plate_height(self, image: NDArray[np.uint8], side: int, pose: _Pose) -> float:
+        """Return the distance between the plate's top and bottom edges; NaN when one is unclear.
+
+        Seen along the bar's axis, the tops of all plates of a stack make one level edge that starts
+        above `x_px` and runs outward.
+        """
+        plate, sign = float(self._plate[side]), (-1, 1)[side]
+        x, y = float(pose.x[side]), float(pose.y[side])
+        out = float(np.clip(0.6 * self._depth[side], 3.0, 0.2 * plate))
+        low, high = sorted((x, x + sign * out))
+        reach = int(np.ceil(0.65 * plate))
+        top = round(y) - reach
+        crop = _crop(image, round(low), top, round(high) + 1, top + 2 * reach + 1)
+        profile = crop.astype(np.float32).mean(axis=1, keepdims=True)
+        gradient = np.abs(_vertical_gradient(profile, 1.2).ravel())
+        noise = _noise(gradient)
+        rows = np.arange(len(gradient)) + top - y
+        width = max(3.0, 0.035 * plate)
+        edges = []
+        for guess in (-0.5 * plate, 0.5 * plate):
+            near = gradient * np.exp(-0.5 * ((rows - guess) / width) ** 2)
+            i = int(np.argmax(near))
+            if not 0 < i < len(rows) - 1 or gradient[i] < max(4.0 * noise, 1.5):
+                return float("nan")
+            edges.append(rows[i] + _parabola(gradient[None], np.array([i]))[0])
+        height = float(edges[1] - edges[0])
+        self._plate[side] += 0.05 * np.clip(height - plate, -0.02 * plate, 0.02 * plate)
+        return height
+
+
+def _edge_middles(
+    gradient: FloatArray, middle: FloatArray, thickness: float, window: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the middle between the shaft's edges, their distance and the weaker one's strength.
+
+    Each edge is looked for within `window` rows of where the line and thickness put it.
+    """
+    n_rows, n_columns = gradient.shape
+    steps = np.arange(-int(np.ceil(window)), int(np.ceil(window)) + 1)
+    column = np.arange(n_columns)
+    best: tuple[FloatArray, ...] | None = None
+    for polarity in (1.0, -1.0):
+        places, strengths = [], []
+        for sign, edge in ((polarity, -0.5), (-polarity, 0.5)):
+            first = np.round(middle + edge * thickness).astype(int)
+            rows = np.clip(first[None, :] + steps[:, None], 1, n_rows - 2)
+            values = sign * gradient[rows, column]
+            top = values.argmax(axis=0)
+            peak = rows[top, column]
+            around = sign * gradient[peak[None, :] + np.array([[-1], [0], [1]]), column]
+            fine = _parabola(around.T, np.ones(n_columns, int))
+            is_peak = (around[1] >= around[0]) & (around[1] >= around[2])
+            places.append(peak + fine)
+            strengths.append(np.where(is_peak, around[1], 0.0))
+        weaker = np.minimum(*strengths)
+        values = (0.5 * (places[0] + places[1]), places[1] - places[0], weaker)
+        if best is None:
+            best = values
+        else:
+            better = values[2] > best[2]
+            best = tuple(np.where(better, new, old) for new, old in zip(values, best, strict=True))
+    return best
+
+
+def _parabola(values: FloatArray, index: NDArray[Any]) -> FloatArray:
+    """Return the offset, -0.5..0.5, of the peak of a parabola through three neighbours.
+
+    `values` has shape (n, m) and `index` one column per row; 0 at the borders.
+    """
+    n, m = values.shape
+    inside = np.clip(index, 1, m - 2)
+    rows = np.arange(n)
+    left, here, right = (values[rows, inside + k] for k in (-1, 0, 1))
+    curve = left - 2.0 * here + right
+    offset = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
+    return np.where(inside == index, np.clip(offset, -0.5, 0.5), 0.0)
+
+
+def _crop(image: NDArray[np.uint8], x0: int, y0: int, x1: int, y1: int) -> NDArray[np.uint8]:
+    """Return the grey part ``[y0:y1, x0:x1]``, borders repeated where it reaches outside."""
+    height, width = image.shape[:2]
+    a, b = np.clip([x0, x1], 0, width)
+    c, d = np.clip([y0, y1], 0, height)
+    if b <= a:
+        a, b = (0, 1) if x1 <= 0 else (width - 1, width)
+    if d <= c:
+        c, d = (0, 1) if y1 <= 0 else (height - 1, height)
+    part = image[c:d, a:b]
+    grey = part if part.ndim == 2 else cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
+    pads = (c - y0, y1 - d, a - x0, x1 - b)
+    if max(pads) <= 0:
+        return grey
+    top, bottom, left, right = (max(0, p) for p in pads)
+    padded = cv2.copyMakeBorder(grey, top, bottom, left, right, cv2.BORDER_REPLICATE)
+    return padded[: y1 - y0, : x1 - x0]
+
+
+def track_bar(
+    frames: Iterable[Any], seed: BarSeed, config: BarlineConfig | None = None
+) -> pd.DataFrame:
+    """Return the bar table of a stream of frames; see `BarTracker`."""
+    tracker = BarTracker(seed, config)
+    for frame in frames:
+        tracker.update(frame)
+    return tracker.table()
