@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import textwrap
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import wraps
 from itertools import pairwise
@@ -18,13 +18,13 @@ from typing import Any, ParamSpec
 import matplotlib
 import numpy as np
 import pandas as pd
-from barpath.measures import CATALOGUE
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 
+from barpath.measures import CATALOGUE
 from barpath.overlay import PHASE_WORDS
 from barpath.store import SetResult
 
@@ -92,7 +92,9 @@ class Picture:
         blank = dict.fromkeys(["Creator", "Date", "Format", "Type"])
         with matplotlib.rc_context(_STYLE):
             self.figure.savefig(buffer, format="svg", metadata=blank)
-        return buffer.getvalue()
+        # From the element on: the document type names an address, which nothing here needs.
+        svg = buffer.getvalue()
+        return svg[svg.index(b"<svg") :]
 
     def png(self, dpi: float = 150.0) -> bytes:
         """Render as PNG."""
@@ -144,7 +146,7 @@ def sideways_words(result: SetResult) -> tuple[str, str]:
     """
     if result.view == "front":
         return "to the lifter's left", "to the lifter's right"
-    if result.calibration.get("head") == "unknown":
+    if result.calibration.get("head_direction") == "unknown":
         return "to the picture's right", "to the picture's left"
     return "toward the head", "toward the feet"
 
@@ -269,11 +271,9 @@ def time_curves_picture(result: SetResult) -> Picture:
             upper.plot(
                 at, np.interp(at, t, height), marker, color=INK, mfc="white", ms=4.5, zorder=4
             )
-    stuck = False
-    if {"sticking_start_s", "sticking_end_s"} <= set(result.reps.columns):
-        for a, b in result.reps[["sticking_start_s", "sticking_end_s"]].dropna().to_numpy(float):
-            lower.axvspan(a, b, facecolor="none", edgecolor=RIGHT_COLOUR, hatch="////", lw=0)
-            stuck = True
+    sticking = _spans(result.phases, ["sticking"])
+    for a, b, _ in sticking:
+        lower.axvspan(a, b, facecolor="none", edgecolor=RIGHT_COLOUR, hatch="////", lw=0)
     for row in result.reps.itertuples():
         upper.annotate(
             f"{row.rep}",
@@ -294,7 +294,7 @@ def time_curves_picture(result: SetResult) -> Picture:
         Line2D([], [], color=INK, marker=m, mfc="white", ls="", ms=4.5, label=label)
         for m, label in marks.values()
     ]
-    if stuck:
+    if sticking:
         handles.append(
             Patch(fc="none", ec=RIGHT_COLOUR, hatch="////", lw=0, label="sticking region")
         )
@@ -538,22 +538,29 @@ def _centimetre_axes(axes: Axes, paths: list[_Path], min_span_cm: float) -> None
     axes.tick_params(which="minor", length=0)
 
 
-def _shade_phases(panels: Iterable[Axes], phases: pd.DataFrame) -> set[str]:
+def _shade_phases(panels: Sequence[Axes], phases: pd.DataFrame) -> set[str]:
     """Fill the background by phase; returns the phases drawn, in plain words."""
-    used: set[str] = set()
-    if len(phases) < 2:
-        return used
-    t = phases["time_s"].to_numpy(float)
     plain = {**PHASE_WORDS, "sticking": PHASE_WORDS["press"]}
-    names = [plain.get(p, p) for p in phases["phase"].astype(str)]
-    cuts = [0, *(i for i in range(1, len(names)) if names[i] != names[i - 1]), len(names)]
-    for a, b in pairwise(cuts):
-        if names[a] in PHASE_FILLS:
-            for axes in panels:
-                end = t[min(b, len(t) - 1)]
-                axes.axvspan(t[a], end, color=PHASE_FILLS[names[a]], lw=0, zorder=0)
-            used.add(names[a])
+    used: set[str] = set()
+    for a, b, phase in _spans(phases, [p for p, word in plain.items() if word in PHASE_FILLS]):
+        used.add(plain[phase])
+        for axes in panels:
+            axes.axvspan(a, b, color=PHASE_FILLS[plain[phase]], lw=0, zorder=0)
     return used
+
+
+def _spans(phases: pd.DataFrame, wanted: Sequence[str]) -> list[tuple[float, float, str]]:
+    """Start, end (s) and name of each stretch of the phases wanted."""
+    if len(phases) < 2:
+        return []
+    t = phases["time_s"].to_numpy(float)
+    names = phases["phase"].to_numpy(str)
+    cuts = [0, *(np.flatnonzero(names[1:] != names[:-1]) + 1), len(names)]
+    return [
+        (t[a], t[min(b, len(t) - 1)], str(names[a]))
+        for a, b in pairwise(cuts)
+        if names[a] in wanted
+    ]
 
 
 def _lowest_touch_m(result: SetResult) -> float:

@@ -32,21 +32,37 @@ _VIEW_WORDS = {
     "front": "from the feet",
     "oblique": "obliquely",
 }
-_HORIZONTAL = "touch_to_lockout_x"
-_HEADLINES = ("range_of_motion", "mean_press_speed", "press_time", "bar_tilt_max")
+_HORIZONTAL = "drift_touch_to_lockout_m"
+_HEADLINES = (
+    "range_of_motion_m",
+    "press_time_s",
+    "mean_press_speed_m_s",
+    "drift_touch_to_lockout_m",
+    "bar_tilt_deg",
+    "grip_width_m",
+)
+_REPEATED = {"tuck_deg"}
+"""Measures that say the same as another one, and are not put into words twice."""
+
 _NBSP = "\u00a0"
 _QUALITIES = ("good", "fair", "poor", "missing")
 
 _CALIBRATION_WORDS: dict[str, tuple[str, str]] = {
     "plate_mm": ("Plate diameter", "mm"),
+    "plate_check_mm": ("Plate diameter, judged by the bar's length", "mm"),
     "px_per_m": ("Scale", "pixels a metre"),
-    "scale_rel_sd": ("Uncertainty of the scale", "%"),
+    "scale_rel_sd": ("Uncertainty of heights from the scale", "%"),
+    "horizontal_rel_sd": ("Uncertainty of horizontal lengths from the scale", "%"),
+    "tilt_sd_deg": ("Uncertainty of the vertical", "°"),
     "focal_px": ("Focal length", "pixels"),
+    "focal_rel_sd": ("Uncertainty of the focal length", "%"),
     "roll_deg": ("Camera roll", "°"),
-    "plane_angle_deg": ("Angle between the picture and the bar's plane", "°"),
-    "plate_check_mm": ("Plate diameter from the bar's length", "mm"),
-    "method": ("How the scale was found", ""),
-    "roll_source": ("Where the camera roll comes from", ""),
+    "pitch_deg": ("Camera pitch", "°"),
+    "plane_angle_deg": ("Camera turned out of the square view by", "°"),
+    "head_direction": ("Lifter's head", ""),
+    "near_arm": ("Arm nearer the camera", ""),
+    "n_level_lines": ("Straight lines the vertical rests on", ""),
+    "method": ("Scale and vertical", ""),
 }
 _OPTION_WORDS: dict[str, tuple[str, str]] = {
     "load_kg": ("Load", "kg"),
@@ -77,8 +93,8 @@ _GLOSSARY: tuple[tuple[str, str], ...] = (
     ),
     (
         "Quality",
-        "Good: precise enough to act on. Fair: the direction can be trusted, the exact number "
-        "less. Poor: a hint only. Missing: not measured, and the reason is given.",
+        "Good: the range is narrow for what is measured. Fair: wider, but enough to see large "
+        "differences. Poor: a hint only. Missing: not measured, and the reason is given.",
     ),
     ("Left and right", "The lifter's own, whatever side of the picture they are on."),
 )
@@ -260,7 +276,7 @@ def findings(result: SetResult, limit: int = ReportConfig.max_findings) -> list[
         what both share, such as the scale, then makes the interval wider than it need be.
     """
     table = _measured(result)
-    table = table[table["quality"] != "poor"]
+    table = table[(table["quality"] != "poor") & ~table["measure"].isin(_REPEATED)]
     return _across(result) + _differences(table, limit)
 
 
@@ -707,7 +723,7 @@ def _plain_value(value: Any, unit: str) -> str:
 
 
 def _known(value: Any) -> bool:
-    if value is None or value == "":
+    if value is None or isinstance(value, dict | list | tuple) or value == "":
         return False
     return not (isinstance(value, float | np.floating) and not math.isfinite(value))
 
@@ -726,24 +742,26 @@ def _how_measured(result: SetResult) -> str:
     ]  # fmt: skip
     if info.time_scale and info.time_scale != 1.0:
         pairs.append(("Slow motion", f"1 s of the file is {info.time_scale:.3g} s of the lift"))
-    for key in list(calibration):
-        sd = calibration.get(key.replace("_deg", "_sd_deg")) if key.endswith("_deg") else None
-        value = calibration[key]
-        if key.endswith("_sd_deg") and key.replace("_sd_deg", "_deg") in calibration:
-            continue
-        if not _known(value) or isinstance(value, dict | list | tuple):
+    for key, value in calibration.items():
+        if not _known(value) or (key.endswith("_sd_deg") and key not in _CALIBRATION_WORDS):
             continue
         label, unit = _CALIBRATION_WORDS.get(key, (key.replace("_", " "), ""))
-        if key == "scale_rel_sd":
+        sd = calibration.get(key.replace("_deg", "_sd_deg")) if key.endswith("_deg") else None
+        if key.endswith("_rel_sd"):
             text = f"± {196.0 * value:.2g} % (95 %)"
-        elif _known(sd):
+        elif key == "tilt_sd_deg":
+            text = f"± {1.96 * value:.2g}° (95 %)"
+        elif _known(sd) and not key.endswith("_sd_deg"):
             number, u95 = stated(value, 1.96 * sd)
             text = f"{number} ± {u95}{_spaced(unit)}"
         else:
             text = _plain_value(value, unit)
+        if key == "plate_mm" and "plate_given" in result.options:
+            given = result.options["plate_given"]
+            text += ", as given" if given else ", the usual size: none was given"
         pairs.append((label, text))
     for key, value in result.options.items():
-        if _known(value) and key not in calibration and not isinstance(value, dict | list | tuple):
+        if _known(value) and key not in calibration and key != "plate_given":
             label, unit = _OPTION_WORDS.get(key, (key.replace("_", " "), ""))
             pairs.append((label, _plain_value(value, unit)))
     content = _facts((key, _t(text)) for key, text in pairs)

@@ -23,16 +23,16 @@ WRONG_VIEW = "The side view does not show this; film from the feet."
 
 MEASURES: dict[str, tuple[str, tuple[str, ...], float, float, float]] = {
     # name: unit, sides, first value, change per rep, sd
-    "range_of_motion": ("m", ("",), 0.34, -0.002, 0.003),
-    "touch_to_lockout_x": ("m", ("",), 0.058, 0.004, 0.003),
-    "path_length_ratio": ("1", ("",), 1.05, 0.012, 0.006),
-    "descent_time": ("s", ("",), 1.30, 0.02, 0.02),
-    "pause_time": ("s", ("",), 0.35, 0.03, 0.02),
-    "press_time": ("s", ("",), 0.95, 0.16, 0.02),
-    "mean_press_speed": ("m/s", ("",), 0.36, -0.04, 0.006),
-    "peak_press_speed": ("m/s", ("",), 0.55, -0.05, 0.01),
-    "elbow_angle_at_touch": ("deg", ("left", "right"), 78.0, 1.0, 3.5),
-    "forearm_tilt_at_touch": ("deg", ("left", "right"), 6.0, 0.5, 2.5),
+    "range_of_motion_m": ("m", ("",), 0.34, -0.002, 0.003),
+    "drift_touch_to_lockout_m": ("m", ("",), 0.058, 0.004, 0.003),
+    "path_length_ratio": ("", ("",), 1.05, 0.012, 0.006),
+    "descent_time_s": ("s", ("",), 1.30, 0.02, 0.02),
+    "pause_s": ("s", ("",), 0.35, 0.03, 0.02),
+    "press_time_s": ("s", ("",), 0.95, 0.16, 0.02),
+    "mean_press_speed_m_s": ("m/s", ("",), 0.36, -0.04, 0.006),
+    "peak_press_speed_m_s": ("m/s", ("",), 0.55, -0.05, 0.01),
+    "elbow_abduction_deg": ("deg", ("left", "right"), 62.0, 1.0, 3.5),
+    "forearm_lean_deg": ("deg", ("left", "right"), 6.0, 0.5, 2.5),
 }
 
 
@@ -130,7 +130,7 @@ def make_measures(n_reps: int, view: str) -> pd.DataFrame:
                     value, quality, reason = np.nan, "missing", HIDDEN
                 elif side == "left":
                     quality, reason = "fair", "The joint was seen in 71 % of the frames."
-                if name == "mean_press_speed" and rep == 2:
+                if name == "mean_press_speed_m_s" and rep == 2:
                     value, quality, reason = np.nan, "missing", NO_RISE
                 if name == "path_length_ratio" and rep == 4:
                     quality, reason = "poor", "The bar was partly hidden."
@@ -153,7 +153,7 @@ def make_measures(n_reps: int, view: str) -> pd.DataFrame:
         rows.append(
             {
                 "rep": rep,
-                "measure": "bar_tilt_max",
+                "measure": "bar_tilt_deg",
                 "side": "",
                 "value": 2.1 + 0.3 * rep if view == "front" else np.nan,
                 "unit": "deg",
@@ -301,6 +301,8 @@ def make_result(view: str = "side", n_reps: int = 5, **changes: Any) -> SetResul
             "roll_deg": 0.8,
             "roll_sd_deg": 0.3,
             "plane_angle_deg": 0.0 if view == "side" else 31.0,
+            "plane_angle_sd_deg": 2.0,
+            "head_direction": "image right",
             "method": "The plate's outline, 450 mm across, seen in 412 frames.",
         },
         trajectory=trajectory,

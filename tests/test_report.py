@@ -6,6 +6,7 @@ import base64
 import hashlib
 import re
 from html.parser import HTMLParser
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -102,7 +103,7 @@ def test_page_is_well_formed_and_accessible(page: Page) -> None:
     pointed = {a["aria-labelledby"] for _, a in document.tags if "aria-labelledby" in a}
     assert pointed <= set(ids)
     levels = [int(tag[1]) for tag, _ in document.tags if re.fullmatch("h[1-6]", tag)]
-    assert all(b - a <= 1 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(b - a <= 1 for a, b in pairwise(levels))
 
 
 def test_page_asks_nothing_of_the_network(page: Page) -> None:
@@ -120,7 +121,7 @@ def test_page_asks_nothing_of_the_network(page: Page) -> None:
     assert len(pictures) >= 4
     for source in [re.sub(r'src="data:[^"]*"', "", text).encode(), *pictures]:
         # Names of XML vocabularies look like addresses, but nothing fetches them.
-        names = rb"http://www\.w3\.org/(2000/svg|1999/xlink|Graphics/SVG/1\.1/DTD/svg11\.dtd)"
+        names = rb"http://www\.w3\.org/(2000/svg|1999/xlink)"
         assert not re.search(rb"(https?:)?//\w", re.sub(names, b"", source))
         assert b"@import" not in source
         assert not re.search(rb"url\((?!#)", source)
@@ -143,6 +144,13 @@ def test_policy_forbids_all_but_what_is_inside(page: Page) -> None:
     assert rules["style-src"] == f"'sha256-{digest}'"
 
 
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the rendering of pictures out where a test is about words."""
+    monkeypatch.setattr(plots.Picture, "svg", lambda self: b"<svg/>")
+
+
+@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("view", ["side", "front"])
 def test_hostile_text_stays_text(view: str) -> None:
     result = make_result(view, n_reps=2, source_name=HOSTILE + "\u202egpm.4pm")
@@ -163,6 +171,7 @@ def test_hostile_text_stays_text(view: str) -> None:
     assert document.all("source")[0]["src"].startswith("x%22%3E%3Cscript")
 
 
+@pytest.mark.usefixtures("quick")
 def test_clip_is_embedded_only_when_small() -> None:
     result = make_result(n_reps=1)
     config = ReportConfig(embed_limit_bytes=10)
@@ -177,13 +186,14 @@ def test_clip_is_embedded_only_when_small() -> None:
     assert sources() == []
 
 
+@pytest.mark.usefixtures("quick")
 def test_table_shows_value_uncertainty_and_quality_in_a_lifters_units() -> None:
     result = make_result("side")
     words = Document(report_html(result)).words
     assert "34.0 ± 0.6, good" in words
     assert "1.09 ± 0.05, poor" in words
     assert "– missing" in words
-    assert "82 ± 7, fair" in words
+    assert "66 ± 7, fair" in words
 
 
 def test_what_is_missing_is_grouped_by_reason(page: Page) -> None:
@@ -199,6 +209,7 @@ def test_what_is_missing_is_grouped_by_reason(page: Page) -> None:
     assert "– rep 2" in section
 
 
+@pytest.mark.usefixtures("quick")
 def test_reasons_that_differ_in_a_figure_are_one_reason() -> None:
     result = make_result("side")
     lost = result.measures["quality"] == "missing"
@@ -249,7 +260,7 @@ def test_sideways_finding_names_the_direction() -> None:
         "From touch to lockout the bar moved toward the head on every rep: "
         "5.8 ± 0.6 cm on rep 1, 6.2 ± 0.6 cm on rep 2."
     )
-    rows = result.measures["measure"] == "touch_to_lockout_x"
+    rows = result.measures["measure"] == "drift_touch_to_lockout_m"
     result.measures.loc[rows, "value"] *= [-1.0, 0.01]
     said = findings(result)[0].replace("\u00a0", " ")
     assert "5.8 ± 0.6 cm toward the feet on rep 1" in said
@@ -259,7 +270,7 @@ def test_sideways_finding_names_the_direction() -> None:
 def test_left_and_right_are_compared_with_their_uncertainty() -> None:
     result = make_result("front")
     assert not any("side shows" in s for s in findings(result))
-    right = (result.measures["measure"] == "elbow_angle_at_touch") & (
+    right = (result.measures["measure"] == "elbow_abduction_deg") & (
         result.measures["side"] == "right"
     )
     result.measures.loc[right, "value"] += 15.0
@@ -289,10 +300,10 @@ def test_rounding_keeps_two_digits_of_uncertainty_at_most(
 def test_best_seen_rep_and_its_stills() -> None:
     result = make_result("side")
     confidence = [c for c in result.pose.columns if c.endswith("_confidence")]
-    near_third = (result.pose["time_s"] - result.reps["touch_s"][2]).abs() < 5.0
+    third_rep = result.reps.iloc[2]
+    near_third = result.pose["time_s"].between(third_rep["touch_s"] - 0.2, third_rep["end_s"])
     result.pose.loc[~near_third, confidence] = 0.2
-    third = best_seen_rep(result)
-    assert third == 3
+    assert best_seen_rep(result) == 3
     result.reps.loc[result.reps["rep"] == 3, "kind"] = "partial"
     assert best_seen_rep(result) != 3
     result.reps["kind"] = "complete"
@@ -302,6 +313,7 @@ def test_best_seen_rep_and_its_stills() -> None:
     assert touch.frame in set(result.pose["frame"])
 
 
+@pytest.mark.usefixtures("quick")
 def test_thin_results_still_make_a_report() -> None:
     result = make_result("side")
     result.measures["value"] = np.nan
@@ -318,12 +330,14 @@ def test_thin_results_still_make_a_report() -> None:
     assert Document(report_html(result)).wrong == []
 
 
+@pytest.mark.usefixtures("quick")
 def test_unknown_head_is_not_guessed() -> None:
     result = make_result("side")
-    result.calibration["head"] = "unknown"
-    words = Document(report_html(result)).words
-    assert "to the picture's right on every rep" in words
-    assert "toward the head" not in words
+    result.calibration["head_direction"] = "unknown"
+    document = Document(report_html(result))
+    said = " ".join([*findings(result), *(a["alt"] for a in document.all("img"))])
+    assert "to the picture's right on every rep" in said
+    assert "toward the" not in said
 
 
 def test_bar_path_has_equal_axes_and_a_centimetre_grid() -> None:
@@ -335,8 +349,10 @@ def test_bar_path_has_equal_axes_and_a_centimetre_grid() -> None:
     per_cm = [box.width / np.ptp(axes.get_xlim()), box.height / np.ptp(axes.get_ylim())]
     assert per_cm[0] == pytest.approx(per_cm[1], rel=1e-3)
     assert set(np.round(np.diff(axes.get_yticks()), 6)) == {5.0}
-    minor = np.sort([*axes.get_yticks(minor=True), *axes.get_yticks()])
-    assert set(np.round(np.diff(minor), 6)) == {1.0}
+    ticks = np.sort([*axes.yaxis.get_minorticklocs(), *axes.yaxis.get_majorticklocs()])
+    low, high = axes.get_ylim()
+    inside = ticks[(ticks > low) & (ticks < high)]
+    assert set(np.round(np.diff(inside), 6)) == {1.0}
     assert "Rep 3: 34 cm up and 6.6 cm toward the head" in picture.alt
 
 

@@ -104,8 +104,8 @@ def test_summary_is_strict_json_and_keeps_to_its_schema(tmp_path: Path, view: st
     assert data["calibration"]["odd"] == {"a": None, "b": [1.0, None], "c": None}
     assert sorted(data["files"]) == leftovers(tmp_path / "set")
     measured = {(m["measure"], m["side"]): m for m in data["reps"][1]["measures"]}
-    assert measured["mean_press_speed", ""]["value"] is None
-    assert measured["mean_press_speed", ""]["quality"] == "missing"
+    assert measured["mean_press_speed_m_s", ""]["value"] is None
+    assert measured["mean_press_speed_m_s", ""]["quality"] == "missing"
 
 
 def test_schema_check_finds_departures() -> None:
