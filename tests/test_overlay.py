@@ -166,7 +166,7 @@ def test_trail_is_drawn_where_the_camera_sees_it() -> None:
     np.testing.assert_allclose(state.trail_px[-1], here, atol=1e-9)
     first = i - len(state.trail_px) + 1
     sway = result.camera["m02"][first] - result.camera["m02"][i]
-    then = [*result.track.loc[first, ["x_px", "y_px"]].to_numpy(float), sway, 0.0]
+    then = result.track.loc[first, ["x_px", "y_px"]].to_numpy(float) + np.array([sway, 0.0])
     np.testing.assert_allclose(state.trail_px[0], then, atol=1e-9)
 
 
