@@ -46,7 +46,7 @@ PHASE_WORDS: Mapping[str, str] = {
     "descent": "lowering",
     "pause": "on the chest",
     "press": "pressing",
-    "sticking": "pressing, sticking region",
+    "sticking": "sticking region",
     "rerack": "reracking",
 }
 """Phases of `reps.PHASES` in plain words."""
@@ -139,6 +139,32 @@ class FrameState:
     filled: bool = False
 
 
+def rep_spans(reps: pd.DataFrame) -> dict[int, tuple[float, float]]:
+    """Start and end (s) of each repetition, open where the clip cuts it off.
+
+    Parameters
+    ----------
+    reps : pandas.DataFrame
+        Rep table.
+
+    Returns
+    -------
+    dict of int to (float, float)
+        A start that is not known is the end of the repetition before it, or minus infinity; an end
+        that is not known is the start of the next, or infinity.
+    """
+    if not len(reps):
+        return {}
+    starts, ends = (reps[c].to_numpy(float) for c in ("start_s", "end_s"))
+    before = np.concatenate([[-np.inf], ends[:-1]])
+    after = np.concatenate([starts[1:], [np.inf]])
+    starts = np.where(np.isfinite(starts), starts, np.where(np.isnan(before), -np.inf, before))
+    ends = np.where(np.isfinite(ends), ends, np.where(np.isnan(after), np.inf, after))
+    return {
+        int(rep): (float(a), float(b)) for rep, a, b in zip(reps["rep"], starts, ends, strict=True)
+    }
+
+
 def frame_states(result: SetResult, config: OverlayConfig | None = None) -> list[FrameState]:
     """Collect, frame by frame, what is to be drawn.
 
@@ -182,9 +208,9 @@ def frame_states(result: SetResult, config: OverlayConfig | None = None) -> list
         lowest = at_touch.min() if at_touch.size else np.nan
     rep_of = np.zeros(n, int)
     first_of = np.zeros(n, int)
-    for row in reps.itertuples():
-        inside = (times >= row.start_s) & (times <= row.end_s) & (rep_of == 0)
-        rep_of[inside] = row.rep
+    for rep, (start_s, end_s) in rep_spans(reps).items():
+        inside = (times >= start_s) & (times <= end_s) & (rep_of == 0)
+        rep_of[inside] = rep
         first_of[inside] = np.argmax(inside)
 
     states = []
@@ -369,7 +395,12 @@ def _draw_lifter(pen: _Pen, state: FrameState, config: OverlayConfig) -> None:
         pen.lines(strokes, config.joint_colour)
     for x, y, confidence in shown.values():
         hollow = confidence < config.sure_confidence
-        pen.dot((x, y), (3.0 if hollow else 2.4) * pen.width, config.joint_colour, hollow=hollow)
+        pen.dot(
+            (x, y),
+            (3.0 if hollow else 2.4) * max(pen.width, 1.25),
+            config.joint_colour,
+            hollow=hollow,
+        )
 
 
 def _draw_readout(image: np.ndarray, state: FrameState, size: int, config: OverlayConfig) -> None:

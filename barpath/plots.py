@@ -25,7 +25,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 
 from barpath.measures import CATALOGUE
-from barpath.overlay import PHASE_WORDS
+from barpath.overlay import PHASE_WORDS, rep_spans
 from barpath.store import SetResult
 
 INK = "#22252b"
@@ -151,6 +151,14 @@ def sideways_words(result: SetResult) -> tuple[str, str]:
     return "toward the head", "toward the feet"
 
 
+def rep_remark(row: Any) -> str:
+    """What is special about a row of the rep table, such as ``" (partial)"``; empty if nothing."""
+    said = [] if row.kind == "complete" else [row.kind]
+    if getattr(row, "cut", ""):
+        said.append(f"clip cuts its {row.cut}")
+    return f" ({', '.join(said)})" if said else ""
+
+
 def rep_colours(n: int) -> list[tuple[float, float, float, float]]:
     """Colours for n repetitions, from dark (first) to light (last)."""
     return [tuple(c) for c in matplotlib.colormaps["viridis"](np.linspace(0.0, 0.82, max(n, 2)))][
@@ -227,7 +235,7 @@ def rep_paths_picture(result: SetResult) -> Picture:
         _draw_path(axes, paths[k], colours[k])
         _centimetre_axes(axes, paths, min_span_cm=12.0)
         axes.tick_params(labelsize=7)
-        axes.set_title(f"rep {paths[k].rep}{paths[k].remark}")
+        axes.set_title(f"rep {paths[k].rep}{paths[k].remark}".replace(" (", "\n("))
     figure.supxlabel(_sideways_label(result), fontsize=9)
     figure.supylabel("height (cm)", fontsize=9)
     return Picture(figure, "The same bar paths, one panel for each repetition.")
@@ -274,10 +282,11 @@ def time_curves_picture(result: SetResult) -> Picture:
     sticking = _spans(result.phases, ["sticking"])
     for a, b, _ in sticking:
         lower.axvspan(a, b, facecolor="none", edgecolor=RIGHT_COLOUR, hatch="////", lw=0)
-    for row in result.reps.itertuples():
+    for rep, (start_s, end_s) in rep_spans(result.reps).items():
+        middle = 0.5 * (max(start_s, t[0]) + min(end_s, t[-1]))
         upper.annotate(
-            f"{row.rep}",
-            (0.5 * (row.start_s + row.end_s), 1.0),
+            f"{rep}",
+            (middle, 1.0),
             xycoords=("data", "axes fraction"),
             ha="center",
             va="bottom",
@@ -486,15 +495,17 @@ def _rep_paths(result: SetResult) -> Iterator[_Path]:
             return nowhere
         return np.array([np.interp(time_s, t, xy[:, k]) for k in (0, 1)])
 
+    spans = rep_spans(result.reps)
     for row in result.reps.itertuples():
-        lockout = row.lockout_s if np.isfinite(row.lockout_s) else row.end_s
-        turn = row.touch_s if np.isfinite(row.touch_s) else row.end_s
-        down = (t >= row.start_s) & (t <= turn)
+        start, end = spans[row.rep]
+        lockout = row.lockout_s if np.isfinite(row.lockout_s) else end
+        turn = row.touch_s if np.isfinite(row.touch_s) else end
+        down = (t >= start) & (t <= turn)
         up = (t >= turn) & (t <= lockout)
         hidden = (down | up) & gap
         yield _Path(
             rep=int(row.rep),
-            remark="" if row.kind == "complete" else f" ({row.kind})",
+            remark=rep_remark(row),
             descent=np.where(gap[down, None], np.nan, xy[down]),
             press=np.where(gap[up, None], np.nan, xy[up]),
             gaps=np.where(hidden[:, None], xy, np.nan)[down | up],

@@ -41,7 +41,7 @@ _HEADLINES = (
     "bar_tilt_deg",
     "grip_width_m",
 )
-_REPEATED = {"tuck_deg"}
+_REPEATED = {"tuck_deg", "mean_propulsive_speed_m_s"}
 """Measures that say the same as another one, and are not put into words twice."""
 
 _NBSP = "\u00a0"
@@ -112,6 +112,8 @@ class ReportConfig:
         Still frames are scaled down to this longer side.
     jpeg_quality : int
         Of the still frames, 0 to 100.
+    video_min_px, video_max_px : int
+        Longer side at which the clip is shown.
     max_findings : int
         At most this many differences are put into words, the clearest first.
     """
@@ -119,6 +121,8 @@ class ReportConfig:
     embed_limit_bytes: int = 25_000_000
     still_side_px: int = 1280
     jpeg_quality: int = 86
+    video_min_px: int = 640
+    video_max_px: int = 960
     max_findings: int = 10
 
 
@@ -161,7 +165,7 @@ def best_seen_rep(result: SetResult) -> int | None:
     Returns
     -------
     int or None
-        Number of the repetition; complete ones go first, then those with the highest mean
+        Number of the repetition; whole ones go first, then those with the highest mean
         confidence of the joints near both events. None when there is no repetition.
     """
     if not len(result.reps):
@@ -175,7 +179,7 @@ def best_seen_rep(result: SetResult) -> int | None:
         for event in (row.touch_s, row.lockout_s):
             near = np.abs(times - event) <= 0.15
             means.append(float(seen[near].mean()) if near.any() and len(seen) else 0.0)
-        return row.kind == "complete", min(means)
+        return not plots.rep_remark(row), min(means)
 
     return int(max(result.reps.itertuples(), key=score).rep)
 
@@ -530,7 +534,10 @@ def _found(result: SetResult, config: ReportConfig) -> str:
 def _clip(
     result: SetResult, video: bytes | None, video_name: str | None, config: ReportConfig
 ) -> str:
-    size = f'width="{int(result.info.width_px)}" height="{int(result.info.height_px)}"'
+    longer = max(result.info.width_px, result.info.height_px)
+    zoom = min(max(longer, config.video_min_px), config.video_max_px) / longer
+    width, height = round(zoom * result.info.width_px), round(zoom * result.info.height_px)
+    size = f'width="{width}" height="{height}"'
     legend = (
         "Yellow: the bar's path in this repetition. White dots: the lifter's joints; hollow dots "
         "and dashed lines are uncertain. Joints are looked for in some of the frames and "
@@ -614,7 +621,13 @@ def _rep_table(result: SetResult) -> str:
     if not len(table):
         return ""
     reps = sorted(result.measures["rep"].unique())
-    head = "".join(f'<th scope="col">Rep {int(rep)}</th>' for rep in reps)
+    remarks = {row.rep: plots.rep_remark(row).strip(" ()") for row in result.reps.itertuples()}
+    head = "".join(
+        f'<th scope="col">Rep {int(rep)}'
+        + (f" <span>{_t(remarks[rep])}</span>" if remarks.get(rep) else "")
+        + "</th>"
+        for rep in reps
+    )
     rows = []
     for name in plots.ordered_measures(table):
         for side in ("", "left", "right"):

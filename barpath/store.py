@@ -44,7 +44,7 @@ TABLE_FILES: Mapping[str, str] = {
 
 _ARTEFACT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*\.(html|mp4|png|jpg)")
 _TEXT_COLUMN = re.compile(
-    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|method)$"
+    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of)$"
 )
 
 Artefact = bytes | str | np.ndarray | Path | Callable[[Path], object]
@@ -178,7 +178,8 @@ def summary(result: SetResult, files: Sequence[str] = ()) -> dict[str, Any]:
     dict
         Only what strict JSON can hold; described by `assets/summary.schema.json`.
     """
-    times = [c for c in result.reps.columns if c.endswith("_s") or c in ("kind", "touch_and_go")]
+    words = ("kind", "touch_and_go", "cut", "short_of")
+    times = [c for c in result.reps.columns if c.endswith("_s") or c in words]
     times = [c for c in times if c not in set(result.measures.get("measure", ()))]
     reps = []
     for row in result.reps.to_dict("records"):

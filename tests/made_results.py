@@ -75,6 +75,8 @@ def _press(n_reps: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[dict[s
                 "lockout_s": lockout,
                 "end_s": lockout + 0.3,
                 "touch_and_go": False,
+                "cut": "",
+                "short_of": "",
                 "sticking_start_s": sticking[0],
                 "sticking_end_s": sticking[1],
                 "peak1_s": press + 0.25 * up,

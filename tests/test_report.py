@@ -340,6 +340,24 @@ def test_unknown_head_is_not_guessed() -> None:
     assert "toward the" not in said
 
 
+@pytest.mark.usefixtures("quick")
+def test_rep_that_the_clip_cuts_is_shown_and_said() -> None:
+    result = make_result("side", n_reps=3)
+    result.reps["cut"] = ["start", "", "end"]
+    result.reps.loc[0, "start_s"] = np.nan
+    result.reps.loc[2, ["lockout_s", "end_s"]] = np.nan
+    result.reps.loc[2, "kind"] = "partial"
+    states = frame_states(result)
+    assert states[0].rep == 1
+    assert states[-1].rep == 3
+    axes = plots.bar_path_picture(result).figure.axes[0]
+    assert all(np.isfinite(line.get_ydata()).sum() > 10 for line in axes.get_lines()[:2])
+    words = Document(report_html(result)).words
+    assert "Rep 1 clip cuts its start" in words
+    assert "Rep 3 partial, clip cuts its end" in words
+    assert best_seen_rep(result) == 2
+
+
 def test_bar_path_has_equal_axes_and_a_centimetre_grid() -> None:
     result = make_result("side")
     picture = plots.bar_path_picture(result)
