@@ -845,9 +845,9 @@ def person_score(
     -------
     float
         Product of soft terms, each 1 where the person fits: the network's presence; trunk not
-        standing; hands not hanging below the shoulders; and with a bar: wrists on it and apart,
-        shoulders not above it, limbs no longer than limbs; and with a previous frame: trunk where
-        it was.
+        standing; hands not hanging below the shoulders, forearms standing; and with a bar: wrists
+        on it and apart, shoulders not above it, limbs no longer than limbs; and with a previous
+        frame: trunk where it was.
 
     Notes
     -----
@@ -869,9 +869,16 @@ def person_score(
     upright = -trunk[1] / trunk_px
     if view == "side":
         score *= _near(abs(upright) - 0.6, 0.2, 0.1)
+        # Both shoulders and both hips lie nearly on one line of sight.
+        pairs_px = np.hypot(*(xy[[11, 23]] - xy[[12, 24]]).T)
+        score *= float(np.prod(_near(pairs_px / trunk_px - 0.25, 0.15, 0.2)))
     elif upright > 0.8:
         # From the feet the trunk is foreshortened; standing it is longer than the shoulders' width.
         score *= _near(trunk_px / max(width_px, 1.0) - 1.2, 0.4, 0.25)
+    for elbow, wrist in ((13, 15), (14, 16)):
+        fore = xy[elbow] - xy[wrist]
+        # The forearm stands under the bar; it tilts, but does not hang.
+        score *= _near(0.4 - fore[1] / max(float(np.hypot(*fore)), 0.1 * trunk_px), 0.5, 0.3)
     score *= _near((wrists[:, 1].mean() - shoulders[1]) / trunk_px - 0.35, 0.3, 0.15)
 
     if hint is not None:
@@ -1372,6 +1379,7 @@ def _table(rows: list[_Row], view: View, config: PoseConfig) -> pd.DataFrame:
     jump_m, half_span_s = _jump(times, xy * m_per_px[:, None, None], config)
     confidence *= _near(jump_m, 0.06 + 0.5 * config.joint_acceleration_m_s2 * half_span_s**2, 0.1)
     confidence *= _limb_fit(xy * m_per_px[:, None, None])
+    confidence[:, [11, 12]] *= _shoulder_fit(xy * m_per_px[:, None, None])
     found = np.array([row.landmarks is not None for row in rows], bool)
     confidence = np.where(found[:, None], np.nan_to_num(confidence), 0.0)
 
@@ -1433,6 +1441,17 @@ def _limb_fit(xy_m: FloatArray) -> FloatArray:
             fit[:, a] *= np.sqrt(factor)
             fit[:, b] *= factor
     return fit
+
+
+def _shoulder_fit(xy_m: FloatArray) -> FloatArray:
+    """Factor 0..1 for both shoulders (n, 2): on the bench they stay in place from the hips."""
+    if len(xy_m) < 5:
+        return np.ones((len(xy_m), 2))
+    offset = xy_m[:, [11, 12]] - xy_m[:, [23, 24]].mean(axis=1, keepdims=True)
+    if np.all(np.isnan(offset)):
+        return np.ones((len(xy_m), 2))
+    away = np.linalg.norm(offset - np.nanmedian(offset, axis=0), axis=2)
+    return np.nan_to_num(_near(away - 0.04, 0.06, 0.15), nan=1.0)
 
 
 def estimate_pose(
