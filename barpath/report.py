@@ -281,6 +281,9 @@ def findings(result: SetResult, limit: int = ReportConfig.max_findings) -> list[
     """
     table = _measured(result)
     table = table[(table["quality"] != "poor") & ~table["measure"].isin(_REPEATED)]
+    # That a failed repetition differs from a whole one goes without saying.
+    whole = result.reps.loc[result.reps["kind"] == "complete", "rep"]
+    table = table[table["rep"].isin(whole)]
     return _across(result) + _differences(table, limit)
 
 

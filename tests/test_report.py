@@ -253,6 +253,14 @@ def test_small_differences_are_not_called_differences() -> None:
     assert "no more than" in findings(wide)[0]
 
 
+def test_failed_reps_are_not_compared_with_whole_ones() -> None:
+    result = make_result("side", n_reps=2)
+    result.measures.loc[result.measures["rep"] == 2, "value"] *= 3.0
+    assert any("on rep 2." in s and "went" in s for s in findings(result))
+    result.reps.loc[1, "kind"] = "failed"
+    assert not any("went" in s for s in findings(result))
+
+
 def test_sideways_finding_names_the_direction() -> None:
     result = make_result("side", n_reps=2)
     said = findings(result)[0].replace("\u00a0", " ")
