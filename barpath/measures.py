@@ -394,9 +394,13 @@ class MeasureContext:
     view : str
         ``"side"``, ``"oblique"`` or ``"front"``.
     scale_rel_sd : float
-        Relative standard uncertainty of the scale; goes into every length and speed.
+        Relative standard uncertainty of vertical lengths and speeds.
+    horizontal_rel_sd : float
+        Relative standard uncertainty of horizontal lengths, which a slanted view makes larger.
     roll_sd_deg : float
         Standard uncertainty of the camera's roll against the vertical.
+    camera_sd_m : float
+        What a moving camera leaves in a displacement over a repetition.
     frame_interval_s : float
         Time between frames; an event is known no better than to half of it.
     cutoff_hz : float
@@ -424,7 +428,9 @@ class MeasureContext:
 
     view: str
     scale_rel_sd: float = 0.0
+    horizontal_rel_sd: float = 0.0
     roll_sd_deg: float = 0.0
+    camera_sd_m: float = 0.0
     frame_interval_s: float = 0.0
     cutoff_hz: float = 4.0
     horizontal_trusted: bool = True
@@ -643,7 +649,7 @@ def _vertical(bar: _Bar, rep: Any, context: MeasureContext) -> dict[str, _Found]
     duration = rep.lockout_s - rep.press_s
     sd_duration = found["press_time_s"].random
     rise = heights[-1] - heights[0]
-    sd_rise = combine(bar.sd_at(rep.press_s), bar.sd_at(rep.lockout_s))
+    sd_rise = combine(bar.sd_at(rep.press_s), bar.sd_at(rep.lockout_s), context.camera_sd_m)
 
     def mean_speed(gain: float, seconds: float) -> _Found:
         speed = gain / seconds
@@ -653,7 +659,9 @@ def _vertical(bar: _Bar, rep: Any, context: MeasureContext) -> dict[str, _Found]
     found["mean_press_speed_m_s"] = mean_speed(rise, duration)
     top = int(np.argmax(speeds))
     found["peak_press_speed_m_s"] = _Found(
-        float(speeds[top]), bar.sd_v_at(times[top]), relative * float(speeds[top])
+        float(speeds[top]),
+        combine(bar.sd_v_at(times[top]), context.camera_sd_m / duration),
+        relative * float(speeds[top]),
     )
     braking = np.interp(times, bar.time, bar.ay) < -STANDARD_GRAVITY_M_S2
     # Braking counts once the bar is on its way: not before the peak of the speed.
@@ -673,7 +681,9 @@ def _vertical(bar: _Bar, rep: Any, context: MeasureContext) -> dict[str, _Found]
         settle = bar.y(bar.grid(rep.lockout_s, min(rep.lockout_s + _SETTLE_S, bar.time[-1])))
         rom = float(np.nanmedian([heights[-1], *settle])) - low_m
         found["range_of_motion_m"] = _Found(
-            rom, combine(_extreme_sd(bar, low_s), bar.sd_at(rep.lockout_s)), relative * rom
+            rom,
+            combine(_extreme_sd(bar, low_s), bar.sd_at(rep.lockout_s), context.camera_sd_m),
+            relative * rom,
         )
     return found | _sticking(bar, rep, context, low_s, low_m, found["range_of_motion_m"].reason)
 
@@ -733,7 +743,7 @@ def _horizontal(bar: _Bar, rep: Any, context: MeasureContext) -> dict[str, _Foun
     reason = _no_horizontal(context)
     if reason:
         return dict.fromkeys(names, _missing(reason))
-    relative, roll = context.scale_rel_sd, math.radians(context.roll_sd_deg)
+    relative, roll = context.horizontal_rel_sd, math.radians(context.roll_sd_deg)
     found = {}
 
     reason = _why_no_event(rep, ("touch", "lockout"))
@@ -752,7 +762,7 @@ def _horizontal(bar: _Bar, rep: Any, context: MeasureContext) -> dict[str, _Foun
             value = float(x[b] - x[a])
             found[name] = _Found(
                 value,
-                combine(sd_of(times[a]), sd_of(times[b])),
+                combine(sd_of(times[a]), sd_of(times[b]), context.camera_sd_m),
                 combine(relative * abs(value), abs(float(y[b] - y[a])) * math.tan(roll)),
             )
     reason = _why_no_event(rep, ("press", "lockout"))
@@ -875,9 +885,9 @@ def bar_measures(
     Notes
     -----
     Times follow the events of `reps.find_reps`. The range of motion runs from the lowest point
-    between touch and press to the median height in the 0.15 s from lockout on. ``sticking_depth_m`` is the
-    height over that lowest point at the minimum of the speed. A roll of the camera by d shifts one
-    end of a way of height h sideways by ``h tan d``.
+    between touch and press to the median height in the 0.15 s from lockout on.
+    ``sticking_depth_m`` is the height over that lowest point at the minimum of the speed. A roll of
+    the camera by d shifts one end of a way of height h sideways by ``h tan d``.
     """
     bar = _Bar(trajectory, context)
     rows = []
@@ -1019,7 +1029,7 @@ def _arm(
         out, up = outward * (wrist.x - elbow.x), wrist.y - elbow.y
         sd = combine(elbow.sd, wrist.sd)
         found["wrist_over_elbow_m"] = _Found(
-            out, sd, combine(context.scale_rel_sd * abs(out), abs(up) * math.tan(roll))
+            out, sd, combine(context.horizontal_rel_sd * abs(out), abs(up) * math.tan(roll))
         )
         lean = math.degrees(math.atan2(out, up))
         sd_deg = math.degrees(sd / max(math.hypot(out, up), 1e-9))
@@ -1089,10 +1099,10 @@ def _touch_point(
     up, toward_feet = bar.y(rep.touch_s) - shoulder.y, shoulder.x - bar.x(rep.touch_s)
     random = combine(shoulder.sd, bar.sd_at(rep.touch_s))
     tilt = math.tan(math.radians(context.roll_sd_deg))
-    scale = context.scale_rel_sd
+    scale, across = context.scale_rel_sd, context.horizontal_rel_sd
     return {
         names[0]: _Found(up, random, combine(scale * abs(up), abs(toward_feet) * tilt)),
-        names[1]: _Found(toward_feet, random, combine(scale * abs(toward_feet), abs(up) * tilt)),
+        names[1]: _Found(toward_feet, random, combine(across * abs(toward_feet), abs(up) * tilt)),
     }
 
 
@@ -1108,7 +1118,7 @@ def _grip(joints: _Joints, rep: Any, context: MeasureContext) -> dict[str, _Foun
         return dict.fromkeys(names, _missing("A hand was not seen in this repetition."))
     width = math.hypot(left.x - right.x, left.y - right.y)
     sd = combine(left.sd, right.sd)
-    found = {names[0]: _Found(width, sd, context.scale_rel_sd * width)}
+    found = {names[0]: _Found(width, sd, context.horizontal_rel_sd * width)}
     one, other = (joints.joint(frames, f"{side}_shoulder") for side in ("left", "right"))
     if not (one.seen and other.seen):
         found[names[1]] = _missing("A shoulder was not seen in this repetition.")

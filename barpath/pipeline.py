@@ -27,6 +27,8 @@ Progress = Callable[[str, float], None]
 FRONT_ENDS = ("image_left_", "image_right_")
 SLANT_NOTE_DEG = 25.0
 MAX_HORIZONTAL_REL_SD = 0.12
+MAX_OBLIQUE_SWAY_M = 0.005
+PARALLAX_SHARE = 0.25
 
 
 @dataclass(frozen=True)
@@ -382,7 +384,10 @@ def measure(
         )
         if head:
             path = _toward_head(path, head)
-    context = make_context(info, found.view, spread, joints_m, path.cutoff_hz, head, config)
+    sway_m = camera_sway_m(
+        followed.camera, reps, (info.width_px / 2, info.height_px / 2), spread.px_per_m
+    )
+    context = make_context(info, found.view, spread, joints_m, path.cutoff_hz, sway_m, head, config)
     table = measures.all_measures(path.table, reps, joints_m, context)
     notes += describe(info, found, followed, calibration, spread, joints_px, head, config)
     wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
@@ -643,12 +648,51 @@ def find_joints(
             own.close()
 
 
+def camera_sway_m(
+    camera: pd.DataFrame, reps: pd.DataFrame, at_px: tuple[float, float], px_per_m: float
+) -> float:
+    """How much of a moving camera's motion is left in displacements over a repetition.
+
+    The scenery lies farther away than the bar. Turning moves both alike in the picture; shifting
+    moves the nearer bar more. How much of the motion was shifting is not known, so a quarter of the
+    motion (our estimate, no source) over the time of a repetition stays as a standard uncertainty.
+
+    Parameters
+    ----------
+    camera : DataFrame
+        Camera table.
+    reps : DataFrame
+        Rep table.
+    at_px : (x, y)
+        Where in the picture the motion is taken.
+    px_per_m : float
+        Scale in the plane of motion.
+
+    Returns
+    -------
+    float
+        Metres; 0 for a camera that stood still.
+    """
+    if camera["static"].all():
+        return 0.0
+    time_s = camera["time_s"].to_numpy(dtype=float)
+    shift_px = np.einsum("nij,j->ni", scene.transforms_of(camera), np.array([*at_px, 1.0]))
+    spans = []
+    for rep in reps.itertuples():
+        inside = (time_s >= rep.touch_s) & (time_s <= rep.end_s)
+        if inside.sum() >= 2:
+            spans.append(np.linalg.norm(np.nanstd(shift_px[inside], axis=0)))
+    whole = np.linalg.norm(np.nanstd(shift_px, axis=0))
+    return PARALLAX_SHARE * float(np.median(spans or [whole])) / px_per_m
+
+
 def make_context(
     info: ClipInfo,
     view: str,
     spread: calibrate.Systematics,
     joints_m: pd.DataFrame,
     cutoff_hz: float,
+    camera_sd_m: float,
     head: int,
     config: AnalysisConfig,
 ) -> measures.MeasureContext:
@@ -666,12 +710,17 @@ def make_context(
     elif head == 0 and config.find_joints:
         trusted = False
         reason = "Which way the lifter's head lies could not be told from the picture."
+    elif view == "oblique" and camera_sd_m > MAX_OBLIQUE_SWAY_M:
+        trusted = False
+        reason = "The camera moved too much for horizontal movement in a slanted view."
     found = joints_m.filter(like="_sd_m").notna().any(axis=None) if len(joints_m) else False
     arm_m, arm_sd_m = upper_arm(joints_m, view, config.upper_arm_m, config.stature_m)
     return measures.MeasureContext(
         view=view,
         scale_rel_sd=spread.vertical_rel_sd,
+        horizontal_rel_sd=spread.horizontal_rel_sd,
         roll_sd_deg=spread.tilt_sd_deg,
+        camera_sd_m=camera_sd_m,
         frame_interval_s=1.0 / info.fps,
         cutoff_hz=cutoff_hz,
         horizontal_trusted=trusted,

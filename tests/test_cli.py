@@ -1,0 +1,142 @@
+"""The command line as a user meets it: one sentence, the documented code, nothing left behind."""
+
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from barpath.frames import VideoWriter
+
+COMMAND = [sys.executable, "-c", "from barpath.cli import main; main()"]
+
+
+def run(*arguments, cwd):
+    return subprocess.run(
+        [*COMMAND, *map(str, arguments)], capture_output=True, text=True, cwd=cwd, timeout=240
+    )
+
+
+def assert_refused(done, code, *words):
+    assert done.returncode == code, done.stderr
+    lines = done.stderr.strip().splitlines()
+    assert len(lines) == 1, done.stderr
+    assert lines[0].startswith("barpath: ")
+    assert lines[0].endswith(".")
+    for word in words:
+        assert word in lines[0]
+
+
+def write_clip(path, images, fps=30):
+    height, width = images[0].shape[:2]
+    with VideoWriter(path, width, height, fps) as writer:
+        for k, image in enumerate(images):
+            writer.write(image, k / fps)
+    return path
+
+
+def noise_image(seed=0, height=180, width=320):
+    rng = np.random.default_rng(seed)
+    return (
+        rng.integers(60, 190, (height // 20, width // 20, 3), dtype=np.uint8)
+        .repeat(20, axis=0)
+        .repeat(20, axis=1)
+    )
+
+
+def only_inputs_left(folder: Path, *inputs: str) -> bool:
+    return sorted(entry.name for entry in folder.iterdir()) == sorted(inputs)
+
+
+def test_no_such_file(tmp_path):
+    assert_refused(run("analyse", "set.mp4", cwd=tmp_path), 3, "set.mp4")
+    assert only_inputs_left(tmp_path)
+
+
+def test_a_directory(tmp_path):
+    (tmp_path / "clip.mp4").mkdir()
+    assert_refused(run("analyse", "clip.mp4", cwd=tmp_path), 3)
+
+
+def test_text_under_the_name_of_a_video(tmp_path):
+    (tmp_path / "clip.mp4").write_text("this is no video\n" * 100)
+    assert_refused(run("analyse", "clip.mp4", cwd=tmp_path), 3)
+    assert only_inputs_left(tmp_path, "clip.mp4")
+
+
+def test_truncated_file(tmp_path):
+    whole = write_clip(tmp_path / "whole.mp4", [noise_image()] * 40).read_bytes()
+    (tmp_path / "clip.mp4").write_bytes(whole[:400])
+    (tmp_path / "whole.mp4").unlink()
+    assert_refused(run("analyse", "clip.mp4", cwd=tmp_path), 3)
+
+
+def test_one_frame(tmp_path):
+    write_clip(tmp_path / "clip.mp4", [noise_image()])
+    assert_refused(run("analyse", "clip.mp4", cwd=tmp_path), 3)
+
+
+def test_nothing_that_moves(tmp_path):
+    write_clip(tmp_path / "clip.mp4", [noise_image()] * 90)
+    assert_refused(run("analyse", "clip.mp4", cwd=tmp_path), 4)
+    assert only_inputs_left(tmp_path, "clip.mp4")
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ("--view", "above"),
+        ("--plate-mm", "45"),
+        ("--load-kg", "-5"),
+        ("--plate-at", "here"),
+        ("--capture-fps", "0"),
+    ],
+)
+def test_wrong_options(tmp_path, options):
+    write_clip(tmp_path / "clip.mp4", [noise_image()] * 10)
+    assert_refused(run("analyse", "clip.mp4", *options, cwd=tmp_path), 2)
+
+
+def test_an_unknown_option_is_told(tmp_path):
+    done = run("analyse", "clip.mp4", "--colour", "red", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "--colour" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_existing_results_are_left_alone(tmp_path):
+    (tmp_path / "results").mkdir()
+    (tmp_path / "results" / "diary.txt").write_text("mine")
+    write_clip(tmp_path / "clip.mp4", [noise_image()] * 10)
+    assert_refused(run("analyse", "clip.mp4", "--out", "results", cwd=tmp_path), 6, "results")
+    done = run("analyse", "clip.mp4", "--out", "results", "--overwrite", cwd=tmp_path)
+    assert_refused(done, 6, "diary.txt")
+    assert (tmp_path / "results" / "diary.txt").read_text() == "mine"
+
+
+@pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
+def test_stopping_leaves_nothing_behind(tmp_path, stop):
+    images = [np.roll(noise_image(), k % 40, axis=0) for k in range(600)]
+    write_clip(tmp_path / "clip.mp4", images)
+    process = subprocess.Popen(
+        [*COMMAND, "analyse", "clip.mp4", "--plate-at", "160,90"],
+        cwd=tmp_path,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(2.5)
+    process.send_signal(stop)
+    _, errors = process.communicate(timeout=60)
+    assert process.returncode == 130, errors
+    assert "Traceback" not in errors
+    assert only_inputs_left(tmp_path, "clip.mp4")
+
+
+def test_help_names_the_cautions(tmp_path):
+    done = run("--help", cwd=tmp_path)
+    assert done.returncode == 0
+    for word in ("spotter", "clinician", "referees"):
+        assert word in done.stdout

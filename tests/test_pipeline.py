@@ -1,0 +1,106 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from barpath import pipeline
+from barpath.calibrate import calibrate_front, calibrate_side, side_systematics
+from barpath.config import AnalysisConfig, SearchConfig
+from barpath.ellipse import Ellipse
+from barpath.errors import BarNotFoundError, OptionError
+from barpath.plate import PlateSeed
+from barpath.reps import find_reps
+from tests.test_calibrate import HEIGHT, WIDTH, front_track, side_track
+
+
+def test_settings_are_checked():
+    with pytest.raises(OptionError, match="view"):
+        AnalysisConfig(view="top")
+    with pytest.raises(OptionError, match="upper-arm"):
+        AnalysisConfig(upper_arm_m=33.0)
+
+
+def test_plate_seed_moves_with_the_zoom():
+    """A pixel's centre in a shrunk frame is that of the block of pixels it came from."""
+    seed = PlateSeed(
+        index=3,
+        ellipse=Ellipse(10.0, 20.0, 8.0, 6.0, 30.0),
+        path=np.array([[0, 0.0, 10.0, 20.0]]),
+    )
+    moved = pipeline.plate_seed_at(seed, 2.0)
+    assert moved.ellipse.x_px == 20.5
+    assert moved.ellipse.y_px == 40.5
+    assert (moved.ellipse.major_px, moved.ellipse.minor_px) == (16.0, 12.0)
+    assert moved.path[0, 2:].tolist() == [20.5, 40.5]
+
+
+def test_side_trajectory_is_smooth_metric_and_upward():
+    track, truth, (up, _, _) = side_track(0, 0, 0)
+    calibration = calibrate_side(track, WIDTH, HEIGHT, roll_deg=0, roll_sd_deg=0.2)
+    path = pipeline.side_trajectory(track, calibration, AnalysisConfig())
+    height = path.table["y_smooth_m"].to_numpy()
+    wanted = truth @ up
+    assert np.allclose(height - height.mean(), wanted - wanted.mean(), atol=0.004)
+    assert path.table["sd_m"].between(1e-5, 5e-3).all()
+
+
+def test_front_trajectory_tilt_is_the_lifters():
+    track, _ = front_track(0, 10, 0)
+    track["image_right_y_px"] -= 8.0
+    for end in ("image_left", "image_right"):
+        track[f"{end}_sd_px"] = 0.1
+        track[f"{end}_state"] = "seen"
+    calibration = calibrate_front(track, WIDTH, HEIGHT, roll_deg=0, roll_sd_deg=0.1)
+    path = pipeline.front_trajectory(track, calibration, AnalysisConfig())
+    # Filmed from the feet, the image's right end is on the lifter's left.
+    assert path.table["tilt_deg"].median() > 0.3
+    assert (path.table["left_y_m"] > path.table["right_y_m"]).all()
+    assert np.isfinite(path.along_m).all()
+
+
+def press(n_reps=3, fps=30):
+    time_s = np.arange(0, 3 * n_reps + 2, 1 / fps)
+    moving = (time_s > 1) & (time_s < 1 + 3 * n_reps)
+    return time_s, np.where(moving, 0.2 * np.cos(2 * np.pi * (time_s - 1) / 3), 0.2)
+
+
+def test_pose_frames_are_dense_at_the_bottom_and_few():
+    time_s, height = press()
+    reps = find_reps(time_s, height)
+    frames = pipeline.pose_frames(time_s, np.arange(len(time_s)), reps, AnalysisConfig())
+    assert frames == sorted(set(frames))
+    assert len(frames) < 0.45 * len(time_s)
+    for touch_s in reps["touch_s"]:
+        near = np.abs(time_s[frames] - touch_s) < 0.16
+        assert near.sum() >= 5
+    gaps = np.diff(time_s[frames])
+    assert gaps.max() <= AnalysisConfig().sampling.elsewhere_s + 2 / 30
+
+
+def test_lost_track_is_refused():
+    track, *_ = side_track(0, 0, 0)
+    track.loc[10:, ["x_px", "y_px"]] = np.nan
+    with pytest.raises(BarNotFoundError, match="17%"):
+        pipeline.check_followed(track, "side")
+
+
+def test_context_says_why_horizontal_lengths_are_missing():
+    from types import SimpleNamespace
+
+    track, *_ = side_track(0, 0, 0)
+    spread = side_systematics(calibrate_side(track, WIDTH, HEIGHT), track)
+    info = SimpleNamespace(fps=30.0)
+    context = pipeline.make_context(
+        info, "side", spread, pd.DataFrame(), 5.0, 0.0, 0, AnalysisConfig()
+    )
+    assert not context.horizontal_trusted
+    assert "head" in context.horizontal_reason
+    assert not context.lifter_found
+    front = pipeline.make_context(
+        info, "front", spread, pd.DataFrame(), 5.0, 0.0, 0, AnalysisConfig()
+    )
+    assert "feet" in front.horizontal_reason
+
+
+def test_search_holds_a_bounded_number_of_frames():
+    search = SearchConfig()
+    assert search.per_s * search.stretch_s * search.max_side_px**2 * 3 < 1e9
