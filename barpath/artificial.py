@@ -278,6 +278,12 @@ class _Painter:
         row = np.clip(columns - low + 0.5, 0, 1) * np.clip(high - columns + 0.5, 0, 1)
         return np.tile(row.astype(np.float32), (s.height_px + 2 * _WORLD_MARGIN_PX, 1)), colour
 
+    @staticmethod
+    def _occlude(image: FloatArray, occluder: tuple[FloatArray, FloatArray] | None) -> None:
+        if occluder is not None:
+            alpha, colour = occluder
+            image += alpha[..., None] * (colour.astype(np.float32) - image)
+
     def _paint_heads(self, image: FloatArray, time_s: float) -> None:
         s = self.scene
         for k in range(s.n_heads):
@@ -315,19 +321,33 @@ class _Painter:
         occluder = self._occluder_alpha(time_s)
         for offset in offsets:
             now = time_s + offset * s.exposure_share / s.fps
-            canvas = world.copy()
             spin = np.deg2rad(s.spin_deg_s) * now
-            self._blend_plate(canvas, self.texture, self.params_at(now), spin, margin)
-            if occluder is not None:
-                alpha, colour = occluder
-                canvas += alpha[..., None] * (colour.astype(np.float32) - canvas)
-            shake = self.shake_at(now)
-            move = np.array([[1.0, 0.0, -margin[0] - shake[0]], [0.0, 1.0, -margin[1] - shake[1]]])
-            total += cv2.warpAffine(canvas, move, (s.width_px, s.height_px), flags=cv2.INTER_LINEAR)
+            if s.shake_px > 0:
+                canvas = world.copy()
+                self._blend_plate(canvas, self.texture, self.params_at(now), spin, margin)
+                self._occlude(canvas, occluder)
+                shake = self.shake_at(now)
+                move = np.array(
+                    [[1.0, 0.0, -margin[0] - shake[0]], [0.0, 1.0, -margin[1] - shake[1]]]
+                )
+                size = (s.width_px, s.height_px)
+                total += cv2.warpAffine(canvas, move, size, flags=cv2.INTER_LINEAR)
+                continue
+            canvas = world[
+                _WORLD_MARGIN_PX : _WORLD_MARGIN_PX + s.height_px,
+                _WORLD_MARGIN_PX : _WORLD_MARGIN_PX + s.width_px,
+            ].copy()
+            self._blend_plate(canvas, self.texture, self.params_at(now), spin, np.zeros(2))
+            total += canvas
+        if s.shake_px <= 0 and occluder is not None:
+            inner = slice(_WORLD_MARGIN_PX, -_WORLD_MARGIN_PX)
+            total /= _BLUR_STEPS
+            self._occlude(total, (occluder[0][inner, inner], occluder[1]))
+            total *= _BLUR_STEPS
         light = 1.0 + s.light_change * np.sin(2 * np.pi * time_s / max(self.duration_s, 1e-9))
         image = total / _BLUR_STEPS * light
-        noise = np.random.default_rng((s.seed, index)).normal(0, s.noise_sd, image.shape)
-        pixels = np.clip(np.round(image + noise), 0, 255).astype(np.uint8)
+        noise = np.random.default_rng((s.seed, index)).standard_normal(image.shape, np.float32)
+        pixels = np.clip(np.round(image + s.noise_sd * noise), 0, 255).astype(np.uint8)
         if s.jpeg_quality > 0:
             bgr = np.ascontiguousarray(pixels[..., ::-1])
             _, code = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, s.jpeg_quality])

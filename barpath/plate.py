@@ -76,6 +76,8 @@ class PlateConfig:
         Least share of the outline for the states ``seen`` and ``partly``.
     lost_sd_share : float
         Uncertainty of the centre, as a share of the diameter, beyond which it is lost.
+    face_share : float
+        Least share of the plate's face that must look as learned, else something else is there.
     edge_noise_px : float
         Floor of an edge point's standard uncertainty, px.
     correlation : float
@@ -105,6 +107,7 @@ class PlateConfig:
     seen_share: float = 0.55
     partly_share: float = 0.3
     lost_sd_share: float = 0.02
+    face_share: float = 0.35
     edge_noise_px: float = 0.08
     correlation: float = 3.0
     work_area_px: int = 102_400
@@ -113,7 +116,7 @@ class PlateConfig:
     min_travel_diameters: float = 0.15
     max_travel_diameters: float = 2.2
     max_sideways: float = 0.8
-    n_shape_samples: int = 20
+    n_shape_samples: int = 12
     n_shapes: int = 12
     min_score: float = 0.2
 
@@ -193,6 +196,55 @@ class _Rim:
         return 1.0 / (1.0 + gap.mean(axis=2) / 6.0)
 
 
+class _Face:
+    """What the plate's face looks like, per ring and per place, learned as it is followed.
+
+    Rings are told from what hides them even when the plate turns about its axis; the places add
+    what does not turn, such as shading and a hub seen from the side.
+    """
+
+    _RHO = np.array([0.25, 0.4, 0.55, 0.7, 0.82, 0.93])
+    _SECTORS = 48
+
+    def __init__(self, image: NDArray[np.uint8], params: FloatArray) -> None:
+        self._units = unit_vectors(self._SECTORS)
+        cells = self._look(image, params)
+        self._ring = np.median(cells, axis=1, keepdims=True)
+        gap = np.median(np.abs(cells - self._ring), axis=1, keepdims=True)
+        self._ring_var = np.maximum(1.4826 * gap, 14.0) ** 2
+        self._cell = np.broadcast_to(self._ring, cells.shape).copy()
+
+    def _look(self, image: NDArray[np.uint8], params: FloatArray) -> FloatArray:
+        """Colours on the polar grid, shape (rings, sectors, channels)."""
+        points, _ = outline_from_params(params, self._units)
+        at = (params[:2] + self._RHO[:, None, None] * (points - params[:2])).astype(np.float32)
+        colour = cv2.remap(
+            image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
+        )
+        return colour.reshape(*at.shape[:2], -1).astype(np.float32)
+
+    def _match(self, cells: FloatArray) -> NDArray[np.bool_]:
+        ring = ((cells - self._ring) ** 2 / self._ring_var).mean(axis=2)
+        cell = ((cells - self._cell) ** 2).mean(axis=2) / 18.0**2
+        return np.minimum(ring, cell) < 6.0
+
+    def seen(self, image: NDArray[np.uint8], params: FloatArray) -> tuple[FloatArray, float]:
+        """Share of the outer rings that look right per sector (n,), and of the whole face."""
+        match = self._match(self._look(image, params))
+        outer = match[3:].mean(axis=0)
+        near = (np.roll(outer, 1) + outer + np.roll(outer, -1)) / 3.0
+        return near, float(match.mean())
+
+    def learn(self, image: NDArray[np.uint8], params: FloatArray, rate: float = 0.1) -> None:
+        """Adapt to a frame in which the plate is well seen."""
+        cells = self._look(image, params)
+        match = self._match(cells)
+        gap = np.where(match[..., None], cells - self._ring, np.nan)
+        for ring in np.flatnonzero(match.sum(axis=1) >= self._SECTORS // 3):
+            self._ring[ring] += rate * np.nanmedian(gap[ring], axis=0)
+        self._cell += rate * np.where(match[..., None], cells - self._cell, 0.0)
+
+
 @dataclass
 class _Fit:
     """Outline fitted in one image."""
@@ -205,6 +257,7 @@ class _Fit:
     inlier: NDArray[np.bool_]
     inner: FloatArray
     strength: FloatArray
+    face_share: float = 1.0
 
 
 class _Strip:
@@ -271,22 +324,24 @@ def _derivative(step_px: float) -> FloatArray:
 
 
 def _pick_edges(
-    strip: _Strip, evidence: FloatArray, expected: FloatArray, window_px: float
+    strip: _Strip, evidence: FloatArray, window_px: float, smear_px: FloatArray
 ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
-    """Sub-pixel offset and evidence of each ray's edge near the expected offset.
+    """Sub-pixel offset and evidence of each ray's edge near the middle of the strip.
 
-    The offset is the middle of the part of the peak above half its height, which stays put when
-    motion blur spreads the edge.
+    The offset is the centroid of the part of the peak above half its height, which stays put when
+    motion blur spreads the edge; `smear_px` is how far the outline moves along each ray during a
+    frame, which widens the part looked at.
     """
-    away = strip.offsets - expected[:, None]
-    near = evidence * np.exp(-0.5 * (away / (0.7 * window_px)) ** 2)
-    near[np.abs(away) > window_px] = 0.0
+    near = evidence * np.exp(-0.5 * (strip.offsets / (0.7 * window_px)) ** 2)
+    near[:, np.abs(strip.offsets) > window_px] = 0.0
     peak = np.argmax(near, axis=1)
     rows = np.arange(len(peak))
-    half = max(2, round(1.5 / strip.step))
+    reach = np.maximum(1.5, 0.6 * np.minimum(smear_px, 20.0)) / strip.step
+    half = max(2, round(float(reach.max())))
     around = peak[:, None] + np.arange(-half, half + 1)
     inside = (around >= 0) & (around < len(strip.offsets))
     values = strip.edge[rows[:, None], np.clip(around, 0, len(strip.offsets) - 1)]
+    inside &= np.abs(around - peak[:, None]) <= np.maximum(reach, 2.0)[:, None]
     weights = np.clip(values - 0.5 * strip.edge[rows, peak][:, None], 0, None) * inside
     total = weights.sum(axis=1)
     shift = (weights * np.arange(-half, half + 1)).sum(axis=1) / np.maximum(total, 1e-12)
@@ -317,15 +372,25 @@ def _fit_outline(
     units: FloatArray,
     window_px: float,
     config: PlateConfig,
+    visible: FloatArray | None = None,
+    smear_px: FloatArray | None = None,
 ) -> _Fit:
     """Fit the outline, starting at `params`, given `expected` with inverse covariance `prior`."""
     start = params.copy()
     current = params.copy()
     scale = 0.6 * window_px
     for window in (2.0 * window_px, window_px, window_px):
+        smear = np.zeros(len(units))
         strip = _Strip(image, current, units, window + 1.0)
+        if smear_px is not None:
+            smear = np.abs(strip.normals @ smear_px)
+            # A smeared edge is wider and lower, but it is the same edge.
+            strip.edge *= (1.0 + 0.3 * smear)[:, None]
         evidence = strip.evidence(rim)
-        found, strength, peak = _pick_edges(strip, evidence, np.zeros(len(units)), window)
+        found, strength, peak = _pick_edges(strip, evidence, window, smear)
+        if visible is not None:
+            strength = strength * (0.2 + 0.8 * visible)
+        strength = strength / (1.0 + (smear / 4.0) ** 2)
         jacobian = outline_jacobian(strip.normals, units)
         step = np.zeros(5)
         for _ in range(4):
@@ -335,7 +400,7 @@ def _fit_outline(
             right = (jacobian.T * weight) @ found / scale**2 + prior @ (expected - current)
             step = np.linalg.solve(normal, right)
             residual = found - jacobian @ step
-            good = (strength > 0.1) & (np.abs(residual) < window)
+            good = (strength > 0.1 / (1.0 + (smear / 4.0) ** 2)) & (np.abs(residual) < window)
             if good.sum() >= 8:
                 scale = 1.4826 * float(np.median(np.abs(residual[good])))
             scale = float(np.clip(scale, config.edge_noise_px, 0.6 * window_px))
@@ -345,8 +410,13 @@ def _fit_outline(
             current = start.copy()
             break
     weight = strength * _tukey(residual / (4.0 * scale))
-    inlier = (strength > 0.12) & (np.abs(residual) < max(3.0 * scale, 0.4))
-    inlier &= np.abs(residual) < window_px
+    # Chance edges scatter over the whole window, so that only a narrow band counts as seen.
+    band = np.clip(3.0 * scale, 0.4, max(0.8, 0.012 * _radius(current)))
+    inlier = (strength > 0.12 / (1.0 + (smear / 4.0) ** 2)) & (
+        np.abs(residual) < min(float(band), window_px)
+    )
+    if visible is not None:
+        inlier &= visible > 0.4
     information = (jacobian.T * weight) @ jacobian / (config.correlation * scale**2)
     covariance = np.linalg.inv(information + prior)
     rows = np.arange(len(units))
@@ -444,7 +514,7 @@ def _peaks(score: FloatArray, n: int, apart_px: float) -> list[tuple[float, int,
     """The `n` highest local maxima as (value, x, y), at least `apart_px` apart."""
     size = 2 * max(1, round(apart_px)) + 1
     top = cv2.dilate(score.astype(np.float32), np.ones((size, size), np.uint8))
-    rows, columns = np.nonzero(score >= top - 1e-7)
+    rows, columns = np.nonzero((score >= top - 1e-7) & (score > 0.02))
     values = score[rows, columns]
     order = np.argsort(values)[::-1][:n]
     return [(float(values[k]), int(columns[k]), int(rows[k])) for k in order]
@@ -485,6 +555,7 @@ class PlateTracker:
         shape = to_params(seed.ellipse)
         self._state = np.r_[shape, 0.0, 0.0]
         self._covariance = np.zeros((7, 7))
+        self._face: _Face | None = None
         self._rim: _Rim | None = None
         if seed.rim_rgb is not None:
             variance = max(seed.rim_sd, 12.0) ** 2
@@ -495,6 +566,7 @@ class PlateTracker:
             )
         self._following = False
         self._seen_s = -np.inf
+        self._frame_s = 1 / 30
         self._time_s: float | None = None
         self._rows: list[tuple[object, ...]] = []
 
@@ -546,6 +618,7 @@ class PlateTracker:
         first = self._time_s is None
         dt = 1 / 30 if first else max(frame.time_s - self._time_s, 1e-3)
         self._time_s = frame.time_s
+        self._frame_s = dt
         frames = 30.0 * dt
         if not first:
             move = np.eye(7)
@@ -577,8 +650,8 @@ class PlateTracker:
             spread = np.minimum(have, limit)
         shape = self._covariance[2:5, 2:5].copy()
         if first:
-            shape = np.diag([1.0, 1.0, 0.5]) * (0.015 * diameter) ** 2
-        shape_limit = (0.02 * diameter) ** 2
+            shape = np.diag([1.0, 1.0, 0.5]) * (0.006 * diameter) ** 2
+        shape_limit = (0.01 * diameter) ** 2
         shape *= min(1.0, shape_limit / max(float(np.diag(shape).max()), 1e-12))
         self._covariance = np.zeros((7, 7))
         self._covariance[[0, 1, 5, 6], [0, 1, 5, 6]] = spread**2
@@ -645,7 +718,12 @@ class PlateTracker:
     ) -> _Fit:
         if self._rim is None:
             self._rim = _first_rim(image, start, self._units)
-        return _fit_outline(
+        visible = None
+        if self._face is not None:
+            sectors, _ = self._face.seen(image, start)
+            at = np.arange(len(self._units)) * len(sectors) / len(self._units)
+            visible = np.interp(at, np.arange(len(sectors) + 1), np.r_[sectors, sectors[:1]])
+        fit = _fit_outline(
             image,
             start,
             prior_state,
@@ -654,7 +732,12 @@ class PlateTracker:
             self._units,
             self._window_px(),
             self.config,
+            visible,
+            self._state[5:] * self._frame_s,
         )
+        if self._face is not None:
+            fit.face_share = self._face.seen(image, fit.params)[1]
+        return fit
 
     def _take(self, frame: FrameLike, fit: _Fit | None, wide: bool) -> None:
         """Decide what the fit is worth, update the state, add the row."""
@@ -666,6 +749,7 @@ class PlateTracker:
             x, y = fit.params[:2]
             inside = -0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5
             sure = inside and sd <= config.lost_sd_share * self.diameter_px
+            sure = sure and fit.face_share >= (0.5 if wide else config.face_share)
             if sure and fit.share >= config.seen_share:
                 state = "seen"
             elif sure and fit.share >= config.partly_share and not wide:
@@ -692,6 +776,10 @@ class PlateTracker:
         self._seen_s = frame.time_s
         if state == "seen":
             self._learn(fit)
+            if self._face is None:
+                self._face = _Face(frame.image, fit.params)
+            else:
+                self._face.learn(frame.image, fit.params)
         ellipse = from_params(fit.params)
         self._rows.append(
             (
@@ -884,7 +972,7 @@ def _shapes(shape: tuple[int, int], config: PlateConfig) -> list[_Shape]:
     for radius in radii:
         level = max(int(np.floor(np.log2(radius / 8.0))), 0)
         for aspect in (1.0, 0.8, 0.62, 0.48, 0.36):
-            for angle in (-90.0,) if aspect == 1.0 else (-90.0, -77.0, 77.0):
+            for angle in (-90.0,) if aspect >= 0.8 else (-90.0, -77.0, 77.0):
                 full = 2 * radius / 2**level
                 ellipse = Ellipse(0.0, 0.0, full, full * aspect, angle)
                 shapes.append(_Shape(level, to_params(ellipse)))
@@ -1060,21 +1148,60 @@ class _Refined:
     index: int
     params: FloatArray
     share: float
+    quality: float
     rim: _Rim
+
+
+def _spread_best(path: _Path) -> NDArray[np.intp]:
+    """Positions in a path with good support, three each from its upper, middle and lower part."""
+    y = path.steady_xy[:, 1]
+    third = np.searchsorted(np.quantile(y, [1 / 3, 2 / 3]), y)
+    order = np.argsort(path.support)[::-1]
+    return np.concatenate([order[third[order] == part][:3] for part in range(3)])
+
+
+def _coherence(images: list[NDArray[np.uint8]], outlines: list[FloatArray]) -> float:
+    """How much more the picture inside an outline moves along with it than outside, 0..1.
+
+    The spread of the colours over samples is small inside a plate, and larger just outside of it,
+    where the background changes as the plate moves.
+    """
+    units = unit_vectors(48)
+    inner = np.linspace(0.3, 0.93, 9)
+    outer = 1.0 + max(0.04, 1.2 / _radius(outlines[0])) * np.arange(1, 4)
+    rho = np.r_[inner, outer]
+    stack = []
+    for image, params in zip(images, outlines, strict=True):
+        points, _ = outline_from_params(params, units)
+        at = params[:2] + rho[:, None, None] * (points - params[:2])
+        colour = cv2.remap(
+            image,
+            at[..., 0].astype(np.float32),
+            at[..., 1].astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        stack.append(colour.reshape(*colour.shape[:2], -1))
+    values = np.asarray(stack, float)
+    spread = np.abs(values - np.median(values, axis=0)).mean(axis=(0, 3))
+    inside = float(np.median(spread[: len(inner)]))
+    outside = float(np.median(spread[len(inner) :], axis=1).mean())
+    alike = 1.0 / (1.0 + (inside / 18.0) ** 2)
+    return alike * (0.4 + 0.6 * float(np.clip((outside + 1.0) / (inside + 1.0) - 1.0, 0, 1)))
 
 
 def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None:
     """Measure size and shape of a candidate in the samples that show it best."""
     units = unit_vectors(config.n_rays)
-    order = np.argsort(path.support)[::-1][:9]
+    order = _spread_best(path)
     scale = float(np.sqrt(work.scale.prod()))
     base = np.r_[0.0, 0.0, path.shape.params[2:] * 2**path.shape.level / scale]
     radius = _radius(base)
     reach = 0.34 * radius
-    shifts = 0.18 * radius * np.linspace(-1, 1, 9)
+    shifts = 0.16 * radius * np.linspace(-1, 1, 7)
     shifts = np.stack(np.meshgrid(shifts, shifts), axis=-1).reshape(-1, 2)
     sizes = np.array(
-        [(w, h) for h in np.linspace(0.82, 1.22, 17) for w in h * np.linspace(0.85, 1.15, 5)]
+        [(w, h) for h in np.linspace(0.82, 1.22, 13) for w in h * np.linspace(0.85, 1.15, 5)]
     )
     matrix = np.array([[base[2], base[4]], [base[4], base[3]]])
     gathered = np.zeros((len(order), len(sizes)))
@@ -1103,41 +1230,74 @@ def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None
             gathered[row, column] = total[best]
             where[row, column] = params[:2] + shifts[best]
     mean = gathered.mean(axis=0)
-    # A plate's lip and rings give concentric edges: the outermost good one is the rim.
-    good = np.flatnonzero(mean >= 0.85 * mean.max())
-    tallest = sizes[good, 1].max()
-    good = good[sizes[good, 1] >= tallest - 0.05]
-    column = int(good[np.argmax(mean[good])])
-    w, h = sizes[column]
-    fits: list[tuple[_Fit, int]] = []
+    best: _Refined | None = None
+    tried: list[FloatArray] = []
+    # Lip, rings and rim give several good sizes: measure each and keep the most convincing.
+    for column in np.argsort(mean)[::-1]:
+        if len(tried) == 5 or mean[column] < 0.7 * mean.max():
+            break
+        if any(np.abs(sizes[column] - other).sum() < 0.09 for other in tried):
+            continue
+        tried.append(sizes[column])
+        w, h = sizes[column]
+        start = base.copy()
+        start[2:] *= (w, h, np.sqrt(w * h))
+        result = _measure_shape(work, path, order, start, where[:, column], config)
+        if result is not None and (best is None or _worth(result) > _worth(best)):
+            best = result
+    return best
+
+
+def _worth(result: _Refined) -> float:
+    """Rank of sizes of one candidate; the rim outranks a lip or ring that shows as well."""
+    return result.quality * _radius(result.params) ** 3
+
+
+def _measure_shape(
+    work: _Samples,
+    path: _Path,
+    order: NDArray[np.intp],
+    start: FloatArray,
+    centres: FloatArray,
+    config: PlateConfig,
+) -> _Refined | None:
+    """Fit one size of a candidate in several samples and say how convincing it is."""
+    units = unit_vectors(config.n_rays)
+    radius = _radius(start)
     window = max(config.edge_window_min_px, 0.03 * radius)
-    rims = []
-    for row, k in enumerate(order):
-        params = base.copy()
-        params[2:] *= (w, h, np.sqrt(w * h))
-        params[:2] = where[row, column]
-        prior = np.diag(
-            1.0 / np.r_[(0.2 * radius) ** 2 * np.ones(2), (0.05 * radius) ** 2 * np.ones(3)]
-        )
+    spread = np.r_[np.full(2, 0.2 * radius), np.full(3, 0.04 * radius)]
+    prior = np.diag(1.0 / spread**2)
+    fits, images, rims = [], [], []
+    for centre, k in zip(centres, order, strict=True):
+        params = np.r_[centre, start[2:]]
         image = work.samples[path.sample[k]].image
         rim = _first_rim(image, params, units)
-        fits.append(
-            (_fit_outline(image, params, params, prior, rim, units, window, config), int(k))
-        )
+        fits.append(_fit_outline(image, params, params, prior, rim, units, window, config))
+        images.append(image)
         rims.append(rim)
-    shares = np.array([fit.share for fit, _ in fits])
-    trusted = shares >= max(0.8 * shares.max(), 0.3)
-    if not trusted.any():
+    shares = np.array([fit.share for fit in fits])
+    trusted = np.flatnonzero(shares >= max(0.8 * shares.max(), 0.25))
+    if not len(trusted):
         return None
-    shape = np.median(
-        [fit.params[2:] for (fit, _), t in zip(fits, trusted, strict=True) if t], axis=0
+    shape = np.median([fits[k].params[2:] for k in trusted], axis=0)
+    if shape[0] * shape[1] - shape[2] ** 2 <= 0:
+        return None
+    scatter = np.median([np.abs(fits[k].params[2:] - shape).max() / radius for k in trusted])
+    edge_sd = float(np.median([fits[k].edge_sd for k in trusted]))
+    coherence = _coherence(
+        [images[k] for k in trusted], [np.r_[fits[k].params[:2], shape] for k in trusted]
     )
+    share = float(np.median(shares))
+    sharpness = 1.0 / (1.0 + (edge_sd / (0.5 * window)) ** 2)
+    constancy = 1.0 / (1.0 + (scatter / 0.04) ** 2)
     best = int(np.argmax(shares))
-    params = np.r_[fits[best][0].params[:2], shape]
-    if params[2] * params[3] - params[4] ** 2 <= 0:
-        return None
     return _Refined(
-        path, int(path.sample[fits[best][1]]), params, float(np.median(shares[trusted])), rims[best]
+        path,
+        int(path.sample[order[best]]),
+        np.r_[fits[best].params[:2], shape],
+        share,
+        share * sharpness * constancy * coherence,
+        rims[best],
     )
 
 
@@ -1204,7 +1364,7 @@ def find_plate(
     refined = []
     for k in np.argsort(rank)[::-1][:5]:
         if rank[k] > 0 and (result := _refine(work, paths[k], config)) is not None:
-            refined.append((paths[k].score * result.share, result))
+            refined.append((np.sqrt(paths[k].score * result.quality), result))
     if not refined or (click is None and max(s for s, _ in refined) < config.min_score):
         if click is not None:
             raise BarNotFoundError(
@@ -1213,7 +1373,7 @@ def find_plate(
         raise BarNotFoundError(
             "No plate was found that goes down and up like a press; point at it to show it."
         )
-    refined.sort(key=lambda item: -item[0] * np.sqrt(_radius(item[1].params)))
+    refined.sort(key=lambda item: -(item[0] ** 2) * np.sqrt(_radius(item[1].params)))
     score, best = refined[0]
     others = [_candidate(work, p, r.share, r.params) for s, r in refined for p in [r.path]]
     done = {id(r.path) for _, r in refined}
