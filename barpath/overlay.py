@@ -51,6 +51,14 @@ PHASE_WORDS: Mapping[str, str] = {
 }
 """Phases of `reps.PHASES` in plain words."""
 
+_LEGEND: Mapping[str, str] = {
+    "path": "bar path",
+    "plate": "plate",
+    "bar": "bar and its ends",
+    "sure": "joint seen",
+    "unsure": "joint uncertain",
+}
+
 _SHIFT = 4
 _SUBPIXEL = 1 << _SHIFT
 
@@ -121,6 +129,9 @@ class FrameState:
         Bar height above the lowest touch of the set, and vertical speed, up positive.
     filled : bool
         The bar was lost here and its height is interpolated.
+    legend : tuple of str
+        What the legend explains, the same throughout a clip so that it does not jump; when empty,
+        what is in this frame.
     """
 
     frame: int
@@ -137,6 +148,7 @@ class FrameState:
     height_m: float = np.nan
     speed_m_s: float = np.nan
     filled: bool = False
+    legend: tuple[str, ...] = ()
 
 
 def rep_spans(reps: pd.DataFrame) -> dict[int, tuple[float, float]]:
@@ -213,6 +225,7 @@ def frame_states(result: SetResult, config: OverlayConfig | None = None) -> list
         rep_of[inside] = rep
         first_of[inside] = np.argmax(inside)
 
+    legend = _legend_kinds(len(reps) > 0, bool(plates), bool(ends), any(joints))
     states = []
     for i in range(n):
         back = cv2.invertAffineTransform(steady[i])
@@ -233,6 +246,7 @@ def frame_states(result: SetResult, config: OverlayConfig | None = None) -> list
                 height_m=float(y[i] - lowest),
                 speed_m_s=float(v[i]),
                 filled=bool(filled[i]),
+                legend=legend,
             )
         )
     return states
@@ -281,7 +295,7 @@ def annotate_frame(
 
     size = max(config.text_min_px, round(short * config.text_share))
     _draw_readout(out, state, size, config)
-    _draw_legend(pen, state, size, config)
+    _draw_legend(out, state, width, size, config)
     return out
 
 
@@ -368,7 +382,8 @@ class _Pen:
         hollow: bool,
     ) -> None:
         """Draw a disc, with a dark middle when hollow."""
-        x, y = (round(c * _SUBPIXEL) for c in _near(np.array([centre]), self.image.shape)[0])
+        reach = 4.0 * max(self.image.shape[:2])
+        x, y = (round(min(max(c, -reach), reach) * _SUBPIXEL) for c in centre)
         rim = 0.5 * (self.rim - self.width)
         discs = [(self.outline, radius + rim), (colour, radius)]
         if hollow:
@@ -423,53 +438,61 @@ def _draw_readout(image: np.ndarray, state: FrameState, size: int, config: Overl
         _text(image, line, pad, pad // 2 + step * i + size, size, config.text_colour)
 
 
-def _draw_legend(pen: _Pen, state: FrameState, size: int, config: OverlayConfig) -> None:
-    image = pen.image
+def _legend_kinds(path: bool, plate: bool, bar: bool, joints: bool) -> tuple[str, ...]:
+    present = {"path": path, "plate": plate, "bar": bar, "sure": joints, "unsure": joints}
+    return tuple(kind for kind in _LEGEND if present[kind])
+
+
+def _draw_legend(
+    image: np.ndarray, state: FrameState, width: int, size: int, config: OverlayConfig
+) -> None:
+    seen = (state.plate is not None, state.bar_ends is not None, bool(state.joints))
+    kinds = state.legend or _legend_kinds(len(state.trail_px) > 0, *seen)
+    strip = _legend(kinds, width, size, image.shape[1], config)
+    # A thumbnail has no room for it.
+    if strip.shape[0] <= image.shape[0] / 4:
+        top = image.shape[0] - strip.shape[0]
+        _shade(image, 0, top, strip.shape[1], strip.shape[0], config)
+        part = image[top:, : strip.shape[1]]
+        np.maximum(part, strip[:, : part.shape[1]], out=part)
+
+
+@lru_cache(maxsize=32)
+def _legend(
+    kinds: tuple[str, ...], width: int, size: int, room_px: int, config: OverlayConfig
+) -> np.ndarray:
+    """Symbols and their meaning on black, in as many rows as the room needs."""
     size = max(config.text_min_px - 1, round(0.75 * size))
-    entries: list[tuple[str, str]] = []
-    if len(state.trail_px) or state.plate is not None or state.bar_ends is not None:
-        entries.append(("path", "bar path"))
-    if state.plate is not None:
-        entries.append(("plate", "plate"))
-    if state.bar_ends is not None:
-        entries.append(("bar", "bar and its ends"))
-    if state.joints:
-        entries += [("sure", "joint seen"), ("unsure", "joint uncertain")]
-    if not entries:
-        return
-    pad = size // 2
-    symbol = 2 * size
-    widths = [symbol + _text_width(label, size) + 2 * pad for _, label in entries]
-    rows: list[list[int]] = [[]]
-    for i, w in enumerate(widths):
-        if rows[-1] and sum(widths[j] for j in rows[-1]) + w > image.shape[1]:
+    pad, symbol, step = size // 2, 2 * size, round(1.5 * size)
+    if not kinds:
+        return np.zeros((0, 0, 3), np.uint8)
+    widths = {kind: symbol + _text_width(_LEGEND[kind], size) + 2 * pad for kind in kinds}
+    rows: list[list[str]] = [[]]
+    for kind in kinds:
+        if rows[-1] and sum(widths[k] for k in rows[-1]) + widths[kind] > room_px:
             rows.append([])
-        rows[-1].append(i)
-    step = round(1.5 * size)
-    top = image.shape[0] - step * len(rows)
-    _shade(image, 0, top, max(sum(widths[j] for j in r) for r in rows), step * len(rows), config)
+        rows[-1].append(kind)
+    length = max(sum(widths[kind] for kind in row) for row in rows)
+    strip = np.zeros((step * len(rows), length, 3), np.uint8)
+    pen = _Pen(strip, width, (0, 0, 0))
     for k, row in enumerate(rows):
-        x, y = 0.0, top + step * (k + 0.5)
-        for i in row:
-            kind, label = entries[i]
+        x, y = 0, step * (k + 0.5)
+        for kind in row:
             middle = (x + pad + 0.4 * symbol, y)
             ends = np.array([[x + pad, y], [x + pad + 0.8 * symbol, y]])
-            if kind == "path":
-                pen.lines([ends], config.path_colour)
-            elif kind == "plate":
-                axis = 0.9 * size
-                pen.ellipse((*middle, axis, axis, 0.0), config.plate_colour)
-            elif kind == "bar":
-                pen.lines([ends], config.bar_colour)
+            if kind == "plate":
+                pen.ellipse((*middle, 0.9 * size, 0.9 * size, 0.0), config.plate_colour)
+            elif kind in ("path", "bar"):
+                pen.lines([ends], config.path_colour if kind == "path" else config.bar_colour)
             else:
                 unsure = kind == "unsure"
                 pen.lines(pen.dashes(ends) if unsure else [ends], config.joint_colour)
-                pen.dot(
-                    middle, (2.8 if unsure else 2.2) * pen.width, config.joint_colour, hollow=unsure
-                )
+                radius = (2.8 if unsure else 2.2) * width
+                pen.dot(middle, radius, config.joint_colour, hollow=unsure)
             baseline = round(y + 0.36 * size)
-            _text(image, label, round(x + pad + symbol), baseline, size, config.text_colour)
-            x += widths[i]
+            _text(strip, _LEGEND[kind], x + pad + symbol, baseline, size, config.text_colour)
+            x += widths[kind]
+    return strip
 
 
 def _shade(
@@ -543,13 +566,16 @@ def _near(points: np.ndarray, shape: Sequence[int]) -> np.ndarray:
 
 def _dashes(points: np.ndarray, length: float) -> list[np.ndarray]:
     """Cut a polyline into dashes of the given length (px), with gaps as long."""
-    steps = np.hypot(*np.diff(points, axis=0).T)
+    steps = np.hypot(*(points[1:] - points[:-1]).T)
     along = np.concatenate([[0.0], np.cumsum(steps)])
+    if not along[-1] > 0.0:
+        return [points]
     n = max(1, round(along[-1] / (2.0 * length)))
     # Half a gap at each end: the joints themselves are marked.
-    starts = (np.arange(n) + 0.25) * along[-1] / n
-    s = np.column_stack([starts, starts + 0.5 * along[-1] / n])
-    return list(np.stack([np.interp(s, along, points[:, k]) for k in (0, 1)], axis=-1))
+    s = (np.arange(2 * n).reshape(n, 2) + 0.5) * (along[-1] / (2 * n))
+    k = np.searchsorted(along[1:-1], s)
+    share = (s - along[k]) / steps[k]
+    return list(points[k] + share[..., None] * (points[k + 1] - points[k]))
 
 
 def _finite_runs(points: np.ndarray) -> list[np.ndarray]:
