@@ -430,6 +430,8 @@ def _draw_readout(image: np.ndarray, state: FrameState, size: int, config: Overl
         lines.append("bar hidden: filled in")
     pad = size // 2
     step = round(1.35 * size)
+    if step * len(lines) + pad > 0.5 * image.shape[0]:
+        return
     width = max(_text_width(line, size) for line in lines)
     # Wide enough for the longest usual line, so that the box does not jump from frame to frame.
     width = max(width, _text_width("Rep 1 of 5  held at lockout", size))
@@ -448,10 +450,12 @@ def _draw_legend(
 ) -> None:
     seen = (state.plate is not None, state.bar_ends is not None, bool(state.joints))
     kinds = state.legend or _legend_kinds(len(state.trail_px) > 0, *seen)
+    if not kinds:
+        return
     strip = _legend(kinds, width, size, image.shape[1], config)
+    top = image.shape[0] - strip.shape[0]
     # A thumbnail has no room for it.
-    if strip.shape[0] <= image.shape[0] / 4:
-        top = image.shape[0] - strip.shape[0]
+    if top >= 0.75 * image.shape[0]:
         _shade(image, 0, top, strip.shape[1], strip.shape[0], config)
         part = image[top:, : strip.shape[1]]
         np.maximum(part, strip[:, : part.shape[1]], out=part)
@@ -464,8 +468,6 @@ def _legend(
     """Symbols and their meaning on black, in as many rows as the room needs."""
     size = max(config.text_min_px - 1, round(0.75 * size))
     pad, symbol, step = size // 2, 2 * size, round(1.5 * size)
-    if not kinds:
-        return np.zeros((0, 0, 3), np.uint8)
     widths = {kind: symbol + _text_width(_LEGEND[kind], size) + 2 * pad for kind in kinds}
     rows: list[list[str]] = [[]]
     for kind in kinds:
