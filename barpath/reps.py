@@ -24,8 +24,8 @@ from barpath.uncertainty import combine, rectangular
 
 FloatArray = NDArray[np.float64]
 
-# Rise time (10 to 90 %) of a low-pass times its cut-off: the rule that holds for a first-order system
-# (ln 9 / 2 pi = 0.35) and nearly so for Butterworth filters.
+# Rise time (10 to 90 %) of a low-pass times its cut-off: ln 9 / 2 pi = 0.35 for a first-order
+# system and nearly so for Butterworth filters.
 _RISE_TIME = 0.35
 
 PHASES = (
@@ -191,7 +191,7 @@ class _Track:
         share = 0.5 if v1 == v0 else float(np.clip((level - v0) / (v1 - v0), 0.0, 1.0))
         slope = abs(v1 - v0) / step
         noise = self.sd_v[i] / slope if slope > 0 else math.inf
-        sd = combine(noise, rectangular(self.rise_s / 4))
+        sd = combine(noise, rectangular(self.rise_s / 6))
         return float(self.t[i - 1] + share * step), float(min(sd, 0.5))
 
     def extreme(self, i: int) -> tuple[float, float]:
@@ -549,9 +549,9 @@ def _sticking(
 def _vertex(track: _Track, i: int) -> tuple[float, float]:
     """Time of a speed extreme from the parabola through three samples, and its uncertainty.
 
-    The uncertainty has the change of speed that noise can feign, ``2 sd``, put into the parabola (an
-    extreme is the flatter, the less its time is known), and half the filter's rise time, within
-    which an extreme between unequal flanks is pulled toward the flatter one.
+    The uncertainty has the change of speed that noise can feign, ``sd``, put into the parabola (the
+    flatter an extreme, the less its time is known), and half the filter's rise time, within which
+    an extreme between unequal flanks is pulled toward the flatter one.
     """
     t, v = track.t, track.v
     spread = rectangular(track.rise_s / 2)

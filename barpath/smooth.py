@@ -223,7 +223,7 @@ def residual_analysis(
     """
     config = config or SmoothConfig()
     top = min(0.4 * rate_hz, 25.0)
-    frequency = np.linspace(0.5, top, 60)
+    frequency = np.linspace(0.5, top, 40)
     squares = np.zeros_like(frequency)
     for k, cutoff in enumerate(frequency):
         for segment in segments:
@@ -309,7 +309,7 @@ def noise_gain(
     return gains[0], gains[1], gains[2]
 
 
-def find_outliers(values: ArrayLike, interval_s: float, config: SmoothConfig) -> BoolArray:
+def find_outliers(time_s: ArrayLike, values: ArrayLike, config: SmoothConfig) -> BoolArray:
     """Samples far from the median of their four neighbours (after Hampel, one common scale).
 
     Up to two bad samples in a row are found. The sample itself is left out of the median, as it
@@ -317,10 +317,8 @@ def find_outliers(values: ArrayLike, interval_s: float, config: SmoothConfig) ->
 
     Parameters
     ----------
-    values : array_like, shape (n,)
-        Seen samples in order, no NaN.
-    interval_s : float
-        Typical time between samples.
+    time_s, values : array_like, shape (n,)
+        Times and seen samples of a stretch without long gaps, no NaN.
     config : SmoothConfig
         `outlier_n_sd` and `outlier_curvature`.
 
@@ -334,7 +332,7 @@ def find_outliers(values: ArrayLike, interval_s: float, config: SmoothConfig) ->
     Hampel F. R. (1974), J. Am. Stat. Assoc. 69:383-393; used as a moving filter it is common
     practice.
     """
-    array = np.asarray(values, dtype=float)
+    time, array = np.asarray(time_s, dtype=float), np.asarray(values, dtype=float)
     if len(array) < _MIN_SAMPLES:
         return np.zeros(len(array), dtype=bool)
     # A line is carried on at the ends, where a mirrored or repeated sample would bend the median.
@@ -343,8 +341,15 @@ def find_outliers(values: ArrayLike, interval_s: float, config: SmoothConfig) ->
     windows = sliding_window_view(np.concatenate([head, array, tail]), 5)
     residual = np.abs(array - np.median(windows[:, [0, 1, 3, 4]], axis=1))
     scale = _MAD_TO_SD * np.median(residual)
-    allowed = config.outlier_n_sd * scale + 0.5 * config.outlier_curvature * interval_s**2
-    return residual > allowed
+    # A parabola's median of four neighbours lies 1.25 a h² from its vertex.
+    interval = float(np.median(np.diff(time)))
+    allowed = config.outlier_n_sd * scale + 1.25 * config.outlier_curvature * interval**2
+    suspect = residual > allowed
+    if not np.any(suspect) or np.sum(~suspect) < _MIN_SAMPLES:
+        return suspect
+    # In fast movement an outlier also drags the median of its neighbours: they are cleared again.
+    bridge = CubicSpline(time[~suspect], array[~suspect])
+    return suspect & (np.abs(array - bridge(time)) > allowed)
 
 
 def smooth(
@@ -405,14 +410,13 @@ def smooth(
     if len(seen) < _MIN_SAMPLES:
         return empty
     interval = float(np.median(np.diff(time)))
-    outlier[seen] = find_outliers(raw[seen], interval, config)
-    seen = seen[~outlier[seen]]
-
     # A dropped frame leaves a step of two intervals, which must not split a slow clip.
     longest = max(config.max_fill_s, 2.5 * interval)
-    breaks = np.flatnonzero(np.diff(time[seen]) > longest + 1e-9) + 1
+    for part in _split(seen, time, longest):
+        outlier[part] = find_outliers(time[part], raw[part], config)
     least = max(_MIN_SAMPLES, int(np.ceil(config.min_segment_s / interval)))
-    parts = [part for part in np.split(seen, breaks) if len(part) >= least]
+    kept = seen[~outlier[seen]]
+    parts = [part for part in _split(kept, time, longest) if len(part) >= least]
     if not parts:
         return empty
 
@@ -453,6 +457,11 @@ def smooth(
         gap[inside] = True
         gap[part] = False
     return Smoothed(*outputs, gap, outlier, float(cutoff), analysis.noise_sd)
+
+
+def _split(samples: NDArray[np.intp], time: FloatArray, longest_s: float) -> list[NDArray[np.intp]]:
+    """Sample numbers cut into parts wherever the time to the next exceeds `longest_s`."""
+    return np.split(samples, np.flatnonzero(np.diff(time[samples]) > longest_s + 1e-9) + 1)
 
 
 def _bridge_error(at: FloatArray, seen_at: FloatArray, spline: CubicSpline) -> FloatArray:
