@@ -45,6 +45,8 @@ class BarlineConfig:
         press.
     min_match
         Smallest normalised correlation at which a plate counts as recognised.
+    alone_match
+        Correlation at which a plate is trusted although no shaft is seen beside it.
     min_line_share
         Share of the visible shaft's columns that must lie on the line for it to count as seen.
     search_share
@@ -59,8 +61,9 @@ class BarlineConfig:
     max_slope_deg: float = 8.0
     min_span_share: float = 0.2
     focal_share: float = 0.85
-    min_travel_share: float = 0.25
+    min_travel_share: float = 0.12
     min_match: float = 0.5
+    alone_match: float = 0.7
     min_line_share: float = 0.2
     search_share: float = 0.35
     lost_s: float = 0.3
@@ -245,9 +248,12 @@ def fit_line(
         right[1] += 1e-4 * start[1]
         # OpenCV's inverse: for matrices this small LAPACK's threads cost more than the sum.
         covariance = cv2.invert(normal, flags=cv2.DECOMP_CHOLESKY)[1]
-        coefficients = covariance @ right
+        previous, coefficients = coefficients, covariance @ right
         off = y - design @ coefficients
+        last = spread
         spread = float(np.clip(1.4826 * np.median(np.abs(off[used])), 0.02, scale_px))
+        if abs(spread - last) < 0.05 * last and np.abs(coefficients - previous).max() < 1e-3:
+            break
     return coefficients, covariance, spread, used
 
 
@@ -385,7 +391,7 @@ def _moving_lines(moving: NDArray[np.float32], config: BarlineConfig) -> pd.Data
     """
     n, rows, columns = moving.shape
     reach = np.tan(np.radians(config.max_slope_deg)) * columns * _COLUMN
-    drops = np.linspace(-reach, reach, 2 * int(np.ceil(reach / 4.0)) + 1)
+    drops = np.linspace(-reach, reach, 2 * int(np.ceil(reach / 6.0)) + 1)
     groups = columns // 4
     found = []
     # A line may run between two rows: the best of three neighbouring rows is taken.
@@ -472,8 +478,11 @@ def _bar_model(
     agrees among them and differs from the scenery that is seen there when the bar is elsewhere.
     """
     chosen = lines.loc[kept]
-    if len(chosen) > 60:
-        chosen = chosen.iloc[np.linspace(0, len(chosen) - 1, 60).round().astype(int)]
+    chosen = chosen[chosen["support"] > 0.6 * chosen["support"].quantile(0.75)]
+    # All heights alike, however long the bar rested at one of them.
+    level = ((chosen["y"] - chosen["y"].min()) / (np.ptp(chosen["y"]) + 1.0) * 8.0).astype(int)
+    turn = chosen.sample(frac=1.0, random_state=0).groupby(level).cumcount()
+    chosen = chosen.loc[turn.sort_values(kind="stable").index[:36]]
     rows, width = stack.grey.shape[1:]
     reach = int(0.35 * rows)
     few = stack.grey[:6].astype(np.float32)
@@ -487,7 +496,8 @@ def _bar_model(
         # The scenery there is seen while the bar is furthest away.
         away = sample[np.argsort(-np.abs(height - row.y))[: max(1, len(sample) // 5)]]
         away = away[np.linspace(0, len(away) - 1, 3).astype(int)]
-        scenery = np.median(stack.grey[away], axis=0)
+        a, b, c = stack.grey[away]
+        scenery = cv2.max(cv2.min(a, b), cv2.min(cv2.max(a, b), c))
         behind.append(_aligned(scenery, row.y, row.drop, reach))
         spread = np.repeat(moving[row.sample], _COLUMN, axis=1)
         spread = np.pad(spread, ((0, 0), (0, width - spread.shape[1])))
@@ -510,7 +520,7 @@ def _bar_model(
         return None
     thickness = _thickness(rigid, reach, on_shaft, (2.0, 14.0))
     tall_up, tall_down = _heights(belongs, reach)
-    pair = _plate_pair(tall_up, tall_down, on_shaft, thickness, width, config)
+    pair = _plate_pair(rigid, tall_up, tall_down, on_shaft, thickness, config)
     if pair is None:
         return None
     # Hands and collars are thicker; 28 mm over 1310 mm between the collars bounds the shaft.
@@ -521,7 +531,7 @@ def _bar_model(
     for (start, stop), sign in zip(pair, (-1, 1), strict=True):
         # A plate's middle is the axis; on one side what is seen may run on into something else.
         tall = float(np.percentile(np.minimum(tall_up, tall_down)[start:stop], 85))
-        top, bottom = _plate_rows(rigid[:, start:stop], tall, reach)
+        top, bottom = _plate_rows(rigid[:, start:stop], tall, thickness, reach)
         plate = bottom - top
         # The inner face is a narrow ellipse whose far rim is seen first; its centre, where the bar
         # passes through, lies half the ellipse's width further out.
@@ -563,11 +573,11 @@ def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatA
 
 
 def _plate_pair(
+    rigid: FloatArray,
     tall_up: FloatArray,
     tall_down: FloatArray,
     on_shaft: NDArray[np.int64],
     thickness: float,
-    width: int,
     config: BarlineConfig,
 ) -> tuple[tuple[int, int], tuple[int, int]] | None:
     """Return the column ranges of the two plates, or None.
@@ -575,10 +585,17 @@ def _plate_pair(
     A plate stands up and down from the axis by several shaft thicknesses alike; the two are of one
     height, and lie on either side of the shaft.
     """
+    width, reach = rigid.shape[1], rigid.shape[0] // 2
     height = np.minimum(tall_up, tall_down)
     tall = height > 3.0 * thickness
-    runs = _runs(cv2.morphologyEx(tall.astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, 5)))[0])
+    joined = np.ones((1, max(5, width // 70) | 1), np.uint8)
+    runs = _runs(cv2.morphologyEx(tall.astype(np.uint8)[None], cv2.MORPH_CLOSE, joined)[0])
     runs = [(a, b) for a, b in runs if b - a >= max(3, 0.004 * width)]
+    size = {}
+    for a, b in runs:
+        tall_most = float(np.percentile(height[a:b], 85))
+        top, bottom = _plate_rows(rigid[:, a:b], tall_most, thickness, reach)
+        size[a, b] = bottom - top
     middle = float(np.median(on_shaft))
     best, best_score = None, 0.0
     for left in runs:
@@ -586,17 +603,17 @@ def _plate_pair(
             span = right[0] - left[1]
             if left[1] > middle or right[0] < middle or span < config.min_span_share * width:
                 continue
-            sizes = [float(np.percentile(height[a:b], 80)) for a, b in (left, right)]
+            sizes = (size[left], size[right])
             alike = min(sizes) / max(sizes)
             between = on_shaft[(on_shaft > left[1]) & (on_shaft < right[0])]
             cover = len(between) / span
             # 28 mm of 1310 mm between the collars, whatever the distance.
             slender = span / thickness
-            if alike < 0.6 or cover < 0.15 or not 20.0 < slender < 110.0:
+            if alike < 0.7 or cover < 0.15 or not 20.0 < slender < 110.0:
                 continue
-            if not 1.5 < span / (2.0 * np.mean(sizes)) < 12.0:
+            if not 1.5 < span / np.mean(sizes) < 12.0:
                 continue
-            score = alike * cover * np.mean(sizes)
+            score = alike * cover**2 * np.mean(sizes)
             if score > best_score:
                 best, best_score = (left, right), score
     return best
@@ -608,16 +625,25 @@ def _runs(mask: NDArray[Any]) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edge.reshape(-1, 2)]
 
 
-def _plate_rows(rigid: FloatArray, tall: float, reach: int) -> tuple[float, float]:
-    """Return the plate's top and bottom row, relative to the axis, from edges near a guess."""
+def _plate_rows(
+    rigid: FloatArray, tall: float, thickness: float, reach: int
+) -> tuple[float, float]:
+    """Return the plate's top and bottom row, relative to the axis.
+
+    They are edges that lie evenly about the axis. `tall` bounds them from above: what was seen to
+    differ from the scenery may include where the plate stood in the pictures compared with.
+    """
     profile = rigid.mean(axis=1).astype(np.float32)[:, None]
     strength = np.abs(_vertical_gradient(profile, 1.0).ravel())
-    rows = np.arange(len(strength)) - reach
+    near = cv2.dilate(strength[:, None], np.ones((5, 1), np.uint8)).ravel()
+    tried = np.arange(int(np.ceil(2.5 * thickness)), min(int(1.1 * tall) + 3, reach - 2))
+    even = np.sqrt(near[reach - tried] * near[reach + tried])
+    outermost = int(tried[np.flatnonzero(even > 0.6 * even.max())[-1]]) - 2
     top, bottom = (
-        float(rows[np.argmax(strength * np.exp(-0.5 * ((rows - guess) / 4.0) ** 2))])
-        for guess in (-tall, tall)
+        centre - 3 + int(np.argmax(strength[centre - 3 : centre + 4])) - reach
+        for centre in (reach - outermost, reach + outermost)
     )
-    return top, bottom
+    return float(top), float(bottom)
 
 
 def _cut(rigid: FloatArray, end: BarEnd, reach: int, sign: int) -> FloatArray:
@@ -683,12 +709,13 @@ def _follow_model(stack: _Samples, model: _Model, config: BarlineConfig) -> BarS
         return None
     middle = y[good].mean(axis=1)
     plate = 0.5 * (model.left.plate_px + model.right.plate_px)
-    travel = float(np.ptp(np.percentile(middle, [5, 95])))
+    travel = float(np.ptp(np.percentile(middle, [2, 98])))
     if travel < config.min_travel_share * plate:
         return None
     left_off, right_off = (y[good, side] - np.median(y[good, side]) for side in (0, 1))
-    together = float(np.corrcoef(left_off, right_off)[0, 1])
-    if together < 0.8:
+    if min(np.ptp(left_off), np.ptp(right_off)) < 0.5 * travel:
+        return None
+    if float(np.corrcoef(left_off, right_off)[0, 1]) < 0.8:
         return None
     return _seed_from(stack, model, y, dx, match, config)
 
@@ -781,6 +808,16 @@ class _LineFit:
     thickness: float
 
 
+@dataclass(frozen=True)
+class _Measured:
+    """What was measured in one frame: pose, shaft, correlation (0: unknown) and plates' middles."""
+
+    pose: _Pose
+    line: _LineFit | None
+    match: FloatArray
+    plate_y: FloatArray
+
+
 class BarTracker:
     """Follow the bar and both its ends from frame to frame.
 
@@ -821,7 +858,7 @@ class BarTracker:
         for pose, search in self._guesses(image, time_s):
             found = self._measure(image, pose, search)
             if found is not None:
-                self._accept(*found, time_s, row, image)
+                self._accept(found, time_s, row, image)
                 break
         self._rows.append(row)
         return row
@@ -853,6 +890,9 @@ class BarTracker:
         near = self.config.search_share * plate
         if self._pose is not None:
             gone_s = time_s - self._pose_time_s
+            # A bar moves at up to about 1.5 m/s; its collars stand 1.31 m apart.
+            metre_px = float(np.ptp(self._pose.x)) / 1.31
+            near = max(near, 1.5 * metre_px * min(gone_s, 0.2))
             # Old motion says little about now.
             ahead_s = gone_s if gone_s < 0.15 else 0.0
             x = self._pose.x + self._velocity[0] * ahead_s
@@ -950,47 +990,65 @@ class BarTracker:
         found_y = middle + (np.arange(len(scores)) - n_reach) * scale
         return values, found_x, found_y
 
-    def _measure(
+    def _measure(self, image: NDArray[np.uint8], guess: _Pose, search: float) -> _Measured | None:
+        """Measure the bar near a guess."""
+        config, plate = self.config, float(self._plate.mean())
+        x, y, match = self._match_both(image, guess, search)
+        sure = match > config.min_match
+        reach = 0.06 * plate if sure.all() else 0.2 * plate
+        line = self._fit_shaft(image, _Pose(x, y), max(3.0, reach)) if sure.any() else None
+        plate_y = y - self._plate_offset
+        if line is not None and (np.abs(line.y - plate_y)[sure] > 0.1 * plate).any():
+            line = None
+        if line is None and self._pose is not None:
+            # A long straight shaft where it was expected tells more than a doubtful plate.
+            line = self._fit_shaft(image, guess, max(3.0, 0.12 * plate))
+            if line is not None:
+                agrees = sure & (np.abs(line.y - plate_y) < 0.1 * plate)
+                if line.share[0] < (1.0 if agrees.any() else 2.0) * config.min_line_share:
+                    line = None
+                else:
+                    match = np.where(agrees, match, 0.0)
+                    x = np.where(agrees, x, guess.x)
+        if line is None and not (match > config.alone_match).any():
+            return None
+        if line is None:
+            match = np.where(match > config.alone_match, match, 0.0)
+        match = np.where(match > config.min_match, match, 0.0)
+        return _Measured(_Pose(x, plate_y if line is None else line.y), line, match, y)
+
+    def _match_both(
         self, image: NDArray[np.uint8], guess: _Pose, search: float
-    ) -> tuple[_Pose, _LineFit | None, FloatArray, FloatArray] | None:
-        """Measure the bar near a guess: pose, line, plate matches and plate heights."""
-        config = self.config
-        x, y, match = guess.x.copy(), guess.y.copy(), np.zeros(2)
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Find both plates near a guess, as they move together; return x, y and correlation."""
+        plate = float(self._plate.mean())
+        scores, places = [], []
         for side in (0, 1):
-            slack = 0.12 * self._plate[side] if search < self._plate.mean() else search
+            slack = 0.12 * self._plate[side] if search < plate else search
             values, found_x, found_y = self._match(
                 image, side, guess.x[side], (guess.y[side], search), slack
             )
             far = (found_y - guess.y[side]) / search
-            i = int(np.argmax(values - 0.1 * far**2))
-            match[side] = values[i]
-            if values[i] > config.min_match:
-                rise = _parabola(values[:, None].T, np.array([i]))[0]
-                x[side] = found_x[i]
-                y[side] = found_y[i] + rise * self._seed.patch_scale
-        sure = match > config.min_match
-        slope = (y[1] - y[0]) / max(x[1] - x[0], 1.0)
-        if sure.all() and abs(slope) > np.tan(np.radians(1.5 * config.max_slope_deg)):
-            # The two cannot both be right.
-            worse = int(np.argmin(match))
-            sure[worse], match[worse] = False, 0.0
-        if not sure.any() and self._pose is None:
-            return None
+            scores.append((values, values - 0.2 * far**2))
+            places.append((found_x, found_y))
+        moved = [places[side][1] - guess.y[side] for side in (0, 1)]
+        apart = (moved[0][:, None] - moved[1][None, :]) / (0.15 * plate)
+        joint = scores[0][1][:, None] + scores[1][1][None, :] - 0.2 * apart**2
+        best = np.unravel_index(int(np.argmax(joint)), joint.shape)
+        x, y, match = guess.x.copy(), guess.y.copy(), np.zeros(2)
+        for side, i in enumerate(best):
+            match[side] = scores[side][0][i]
+            rise = _parabola(scores[side][0][None], np.array([i]))[0]
+            x[side] = places[side][0][i]
+            y[side] = places[side][1][i] + rise * self._seed.patch_scale
+        sure = match > self.config.min_match
         for side in (0, 1):
-            if not sure[side] and sure[1 - side]:
-                x[side] = guess.x[side] + x[1 - side] - guess.x[1 - side]
-                y[side] = guess.y[side] + y[1 - side] - guess.y[1 - side]
-        reach = 0.06 * self._plate.mean() if sure.all() else 0.2 * self._plate.mean()
-        line = self._fit_shaft(image, _Pose(x, y), max(3.0, float(reach)))
-        plate_y = y - self._plate_offset
-        if line is not None:
-            wrong = np.abs(line.y - plate_y)[sure] > 0.15 * self._plate.mean()
-            if wrong.any() or (not sure.any() and line.share[0] < 2.0 * config.min_line_share):
-                line = None
-        if line is None and not sure.any():
-            return None
-        pose = _Pose(x, plate_y if line is None else line.y)
-        return pose, line, np.where(sure, match, 0.0), y
+            if not sure[side]:
+                x[side], y[side] = guess.x[side], guess.y[side]
+                if sure[1 - side]:
+                    x[side] += x[1 - side] - guess.x[1 - side]
+                    y[side] += y[1 - side] - guess.y[1 - side]
+        return x, y, match
 
     def _fit_shaft(self, image: NDArray[np.uint8], pose: _Pose, search: float) -> _LineFit | None:
         """Fit the shaft's line to both its edges, column by column."""
@@ -1044,6 +1102,8 @@ class BarTracker:
             )
             used = np.zeros(columns, bool)
             used[np.flatnonzero(good)[inner]] = True
+            if np.abs(coefficients @ np.vstack([np.ones_like(u), u, u * u]) - middle).max() < 0.5:
+                break
         if not np.isfinite(spread) or used.sum() < 8:
             return None
         left, right = u < 0, u >= 0
@@ -1082,16 +1142,10 @@ class BarTracker:
         return float(middles[i]), float(rises[j])
 
     def _accept(
-        self,
-        pose: _Pose,
-        line: _LineFit | None,
-        match: FloatArray,
-        plate_y: FloatArray,
-        time_s: float,
-        row: dict[str, Any],
-        image: NDArray[np.uint8],
+        self, found: _Measured, time_s: float, row: dict[str, Any], image: NDArray[np.uint8]
     ) -> None:
         """Take over a measurement into the table's row and into what the next frame starts from."""
+        pose, line, match, plate_y = found.pose, found.line, found.match, found.plate_y
         if line is not None and (match > 0).all():
             rate = max(0.05, 1.0 / (self._n_good + 1.0))
             self._plate_offset += rate * (plate_y - line.y - self._plate_offset)
