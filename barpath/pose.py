@@ -116,7 +116,8 @@ class PoseConfig:
     compare_every : int
         Number of asked frames after which they are compared again.
     n_crops : int
-        Crops read in every frame; their mean is taken, and their disagreement lowers confidence.
+        Crops read in every frame. Where more are read, because this is more than 1 or the first
+        scores less than good, their mean is taken and their disagreement lowers confidence.
     max_crops : int
         Crops kept to be compared or to fall back on.
     max_readings_per_frame : float
@@ -137,12 +138,12 @@ class PoseConfig:
     detector_threshold: float = 0.1
     accept_score: float = 0.12
     fair_score: float = 0.3
-    good_score: float = 0.6
+    good_score: float = 0.8
     wrist_offset_m: float = 0.06
     wrist_sd_m: float = 0.08
-    compare_at: tuple[int, ...] = (0, 2, 5, 9, 14, 20, 30)
+    compare_at: tuple[int, ...] = (0, 2, 5, 9, 16, 30)
     compare_every: int = 50
-    n_crops: int = 2
+    n_crops: int = 1
     max_crops: int = 8
     max_readings_per_frame: float = 4.0
     forget_after: int = 8
@@ -886,6 +887,10 @@ def person_score(
         fits = _near(hint.distance_m(wrists) - config.wrist_offset_m, config.wrist_sd_m, 0.1)
         score *= float(np.sqrt(fits[0] * fits[1]))
         if view == "front":
+            # Both forearms stand in the bar's vertical plane, so they are seen equally long.
+            fore_px = np.hypot(*(xy[[13, 14]] - xy[[15, 16]]).T)
+            uneven = 1.0 - float(fore_px.min() / max(float(fore_px.max()), 1.0))
+            score *= _near(uneven - 0.15, 0.2, 0.4)
             apart = abs(float((wrists[0] - wrists[1]) @ hint.axis)) * scale
             score *= _near(0.30 - apart, 0.08, 0.1) * _near(apart - 1.1, 0.1, 0.1)
         # From a high camera the bar on the chest is seen a little below the shoulders.
@@ -1379,6 +1384,8 @@ def _table(rows: list[_Row], view: View, config: PoseConfig) -> pd.DataFrame:
     jump_m, half_span_s = _jump(times, xy * m_per_px[:, None, None], config)
     confidence *= _near(jump_m, 0.06 + 0.5 * config.joint_acceleration_m_s2 * half_span_s**2, 0.1)
     confidence *= _limb_fit(xy * m_per_px[:, None, None])
+    if view == "front":
+        confidence[:, [13, 14]] *= _forearm_fit(xy * m_per_px[:, None, None])
     confidence[:, [11, 12]] *= _shoulder_fit(xy * m_per_px[:, None, None])
     found = np.array([row.landmarks is not None for row in rows], bool)
     confidence = np.where(found[:, None], np.nan_to_num(confidence), 0.0)
@@ -1441,6 +1448,19 @@ def _limb_fit(xy_m: FloatArray) -> FloatArray:
             fit[:, a] *= np.sqrt(factor)
             fit[:, b] *= factor
     return fit
+
+
+def _forearm_fit(xy_m: FloatArray) -> FloatArray:
+    """Factor 0..1 for both elbows (n, 2) in a front view, from forearms seen too short.
+
+    The forearms stand in the bar's vertical plane, so their image keeps its length; one seen
+    shorter than both usually are in the set has its elbow read too high.
+    """
+    length = np.linalg.norm(xy_m[:, [13, 14]] - xy_m[:, [15, 16]], axis=2)
+    if np.all(np.isnan(length)):
+        return np.ones_like(length)
+    usual = np.nanpercentile(length, 75)
+    return np.nan_to_num(_near(0.85 - length / usual, 0.15, 0.15), nan=1.0)
 
 
 def _shoulder_fit(xy_m: FloatArray) -> FloatArray:
