@@ -998,14 +998,23 @@ class BarTracker:
         reach = 0.06 * plate if sure.all() else 0.2 * plate
         line = self._fit_shaft(image, _Pose(x, y), max(3.0, reach)) if sure.any() else None
         plate_y = y - self._plate_offset
-        if line is not None and (np.abs(line.y - plate_y)[sure] > 0.1 * plate).any():
+        # Until the plates' middles are known from a few frames, they are only roughly on the axis.
+        near = 0.1 * plate
+        if self._n_good >= 5:
+            near = max(0.025 * plate, 1.5 * self._seed.patch_scale)
+        if line is not None and (np.abs(line.y - plate_y)[sure] > near).any():
             line = None
+            if sure.all():
+                line = self._fit_shaft(image, _Pose(x, plate_y), 2.0)
+                if line is not None and (np.abs(line.y - plate_y) > near).any():
+                    line = None
         if line is None and self._pose is not None:
             # A long straight shaft where it was expected tells more than a doubtful plate.
             line = self._fit_shaft(image, guess, max(3.0, 0.12 * plate))
             if line is not None:
-                agrees = sure & (np.abs(line.y - plate_y) < 0.1 * plate)
-                if line.share[0] < (1.0 if agrees.any() else 2.0) * config.min_line_share:
+                agrees = sure & (np.abs(line.y - plate_y) < near)
+                least = (1.0 if agrees.any() else 2.0) * config.min_line_share
+                if line.share[0] < least or (match[~agrees] > config.alone_match).any():
                     line = None
                 else:
                     match = np.where(agrees, match, 0.0)
@@ -1108,14 +1117,16 @@ class BarTracker:
             return None
         left, right = u < 0, u >= 0
         share = tuple(float(used[part].mean()) for part in (slice(None), left, right))
-        if share[0] < config.min_line_share:
+        if share[0] < config.min_line_share or abs(coefficients[2] - self._bend) > 3.0 * sag_sd:
             return None
         at_ends = np.array([[1.0, -1.0, 1.0], [1.0, 1.0, 1.0]])
         sd = np.sqrt(np.einsum("ij,jk,ik->i", at_ends, covariance, at_ends))
         y = np.array([yl, yr]) + at_ends @ coefficients - reach
+        # Where little of the near half was seen, a few wrong columns decide where the line ends.
+        unseen = np.clip(1.0 - np.array(share[1:]) / 0.3, 0.0, 1.0)
         return _LineFit(
             y,
-            np.hypot(sd, config.sd_floor_px),
+            np.hypot(sd, config.sd_floor_px * (1.0 + 6.0 * unseen)),
             spread,
             share,
             float(coefficients[2]),
