@@ -1,0 +1,1 @@
+"""Synthetic clips with exactly known truth, and the generator that makes them."""

@@ -1,0 +1,288 @@
+"""The clips of Quarry Lane Barbell Club, an invented club with invented lifters.
+
+The ``reporting`` clips lie in the folder above and are kept for reporting accuracy. The ``tuning``
+clips have other seeds, bodies, cameras and sets; make them locally to develop against.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from .body import ArmStyle, Stance
+from .camera import CameraSpec
+from .clip import ClipSpec
+from .looks import Outfit
+from .motion import RepSpec, SetSpec
+from .scenery import Load, Plate, Room
+
+BLACK, RED, BLUE, GREEN = (
+    (0.03, 0.03, 0.035),
+    (0.30, 0.03, 0.03),
+    (0.03, 0.06, 0.25),
+    (0.03, 0.16, 0.06),
+)
+
+HEAVY = Load((Plate(0.450, 0.040, BLACK), Plate(0.450, 0.030, RED)))
+IRON = Load((Plate(0.450, 0.035, BLACK), Plate(0.325, 0.030, BLACK)))
+BUMPER = Load((Plate(0.450, 0.065, BLUE),))
+LIGHT = Load((Plate(0.230, 0.025, BLACK),))
+
+DARK_ROOM = Room(
+    wall=(0.30, 0.31, 0.33),
+    stripe=(0.35, 0.16, 0.04),
+    floor=(0.05, 0.05, 0.05),
+    mat=(0.07, 0.07, 0.075),
+    frame=(0.04, 0.04, 0.045),
+    spare=(
+        Plate(0.450, 0.035, BLACK),
+        Plate(0.450, 0.035, GREEN),
+        Plate(0.400, 0.030, BLACK),
+        Plate(0.280, 0.028, BLUE),
+    ),
+)
+PALE_ROOM = Room(
+    wall=(0.55, 0.56, 0.58),
+    stripe=(0.06, 0.20, 0.16),
+    floor=(0.10, 0.10, 0.11),
+    mat=(0.16, 0.11, 0.07),
+    frame=(0.32, 0.05, 0.04),
+)
+
+TR = Outfit()
+MK = Outfit(
+    skin=(0.20, 0.105, 0.065),
+    shirt=(0.035, 0.035, 0.04),
+    shorts=(0.12, 0.12, 0.13),
+    shoes=(0.05, 0.05, 0.06),
+    hair=(0.01, 0.01, 0.01),
+)
+EV = Outfit(
+    skin=(0.60, 0.38, 0.27),
+    shirt=(0.30, 0.05, 0.12),
+    shorts=(0.025, 0.025, 0.03),
+    shoes=(0.60, 0.62, 0.60),
+    hair=(0.12, 0.06, 0.02),
+    sleeve_share=0.15,
+    leg_share=2.0,
+)
+
+FLARED = ArmStyle(flare_low_deg=80.0, flare_high_deg=60.0)
+TUCKED = ArmStyle(flare_low_deg=48.0, flare_high_deg=45.0, wrist_back_deg=24.0)
+
+FLARED_SET = SetSpec(
+    (
+        RepSpec(1.25, 0.45, 1.15, 0.70, 0.62, 1.05, 0.110, 0.30, 0.000, left_lag=0.03),
+        RepSpec(1.30, 0.55, 1.60, 0.90, 0.42, 1.00, 0.115, 0.35, 0.004, left_lag=0.06),
+    ),
+    settle_s=0.9,
+    grip_width_m=0.80,
+    yaw_deg=0.4,
+)
+TUCKED_SET = SetSpec(
+    (
+        RepSpec(1.45, 0.70, 1.20, 0.70, 0.58, 1.08, 0.185, 0.55, 0.010),
+        RepSpec(1.40, 0.80, 1.35, 0.90, 0.50, 1.02, 0.190, 0.60, 0.006, left_lag=-0.03),
+    ),
+    settle_s=0.8,
+    grip_width_m=0.76,
+    yaw_deg=-0.3,
+)
+WIDE_SET = SetSpec(
+    (
+        RepSpec(1.10, 0.30, 1.00, 0.60, 0.66, 1.02, 0.115, 0.25, 0.004, left_lag=-0.05),
+        RepSpec(1.15, 0.35, 1.20, 0.70, 0.55, 1.00, 0.110, 0.25, 0.000, left_lag=-0.08),
+    ),
+    settle_s=0.8,
+    grip_width_m=0.81,
+    grip_shift_m=0.012,
+)
+NARROW_SET = SetSpec(
+    (
+        RepSpec(1.30, 0.40, 1.10, 0.60, 0.70, 1.05, 0.165, 0.45, 0.006),
+        RepSpec(1.30, 0.45, 1.25, 0.80, 0.60, 1.05, 0.170, 0.45, 0.000, left_lag=0.04),
+    ),
+    settle_s=0.8,
+    grip_width_m=0.50,
+)
+OBLIQUE_SET = SetSpec(
+    (
+        RepSpec(1.20, 0.25, 1.05, 0.60, 0.60, 1.04, 0.140, 0.30, 0.000),
+        RepSpec(1.20, 0.30, 1.35, 0.90, 0.45, 1.00, 0.145, 0.30, 0.004, left_lag=0.05),
+    ),
+    settle_s=0.8,
+    grip_width_m=0.78,
+)
+LIGHT_SET = SetSpec(
+    (
+        RepSpec(0.95, 0.0, 0.80, 0.45, 0.85, 1.10, 0.120, 0.20, 0.003),
+        RepSpec(0.90, 0.0, 0.82, 0.70, 0.80, 1.10, 0.120, 0.20, 0.000, depth_share=0.72),
+    ),
+    settle_s=0.7,
+    grip_width_m=0.64,
+)
+FAILED_SET = SetSpec(
+    (
+        RepSpec(1.50, 0.50, 1.90, 0.90, 0.33, 0.95, 0.135, 0.25, 0.000, left_lag=0.05),
+        RepSpec(1.60, 0.60, 2.60, 0.90, fail_share=0.45, touch_toward_feet_m=0.14),
+    ),
+    settle_s=0.8,
+    grip_width_m=0.77,
+)
+PORTRAIT_SET = SetSpec(
+    (RepSpec(1.10, 0.20, 1.15, 0.60, 0.58, 1.04, 0.150, 0.45, 0.000),),
+    settle_s=0.7,
+    grip_width_m=0.78,
+)
+LOW_SET = SetSpec(
+    (
+        RepSpec(1.20, 0.60, 1.20, 0.70, 0.56, 1.03, 0.130, 0.30, 0.000, left_lag=0.10),
+        RepSpec(1.25, 0.80, 1.40, 0.80, 0.48, 1.00, 0.135, 0.30, 0.004, left_lag=0.12),
+    ),
+    settle_s=0.7,
+    grip_width_m=0.79,
+    yaw_deg=0.8,
+)
+
+_TALL = ClipSpec(
+    "", "reporting", "", 0, "", CameraSpec((0.0, 0.0, 0.0), (1.0, 0.0, 0.0)),
+    build="tall_man", outfit=TR, load=HEAVY, load_kg=110.0,
+)  # fmt: skip
+_FRONT_HIGH = CameraSpec((-3.25, 2.00, 0.05), (-0.10, 0.78, 0.0), -0.5, focal_share=0.80)
+
+REPORTING: tuple[ClipSpec, ...] = (
+    replace(
+        _TALL,
+        name="ql_flared_front",
+        story="T.R., 110 kg, elbows flared; filmed from the feet, eye height 2.0 m, tripod",
+        seed=1101, view="front", camera=_FRONT_HIGH, style=FLARED, sets=FLARED_SET,
+        start_s=0.25, duration_s=8.5,
+    ),
+    replace(
+        _TALL,
+        name="ql_flared_side",
+        story="T.R., the same set from his left, tripod; the clip starts earlier",
+        seed=1101, view="side", style=FLARED, sets=FLARED_SET, duration_s=8.8,
+        camera=CameraSpec((-0.25, 1.10, 3.0), (-0.20, 0.78, 0.0), 0.4),
+    ),
+    replace(
+        _TALL,
+        name="ql_tucked_front",
+        story="T.R., 110 kg, elbows tucked; filmed from the feet, eye height 2.0 m, tripod",
+        seed=1102, view="front", style=TUCKED, sets=TUCKED_SET, duration_s=8.6,
+        camera=replace(_FRONT_HIGH, position_m=(-3.05, 1.95, -0.10), roll_deg=0.8),
+    ),
+    replace(
+        _TALL,
+        name="ql_tucked_side",
+        story="T.R., the same set from his right, tripod; the clip starts later",
+        seed=1102, view="side", style=TUCKED, sets=TUCKED_SET, start_s=0.3, duration_s=8.5,
+        camera=CameraSpec((-0.15, 1.15, -3.1), (-0.22, 0.76, 0.0), -0.7, focal_share=0.85),
+    ),
+    ClipSpec(
+        "ql_wide_front", "reporting",
+        "E.V., 60 kg, wide grip, right hand faster; filmed from the feet, eye height 1.8 m",
+        1103, "front", CameraSpec((-2.95, 1.80, 0.12), (-0.10, 0.74, 0.0), 1.2, focal_share=0.78),
+        build="woman", outfit=EV, load=BUMPER, load_kg=60.0, sets=WIDE_SET, room=PALE_ROOM,
+        style=ArmStyle(78.0, 62.0, 22.0), stance=Stance(42.0, 0.20, 0.30), duration_s=8.0,
+    ),
+    ClipSpec(
+        "ql_narrow_front", "reporting",
+        "M.K., 90 kg, narrow grip; filmed from the feet, eye height 2.0 m, 24 frames a second",
+        1104, "front", CameraSpec((-3.15, 2.0, -0.05), (-0.10, 0.76, 0.0), 0.3, focal_share=0.82),
+        build="broad_man", outfit=MK, load=IRON, load_kg=90.0, sets=NARROW_SET, room=DARK_ROOM,
+        style=ArmStyle(25.0, 30.0, 24.0), fps=24.0, duration_s=8.0, gain=1.45,
+    ),
+    ClipSpec(
+        "ql_oblique_handheld", "reporting",
+        "T.R., 100 kg, a spotter behind his head; hand-held from the feet at 45 degrees",
+        1105, "oblique",
+        CameraSpec((-2.35, 1.55, 2.05), (-0.10, 0.72, 0.0), 1.0, focal_share=0.80,
+                   shake_m=0.008, shake_deg=0.45),
+        build="tall_man", outfit=replace(TR, shirt=(0.06, 0.16, 0.12)), load=HEAVY, load_kg=100.0,
+        sets=OBLIQUE_SET, spotter="broad_man", spotter_outfit=MK, duration_s=7.4,
+    ),
+    ClipSpec(
+        "ql_light_side", "reporting",
+        "E.V., 25 kg, small plates, touch and go, last rep shallow; from her right, blurred",
+        1106, "side", CameraSpec((-0.30, 1.05, -2.9), (-0.15, 0.72, 0.0), 0.6, focal_share=0.80),
+        build="woman", outfit=EV, load=LIGHT, load_kg=25.0, sets=LIGHT_SET, room=PALE_ROOM,
+        style=ArmStyle(60.0, 50.0, 24.0), stance=Stance(36.0, 0.20, 0.28), duration_s=5.2,
+        subframes=2, exposure_s=1 / 60,
+    ),
+    ClipSpec(
+        "ql_failed_side", "reporting",
+        "M.K., 140 kg, second rep fails; filmed from his left, tripod",
+        1107, "side", CameraSpec((-0.20, 1.20, 3.05), (-0.20, 0.74, 0.0), -0.4, focal_share=0.80),
+        build="broad_man", outfit=MK, load=Load((Plate(0.450, 0.035, BLACK),) * 3), load_kg=140.0,
+        sets=FAILED_SET, room=DARK_ROOM, style=ArmStyle(65.0, 55.0, 26.0), duration_s=10.2,
+        gain=1.5, noise=3.5, crf=26,
+    ),
+    ClipSpec(
+        "ql_portrait_side", "reporting",
+        "T.R., 80 kg; phone held upright on a tripod, rotation tag, 60 frames a second",
+        1108, "side",
+        CameraSpec((-0.10, 1.10, 3.2), (-0.08, 0.80, 0.0), 0.8, 720, 1280, focal_share=0.80),
+        build="tall_man", outfit=replace(TR, shirt=(0.10, 0.11, 0.30)), load=BUMPER, load_kg=80.0,
+        sets=PORTRAIT_SET, room=PALE_ROOM, style=ArmStyle(65.0, 55.0), fps=60.0, duration_s=3.7,
+        rotation_deg=90,
+    ),
+    ClipSpec(
+        "ql_low_front", "reporting",
+        "M.K., 105 kg, left hand late; filmed from the feet, eye height 1.2 m, variable frame rate",
+        1109, "front", CameraSpec((-3.2, 1.20, 0.06), (-0.10, 0.78, 0.0), 0.2, focal_share=0.85),
+        build="broad_man", outfit=replace(MK, skin=(0.42, 0.25, 0.16), shirt=(0.40, 0.34, 0.10)),
+        load=HEAVY, load_kg=105.0, sets=LOW_SET, style=ArmStyle(68.0, 55.0, 26.0),
+        variable_rate=True, duration_s=8.4,
+    ),
+)  # fmt: skip
+
+
+def _tuning(clip: ClipSpec, number: int) -> ClipSpec:
+    """Another clip of the same kind: another seed, lifter, room, camera place and pace."""
+    rng = np.random.default_rng(9000 + number)
+    build, outfit, room = (
+        ("tall_man", TR, PALE_ROOM),
+        ("broad_man", MK, Room()),
+        ("woman", EV, DARK_ROOM),
+    )[int(rng.integers(3))]
+    slower = float(rng.uniform(0.88, 1.18))
+    width = {"tall_man": 1.0, "broad_man": 0.96, "woman": 0.86}
+    widths = width[build] / width[clip.build]
+    reps = tuple(
+        replace(
+            rep,
+            descent_s=rep.descent_s * slower,
+            press_s=rep.press_s * float(rng.uniform(0.9, 1.15)),
+            dip=float(np.clip(rep.dip + rng.uniform(-0.10, 0.10), 0.25, 0.9)),
+            touch_toward_feet_m=rep.touch_toward_feet_m + float(rng.uniform(-0.02, 0.015)),
+            left_lag=rep.left_lag + float(rng.uniform(-0.04, 0.04)),
+        )
+        for rep in clip.sets.reps
+    )
+    camera = clip.camera
+    moved = tuple(np.round(np.array(camera.position_m) + rng.uniform(-0.15, 0.15, 3), 3).tolist())
+    sets = replace(clip.sets, reps=reps, grip_width_m=round(clip.sets.grip_width_m * widths, 3))
+    return replace(
+        clip,
+        name=clip.name.replace("ql_", "qt_"),
+        purpose="tuning",
+        story=f"another set in the manner of {clip.name}",
+        seed=2100 + number,
+        build=build,
+        outfit=outfit,
+        room=room,
+        sets=sets,
+        camera=replace(
+            camera,
+            position_m=moved,
+            roll_deg=round(float(rng.uniform(-1.5, 1.5)), 2),
+            focal_share=round(float(rng.uniform(0.76, 0.88)), 3),
+        ),
+        duration_s=round(clip.duration_s * max(slower, 1.0) + 0.5, 2),
+    )
+
+
+TUNING: tuple[ClipSpec, ...] = tuple(_tuning(c, i) for i, c in enumerate(REPORTING, start=1))
+CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING
