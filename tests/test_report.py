@@ -81,8 +81,12 @@ def stills_of(result: SetResult) -> list[Still]:
 
 @pytest.fixture(scope="module", params=["side", "front", "oblique"])
 def page(request: pytest.FixtureRequest) -> tuple[SetResult, str, Document]:
-    result = make_result(request.param)
-    text = report_html(result, stills_of(result), video=b"\0clip", video_name="annotated.mp4")
+    result = make_result(request.param, n_reps=4)
+    with pytest.MonkeyPatch.context() as patch:
+        if request.param == "oblique":
+            # The same pictures as from the side; rendering them twice would only take time.
+            patch.setattr(plots.Picture, "svg", lambda self: b"<svg/>")
+        text = report_html(result, stills_of(result), video=b"\0clip", video_name="annotated.mp4")
     return result, text, Document(text)
 
 
