@@ -2,7 +2,7 @@
 
 The camera is a pinhole whose focal length is known only roughly, whose roll and pitch are known
 from the scene or assumed, and whose distance follows from objects of known size: the plate's
-diameter, and in the front view also the distance between the sleeves' inner faces. All of these are
+diameter, and in the front view also the distance between the plates' inner faces. All of these are
 fitted together; what stays unknown is kept as a covariance, from which draws of whole cameras are
 made, so that one bad assumption moves all lengths of a clip together, as it does in truth.
 
@@ -33,23 +33,25 @@ SIDE_PARAMETERS = (
     "major_bias_px",
     "minor_bias_px",
 )
-FRONT_PARAMETERS = ("yaw", "pitch", "roll", "log_focal", "log_sleeve_gap", "log_plate")
+FRONT_PARAMETERS = ("yaw", "pitch", "roll", "log_focal", "log_plate_gap", "log_plate")
 
 
 @dataclass(frozen=True)
 class CalibrationConfig:
     """What is known of the equipment and the camera before the clip is looked at.
 
-    Sources: the largest disc is 450 mm across and the sleeves' inner faces lie 1.310 to 1.320 m
-    apart (International Powerlifting Federation, Technical Rules Book, section on bars and discs;
-    from memory). A phone's main camera has a focal length of 24 to 28 mm in terms of a 36 mm wide
-    picture, and video crops it somewhat (common practice, no source).
+    Sources: the largest disc is 450 mm across and the shaft between the sleeves is 1.310 to 1.320 m
+    long (International Powerlifting Federation, Technical Rules Book, section on bars and discs;
+    from memory). The innermost plates lean on the sleeves' shoulders, each about 30 mm thick, so
+    their inner faces lie about 1.37 m apart (common practice, no source). A phone's main camera has
+    a focal length of 24 to 28 mm in terms of a 36 mm wide picture, and video crops it somewhat
+    (common practice, no source).
     """
 
     plate_mm: float = 450.0
     plate_sd_mm: float = 1.0
-    sleeve_gap_m: float = 1.312
-    sleeve_gap_sd_m: float = 0.006
+    plate_gap_m: float = 1.372
+    plate_gap_sd_m: float = 0.012
     focal_px: float | None = None
     focal_per_long_side: float = 0.82
     focal_rel_sd: float = 0.12
@@ -84,7 +86,8 @@ class Calibration:
     principal_px : ndarray, shape (2,)
         Assumed principal point: the image's centre.
     plate_check_mm : float
-        Front view: plate diameter that the distance between the sleeves would give; NaN elsewhere.
+        Front view: plate diameter that the distance between both sides' plates would give; NaN
+        elsewhere.
     roll_source : str
         Where the roll came from, in words.
     """
@@ -548,7 +551,7 @@ def calibrate_front(
             np.deg2rad(pitch_deg) if known_pitch else np.deg2rad(10.0),
             np.deg2rad(roll_deg) if known_roll else 0.0,
             np.log(focal),
-            np.log(config.sleeve_gap_m),
+            np.log(config.plate_gap_m),
             np.log(plate_m),
         ]
     )
@@ -558,7 +561,7 @@ def calibrate_front(
             np.deg2rad(pitch_sd_deg if known_pitch else config.front_pitch_sd_deg),
             np.deg2rad(roll_sd_deg if known_roll else 2 * config.roll_sd_deg),
             config.focal_rel_sd,
-            config.sleeve_gap_sd_m / config.sleeve_gap_m,
+            config.plate_gap_sd_m / config.plate_gap_m,
             config.plate_sd_mm / config.plate_mm,
         ]
     )
@@ -589,14 +592,14 @@ def calibrate_front(
 
     fit = least_squares(residuals, prior_mean, loss="soft_l1", x_scale="jac")
     gap_px = np.linalg.norm(right_px - left_px, axis=1)
-    ratio = np.nanmedian(np.nanmean(heights_px, axis=1) / gap_px)
+    ratio = np.nanmedian(heights_px.T / gap_px)
     return Calibration(
         view="front",
         names=FRONT_PARAMETERS,
         params=fit.x,
         draws=_draws(fit.x, fit.jac, config),
         principal_px=principal,
-        plate_check_mm=float(ratio * config.sleeve_gap_m * 1000),
+        plate_check_mm=float(ratio * config.plate_gap_m * 1000),
         roll_source=(
             "straight lines in the scene and the bar taken as level"
             if known_roll

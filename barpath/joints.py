@@ -195,7 +195,8 @@ def side_joints(
     -------
     DataFrame
         `frame`, `time_s` and for each of `MEASURED_JOINTS` and both sides `{joint}_x_m` (toward the
-        head), `{joint}_y_m` (up), `{joint}_sd_m`. The far arm is given at its own distance from the camera.
+        head), `{joint}_y_m` (up), `{joint}_sd_m`. The far arm is given at its own distance from the
+        camera.
     """
     depths = depths or JointDepths()
     error = error or NetworkError()

@@ -169,7 +169,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             0.06,
         ),
         MeasureSpec(
-            "sticking_start_s",
+            "sticking_start_after_press_s",
             "s",
             "Start of the sticking region",
             "Time from the start of the press to the first peak of the upward speed.",
@@ -632,7 +632,7 @@ def _vertical(bar: _Bar, rep: Any, context: MeasureContext) -> dict[str, _Found]
         "mean_press_speed_m_s",
         "peak_press_speed_m_s",
         "mean_propulsive_speed_m_s",
-        "sticking_start_s",
+        "sticking_start_after_press_s",
         "sticking_start_height_m",
         "sticking_depth_m",
         "sticking_min_speed_m_s",
@@ -693,7 +693,7 @@ def _sticking(
 ) -> dict[str, _Found]:
     """Measures of the sticking region."""
     names = (
-        "sticking_start_s",
+        "sticking_start_after_press_s",
         "sticking_start_height_m",
         "sticking_depth_m",
         "sticking_min_speed_m_s",
@@ -706,7 +706,7 @@ def _sticking(
     sd_start = _event_sd(rep, "sticking_start", context)
     speed = bar.vy(slow)
     found = {
-        "sticking_start_s": _Found(
+        "sticking_start_after_press_s": _Found(
             start - rep.press_s, combine(sd_start, _event_sd(rep, "press", context))
         ),
         "sticking_min_speed_m_s": _Found(speed, bar.sd_v_at(slow), relative * abs(speed)),
@@ -1067,7 +1067,9 @@ def _abduction(
         seen = math.hypot(dx, dy)
     length = context.upper_arm_m
     sd_seen = combine(shoulder.sd, elbow.sd)
-    sd_scale = combine(context.scale_rel_sd * length, context.upper_arm_sd_m)
+    # The arm is seen partly along and partly across the scale's axes: the worse one counts.
+    relative = max(context.scale_rel_sd, context.horizontal_rel_sd)
+    sd_scale = combine(relative * length, context.upper_arm_sd_m)
     angle, sd = abduction_from_projection(seen, sd_seen, length, sd_scale, along)
     if not math.isfinite(angle):
         return _missing(

@@ -522,7 +522,7 @@ def front_trajectory(
         ends[name] = smooth(time_s, end[:, 1], config.smooth, end_sd)
         table[f"{name}_y_m"] = ends[name].value
         table[f"{name}_vy_m_s"] = ends[name].velocity
-    gap_m = calibration.value("log_sleeve_gap")
+    gap_m = calibration.value("log_plate_gap")
     rise = np.clip((table["left_y_m"] - table["right_y_m"]) / gap_m, -1.0, 1.0)
     table["tilt_deg"] = np.rad2deg(np.arcsin(rise))
     table["sd_tilt_deg"] = np.rad2deg(np.hypot(ends["left"].sd, ends["right"].sd) / gap_m)
@@ -763,7 +763,7 @@ def describe(
         add(
             "plate_doubtful",
             "warning",
-            f"Against the distance between the bar's sleeves the plates look about {check:.0f} mm"
+            f"Against the distance between both sides' plates they look about {check:.0f} mm"
             f" across, not {plate_mm:.0f} mm; check the plate's diameter or the kind of bar.",
         )
     if found.view != "front":

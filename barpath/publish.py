@@ -1,7 +1,6 @@
 """From a measured set to its result folder: annotated clip, stills, report and tables."""
 
 import contextlib
-import dataclasses
 import os
 from collections.abc import Collection, Iterator
 from pathlib import Path
@@ -13,31 +12,13 @@ from numpy.typing import NDArray
 from barpath import report
 from barpath.errors import OutputError
 from barpath.frames import VideoWriter, stream
-from barpath.overlay import FrameState, annotate_frame, frame_states
+from barpath.overlay import annotate_frame, frame_states, scaled_state
 from barpath.pipeline import Progress, quiet
 from barpath.store import Artefact, SetResult, write_results
 
 VIDEO_FILE = "annotated.mp4"
 REPORT_FILE = "report.html"
 MAX_SIDE_PX = 1280
-
-
-def shrunk_state(state: FrameState, shrink: float) -> FrameState:
-    """Carry what is to be drawn over to an image `shrink` times as large."""
-    if shrink == 1.0:
-        return state
-
-    def at(x: float, y: float) -> tuple[float, float]:
-        return (x + 0.5) * shrink - 0.5, (y + 0.5) * shrink - 0.5
-
-    plate, ends = state.plate, state.bar_ends
-    return dataclasses.replace(
-        state,
-        plate=plate and (*at(*plate[:2]), plate[2] * shrink, plate[3] * shrink, plate[4]),
-        bar_ends=ends and (at(*ends[0]), at(*ends[1])),
-        trail_px=(np.asarray(state.trail_px, dtype=float) + 0.5) * shrink - 0.5,
-        joints={name: (*at(x, y), sure) for name, (x, y, sure) in state.joints.items()},
-    )
 
 
 def annotated_frames(
@@ -65,7 +46,7 @@ def annotated_frames(
     for frame in stream(info, indices=only, max_side_px=MAX_SIDE_PX):
         image = frame.image
         if frame.index in states:
-            image = annotate_frame(image, shrunk_state(states[frame.index], shrink))
+            image = annotate_frame(image, scaled_state(states[frame.index], shrink))
         yield frame.index, frame.time_s, image
         progress("drawing the annotated clip", (frame.index + 1) / info.n_frames)
 

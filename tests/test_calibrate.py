@@ -129,7 +129,7 @@ def test_disc_projection_against_projected_points():
     assert np.linalg.norm(found[0] - disc_centre) > 0.3
 
 
-def front_track(yaw_deg, pitch_deg, roll_deg, distance=3.0, gap=1.312, plate=0.45):
+def front_track(yaw_deg, pitch_deg, roll_deg, distance=3.0, gap=1.372, plate=0.45):
     up, across, along = front_axes(*np.deg2rad([yaw_deg, pitch_deg, roll_deg]))
     t = np.linspace(0, 2 * np.pi, 40)
     rows, truth = [], []
