@@ -68,8 +68,8 @@ def plate_centre_error(
         which the right plate was found), ``frames``, ``measured_share`` (frames not lost),
         ``median_px`` and ``p95_px`` of the distance between measured and true centre in the found
         clips, ``ellipse_median_px`` of the major axis' error, ``coverage_95`` (share of
-        coordinates within 1.96 ``sd_px`` of the truth) and ``z_rms`` (root mean square of error over
-        ``sd_px``; 1 when the stated uncertainty is right), ``ms_per_frame`` of the tracker here.
+        coordinates within 1.96 ``sd_px`` of the truth) and ``z_rms`` (root mean square of error
+        over ``sd_px``; 1 when the stated uncertainty is right), ``ms_per_frame`` of the tracker.
     """
     pieces, rows = [], []
     for name, scene in conditions.items():
@@ -148,7 +148,7 @@ def _summary(name: str, table: pd.DataFrame) -> dict[str, object]:
     }
 
 
-def plate_centre_text(table: pd.DataFrame, seeds: Sequence[int] = REPORTING_SEEDS) -> str:
+def format_plate_centre_error(table: pd.DataFrame, seeds: Sequence[int] = REPORTING_SEEDS) -> str:
     """`plate_centre_error`'s table as text.
 
     Parameters

@@ -239,9 +239,10 @@ class _Face:
         """Adapt to a frame in which the plate is well seen."""
         cells = self._look(image, params)
         match = self._match(cells)
-        gap = np.where(match[..., None], cells - self._ring, np.nan)
-        for ring in np.flatnonzero(match.sum(axis=1) >= self._SECTORS // 3):
-            self._ring[ring] += rate * np.nanmedian(gap[ring], axis=0)
+        count = match.sum(axis=1)[:, None, None]
+        gap = np.sum((cells - self._ring) * match[..., None], axis=1, keepdims=True)
+        well_seen = count >= self._SECTORS // 3
+        self._ring += rate * np.where(well_seen, gap / np.maximum(count, 1), 0.0)
         self._cell += rate * np.where(match[..., None], cells - self._cell, 0.0)
 
 
@@ -374,12 +375,13 @@ def _fit_outline(
     config: PlateConfig,
     visible: FloatArray | None = None,
     smear_px: FloatArray | None = None,
+    n_narrow: int = 2,
 ) -> _Fit:
     """Fit the outline, starting at `params`, given `expected` with inverse covariance `prior`."""
     start = params.copy()
     current = params.copy()
     scale = 0.6 * window_px
-    for window in (2.0 * window_px, window_px, window_px):
+    for window in (2.0 * window_px, *[window_px] * n_narrow):
         smear = np.zeros(len(units))
         strip = _Strip(image, current, units, window + 1.0)
         if smear_px is not None:
@@ -393,7 +395,7 @@ def _fit_outline(
         strength = strength / (1.0 + (smear / 4.0) ** 2)
         jacobian = outline_jacobian(strip.normals, units)
         step = np.zeros(5)
-        for _ in range(4):
+        for _ in range(3):
             residual = found - jacobian @ step
             weight = strength * _tukey(residual / (4.0 * scale))
             normal = (jacobian.T * weight) @ jacobian / scale**2 + prior
@@ -734,6 +736,7 @@ class PlateTracker:
             self.config,
             visible,
             self._state[5:] * self._frame_s,
+            n_narrow=1 if self._following else 2,
         )
         if self._face is not None:
             fit.face_share = self._face.seen(image, fit.params)[1]
@@ -1153,11 +1156,11 @@ class _Refined:
 
 
 def _spread_best(path: _Path) -> NDArray[np.intp]:
-    """Positions in a path with good support, three each from its upper, middle and lower part."""
+    """Positions in a path with good support, two each from its upper, middle and lower part."""
     y = path.steady_xy[:, 1]
     third = np.searchsorted(np.quantile(y, [1 / 3, 2 / 3]), y)
     order = np.argsort(path.support)[::-1]
-    return np.concatenate([order[third[order] == part][:3] for part in range(3)])
+    return np.concatenate([order[third[order] == part][:2] for part in range(3)])
 
 
 def _coherence(images: list[NDArray[np.uint8]], outlines: list[FloatArray]) -> float:
@@ -1234,7 +1237,7 @@ def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None
     tried: list[FloatArray] = []
     # Lip, rings and rim give several good sizes: measure each and keep the most convincing.
     for column in np.argsort(mean)[::-1]:
-        if len(tried) == 5 or mean[column] < 0.7 * mean.max():
+        if len(tried) == 4 or mean[column] < 0.7 * mean.max():
             break
         if any(np.abs(sizes[column] - other).sum() < 0.09 for other in tried):
             continue

@@ -20,14 +20,22 @@ def test_one_condition_and_its_text() -> None:
     assert (table["measured_share"] > 0.9).all()
     assert (table["median_px"] < 0.3).all()
     assert (table["p95_px"] < 1.0).all()
-    text = bm.plate_centre_text(table, (1001,))
-    assert "kept apart from those used for tuning" in text.replace("NOT ", "NOT")
+    text = bm.format_plate_centre_error(table, (1001,))
+    assert ", kept apart from those used for tuning" in text
     assert f"{table['median_px'][0]:.2f}" in text
-    assert "NOT kept apart" in bm.plate_centre_text(table, (1,))
+    assert "NOT kept apart" in bm.format_plate_centre_error(table, (1,))
 
 
 def test_a_scene_without_a_press_counts_as_not_found() -> None:
-    still = replace(bm.PLATE_CONDITIONS["circle"], n_frames=31, travel_px=0.0, drift_px=0.0)
+    still = replace(
+        bm.PLATE_CONDITIONS["circle"],
+        n_frames=31,
+        width_px=400,
+        height_px=300,
+        major_px=80.0,
+        travel_px=0.0,
+        drift_px=0.0,
+    )
     table = bm.plate_centre_error((1001,), {"still": still})
     assert table["found"].tolist() == [0, 0]
     assert np.isnan(table["median_px"]).all()

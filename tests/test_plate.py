@@ -1,0 +1,177 @@
+"""The plate finder and tracker on made clips, and on a real one where it is at hand."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+
+import av
+import numpy as np
+import pandas as pd
+import pytest
+
+from barpath.artificial import MadeFrame, PlateScene, camera_transforms, make_plate_clip
+from barpath.ellipse import Ellipse
+from barpath.errors import BarNotFoundError
+from barpath.plate import COLUMNS, PlateSeed, find_plate, track_plate
+
+SCENE = PlateScene(
+    width_px=400,
+    height_px=300,
+    n_frames=60,
+    major_px=80.0,
+    travel_px=70.0,
+    drift_px=8.0,
+    lead_s=0.2,
+    rep_s=1.8,
+    seed=101,
+)
+REAL = Path(__file__).parents[2] / "shared" / "real" / "clip_handheld_oblique.avi"
+
+
+@lru_cache(maxsize=8)
+def clip(scene: PlateScene) -> tuple[list[MadeFrame], pd.DataFrame]:
+    return make_plate_clip(scene)
+
+
+def true_seed(truth: pd.DataFrame) -> PlateSeed:
+    row = truth.iloc[0]
+    ellipse = Ellipse(
+        row["x_px"] + 1.0, row["y_px"] - 1.0, row["major_px"], row["minor_px"], row["angle_deg"]
+    )
+    return PlateSeed(0, ellipse, np.zeros((0, 4)))
+
+
+def distance(table: pd.DataFrame, truth: pd.DataFrame) -> pd.Series:
+    return np.hypot(table["x_px"] - truth["x_px"], table["y_px"] - truth["y_px"])
+
+
+def find(scene: PlateScene, step: int = 5, **keywords: object) -> tuple[PlateSeed, pd.DataFrame]:
+    frames, truth = clip(scene)
+    picks = list(range(0, len(frames), step))
+    seed = find_plate(
+        [frames[k] for k in picks], transforms=camera_transforms(truth)[picks], **keywords
+    )
+    return seed, truth
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"aspect": 0.55},
+        {"occluder": "passer", "hidden_share": 0.4},
+        {"shake_px": 4.0, "noise_sd": 8.0},
+    ],
+    ids=["circle", "ellipse", "passer-by", "shaking and noisy"],
+)
+def test_follows_to_a_fraction_of_a_pixel(change: dict[str, object]) -> None:
+    frames, truth = clip(replace(SCENE, **change))
+    table = track_plate(frames, true_seed(truth))
+    assert list(table.columns) == list(COLUMNS)
+    assert (table["frame"] == truth["frame"]).all()
+    error = distance(table, truth)
+    assert (table["state"] != "lost").mean() > 0.9
+    assert error.median() <= 0.3
+    assert error.quantile(0.95) <= 1.0
+    assert table["major_px"].median() == pytest.approx(80.0, abs=0.6)
+    seen = table["state"] != "lost"
+    assert table.loc[~seen, ["x_px", "y_px", "sd_px"]].isna().all(axis=None)
+
+
+def test_stated_uncertainty_covers_the_error() -> None:
+    frames, truth = clip(replace(SCENE, aspect=0.55))
+    table = track_plate(frames, true_seed(truth))
+    z = np.abs(table["x_px"] - truth["x_px"]) / table["sd_px"]
+    assert (z < 1.96).mean() >= 0.8
+    assert table["sd_px"].median() < 0.15
+
+
+def test_a_plate_almost_wholly_hidden_is_lost_and_found_again() -> None:
+    scene = replace(SCENE, n_frames=75, occluder="passer", hidden_share=0.95, seed=105)
+    frames, truth = clip(scene)
+    table = track_plate(frames, true_seed(truth))
+    hidden = truth["hidden_share"] > 0.8
+    assert hidden.any()
+    assert (table.loc[hidden, "state"] == "lost").all()
+    error = distance(table, truth)
+    assert error.quantile(0.95) < 1.5
+    assert (table["state"].tail(5) != "lost").all()
+
+
+def test_a_plate_that_leaves_the_picture_is_lost() -> None:
+    frames, truth = clip(SCENE)
+    cut = int(truth["y_px"].max()) - 20
+    cropped = [MadeFrame(f.index, f.time_s, f.image[:cut]) for f in frames]
+    table = track_plate(cropped, true_seed(truth))
+    outside = truth["y_px"] > cut + 5
+    assert outside.any()
+    assert (table.loc[outside, "state"] == "lost").all()
+    inside = truth["y_px"] < cut - 30
+    assert distance(table, truth)[inside].quantile(0.95) < 1.0
+
+
+def test_grey_frames_are_followed_too() -> None:
+    frames, truth = clip(SCENE)
+    grey = [MadeFrame(f.index, f.time_s, f.image[..., 1].copy()) for f in frames[:20]]
+    table = track_plate(grey, true_seed(truth))
+    assert distance(table, truth[:20]).median() < 0.3
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"n_heads": 2, "n_distractors": 5}, {"aspect": 0.55, "shake_px": 4.0}],
+    ids=["heads and spare plates", "oblique and shaking"],
+)
+def test_finds_what_moves_like_a_press(change: dict[str, object]) -> None:
+    seed, truth = find(replace(SCENE, **change))
+    there = truth.iloc[seed.index]
+    assert seed.ellipse.x_px == pytest.approx(there["x_px"], abs=2.5)
+    assert seed.ellipse.y_px == pytest.approx(there["y_px"], abs=2.5)
+    assert seed.ellipse.major_px == pytest.approx(there["major_px"], rel=0.05)
+    assert seed.score > 0.3
+    assert "moves like a press" in seed.reason
+    at = truth.set_index("frame").loc[seed.path[:, 0].astype(int)]
+    assert np.median(np.abs(seed.path[:, 3] - at["y_px"])) < 4.0
+
+
+def test_a_click_takes_a_plate_that_stands_still() -> None:
+    frames, truth = clip(replace(SCENE, n_frames=12, travel_px=0.0, drift_px=0.0))
+    x, y = truth.loc[0, ["x_px", "y_px"]]
+    seed = find_plate(frames[::6], at_px=(x + 6, y - 5))
+    assert seed.ellipse.x_px == pytest.approx(x, abs=3)
+    assert seed.ellipse.y_px == pytest.approx(y, abs=3)
+    assert seed.score == 1.0
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: clip(replace(SCENE, n_frames=31, travel_px=0.0, drift_px=0.0))[0][::5],
+        lambda: clip(SCENE)[0][:3],
+    ],
+    ids=["nothing moves", "too short"],
+)
+def test_says_so_when_nothing_presses(make: Callable[[], list[MadeFrame]]) -> None:
+    with pytest.raises(BarNotFoundError) as error:
+        find_plate(make())
+    assert str(error.value).count(".") == 1
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not REAL.exists(), reason="the real clip is not here")
+def test_follows_the_plate_of_a_real_handheld_clip() -> None:
+    with av.open(str(REAL)) as container:
+        frames = [
+            MadeFrame(k, k / 25.0, frame.to_ndarray(format="rgb24"))
+            for k, frame in enumerate(container.decode(video=0))
+        ]
+    seed = find_plate(frames[::5])
+    table = track_plate(frames, seed)
+    # Read off the enlarged first frame by eye, to about two pixels.
+    assert table["x_px"][0] == pytest.approx(245, abs=4)
+    assert table["y_px"][0] == pytest.approx(83, abs=5)
+    assert (table["state"] != "lost").mean() > 0.95
+    # Looked at by eye, the plate is about 42 px high and 27 px wide throughout.
+    assert table["major_px"].median() == pytest.approx(42, abs=4)
+    assert table["minor_px"].median() == pytest.approx(27, abs=4)
