@@ -836,9 +836,10 @@ class BarTracker:
         self._depth = np.array([seed.left.depth_px, seed.right.depth_px])
         self._thickness = seed.bar_px
         self._pose: _Pose | None = None
-        self._velocity = np.zeros((2, 2))
+        self._velocity = np.zeros(2)
         self._pose_time_s = float("nan")
         self._bend = 0.0
+        self._span = seed.right.x_px - seed.left.x_px
         self._plate_offset = np.zeros(2)
         self._n_good = 0
         self._rows: list[dict[str, Any]] = []
@@ -895,9 +896,7 @@ class BarTracker:
             near = max(near, 1.5 * metre_px * min(gone_s, 0.2))
             # Old motion says little about now.
             ahead_s = gone_s if gone_s < 0.15 else 0.0
-            x = self._pose.x + self._velocity[0] * ahead_s
-            y = self._pose.y + self._velocity[1] * ahead_s
-            yield _Pose(x, y), near
+            yield _Pose(self._pose.x, self._pose.y + self._velocity * ahead_s), near
             if gone_s < self.config.lost_s:
                 return
         path = self._seed.path
@@ -1018,7 +1017,7 @@ class BarTracker:
                     line = None
                 else:
                     match = np.where(agrees, match, 0.0)
-                    x = np.where(agrees, x, guess.x)
+                    x = self._fill_in(np.where(agrees, x, guess.x), agrees)
         if line is None and not (match > config.alone_match).any():
             return None
         if line is None:
@@ -1055,9 +1054,17 @@ class BarTracker:
             if not sure[side]:
                 x[side], y[side] = guess.x[side], guess.y[side]
                 if sure[1 - side]:
-                    x[side] += x[1 - side] - guess.x[1 - side]
                     y[side] += y[1 - side] - guess.y[1 - side]
-        return x, y, match
+        return self._fill_in(x, sure), y, match
+
+    def _fill_in(self, x: FloatArray, sure: NDArray[np.bool_]) -> FloatArray:
+        """Place an end that was not recognised by the other one: the bar keeps its length."""
+        if sure.sum() != 1:
+            return x
+        known = int(np.argmax(sure))
+        filled = x.copy()
+        filled[1 - known] = x[known] + (1 - 2 * known) * self._span
+        return filled
 
     def _fit_shaft(self, image: NDArray[np.uint8], pose: _Pose, search: float) -> _LineFit | None:
         """Fit the shaft's line to both its edges, column by column."""
@@ -1163,12 +1170,18 @@ class BarTracker:
             self._thickness += rate * 0.5 * (line.thickness - self._thickness)
             if min(line.share[1:]) > 0.4:
                 self._bend += 0.05 * (line.bend - self._bend)
+            self._span += 0.2 * (float(np.ptp(pose.x)) - self._span)
             self._n_good += 1
         for side, name in enumerate(SIDES):
             known = match[side] > 0
             if line is not None:
                 here = line.share[1 + side] > 0.5 * self.config.min_line_share
-                state, sd = ("seen" if known and here else "partly"), float(line.sd[side])
+                if not (known or here):
+                    continue
+                state = "seen" if known and here else "partly"
+                # On a tilted bar, not knowing exactly how far out the plate is moves y as well.
+                slope = float(np.ptp(pose.y) / max(np.ptp(pose.x), 1.0))
+                sd = float(np.hypot(line.sd[side], 0.04 * self._plate[side] * slope))
             elif known:
                 # Correlation places a plate to about a third of a reduced pixel.
                 state, sd = "partly", 0.35 * self._seed.patch_scale
@@ -1184,11 +1197,10 @@ class BarTracker:
             row["line_sd_px"] = float(np.hypot(*line.sd) / 2.0)
             row["bar_px"] = line.thickness
         if self._pose is not None and 0 < time_s - self._pose_time_s < 0.3:
-            step = np.array([pose.x - self._pose.x, pose.y - self._pose.y])
-            speed = step / (time_s - self._pose_time_s)
+            speed = (pose.y - self._pose.y) / (time_s - self._pose_time_s)
             self._velocity = 0.7 * speed + 0.3 * self._velocity
         else:
-            self._velocity = np.zeros((2, 2))
+            self._velocity = np.zeros(2)
         self._pose, self._pose_time_s = pose, time_s
 
     def _plate_height(self, image: NDArray[np.uint8], side: int, pose: _Pose) -> float:
