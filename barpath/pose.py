@@ -601,8 +601,11 @@ class TaskBackend:
     def _read(self, image: ImageArray) -> list[Landmarks]:
         height, width = image.shape[:2]
         picture = self._image(image_format=self._format, data=np.ascontiguousarray(image))
+        # It logs at its first person, not when it starts.
+        with _quiet_stderr():
+            found = self._landmarker.detect(picture).pose_landmarks
         persons = []
-        for points in self._landmarker.detect(picture).pose_landmarks:
+        for points in found:
             xyz = np.array([[p.x * width, p.y * height, p.z * width] for p in points])
             visibility = np.array([p.visibility for p in points])
             persons.append(

@@ -1,5 +1,7 @@
 """The lifter is read, not the spotter; sides, coordinates and confidences are right."""
 
+import json
+import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +32,7 @@ from barpath.pose import (
     turn_back,
 )
 
+PHOTOS = Path(__file__).parents[2] / "shared" / "real"
 SIDE_PX = 256
 N = 33
 
@@ -468,6 +471,35 @@ def test_unusable_model_files_are_refused_in_one_sentence(tmp_path: Path) -> Non
         TaskBackend(path)
 
 
+@pytest.mark.slow
+def test_a_users_model_file_reads_the_lifter(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    photo = PHOTOS / "photo_a_top.jpg"
+    if not photo.is_file():
+        pytest.skip("the shared photos are not here")
+    import mediapipe
+    from mediapipe.tasks.python.metadata.metadata_writers.metadata_writer import MetadataWriter
+
+    models = Path(mediapipe.__file__).parent / "modules"
+    path = tmp_path / "own.task"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_STORED) as bundle:
+        for name, model, mean, sd in (
+            ("pose_detector.tflite", "pose_detection/pose_detection.tflite", 127.5, 127.5),
+            ("pose_landmarks_detector.tflite", "pose_landmark/pose_landmark_full.tflite", 0, 255),
+        ):
+            writer = MetadataWriter.create(bytearray((models / model).read_bytes()))
+            writer.add_image_input([float(mean)], [float(sd)])
+            bundle.writestr(name, bytes(writer.populate()[0]))
+    image = cv2.cvtColor(cv2.imread(str(photo)), cv2.COLOR_BGR2RGB)
+    hint = line_hint(np.array([(355.0, 90.0), (650.0, 125.0)]))
+    with TaskBackend(path) as backend:
+        table = estimate_pose_image(image, "oblique", hint, backend=backend)
+    wrists = np.array([joint(table, f"{side}_wrist") for side in ("left", "right")])
+    assert (hint.distance_m(wrists) < 0.12).all()
+    assert capfd.readouterr().err == ""
+
+
 @pytest.fixture(scope="module")
 def network() -> BundledBackend:
     with BundledBackend() as backend:
@@ -487,9 +519,6 @@ def test_empty_picture_gives_no_lifter(network: BundledBackend) -> None:
     noise = np.random.default_rng(0).integers(0, 255, (240, 320, 3), dtype=np.uint8)
     table = estimate_pose_image(noise, "front", line_hint(np.array([[80, 90], [240, 92.0]])))
     assert np.isnan(table.left_wrist_x_px[0])
-
-
-PHOTOS = Path(__file__).parents[2] / "shared" / "real"
 
 
 # Bars marked by hand where the shaft meets the plates; end-on, the sleeve's 50 mm give the scale.
@@ -516,3 +545,43 @@ def test_wrists_reach_the_bar_on_real_photos(
         # The wrist's centre lies some centimetres from the axis of a gripped bar.
         assert (hint.distance_m(wrists) < 0.12).all()
         assert joint(table, "left_hip")[0] < joint(table, "left_shoulder")[0]
+
+
+def made_clips() -> list[tuple[Path, pd.DataFrame]]:
+    """Made front-view clips with their truth, as far as they have been generated."""
+    folder = Path(__file__).parents[1] / "sample_clips_synthetic"
+    found = []
+    for described in sorted(folder.rglob("*.truth.json")):
+        clip = described.with_name(described.name.replace(".truth.json", ".mp4"))
+        if clip.is_file() and json.loads(described.read_text())["view"] == "front":
+            found.append((clip, pd.read_csv(described.with_suffix(".csv"))))
+    return found
+
+
+def test_joints_agree_with_a_made_clips_truth(network: BundledBackend) -> None:
+    clips = made_clips()
+    if not clips:
+        pytest.skip("no made clips here")
+    path, truth = clips[0]
+    asked = list(range(20, min(len(truth), 110), 30))
+    capture = cv2.VideoCapture(str(path))
+    pictures = []
+    for index in range(asked[-1] + 1):
+        ok, image = capture.read()
+        assert ok
+        if index in asked:
+            image = cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+            pictures.append(StillFrame(index, float(truth.time_s[index]), image))
+    bar = truth.loc[asked, ["frame", "time_s"]].copy()
+    for image_side, side in (("image_left", "right"), ("image_right", "left")):
+        for axis in "xy":
+            bar[f"{image_side}_{axis}_px"] = truth.loc[asked, f"{side}_plate_inner_{axis}_px"]
+    table = estimate_pose(pictures, bar, "front", backend=network)
+    scale = np.array([bar_hint(row).m_per_px for row in bar.to_dict("records")])
+    for name, limit_m in (("wrist", 0.06), ("elbow", 0.12), ("shoulder", 0.12)):
+        apart_m = []
+        for side in ("left", "right"):
+            known = truth.loc[asked, [f"{side}_{name}_x_px", f"{side}_{name}_y_px"]].to_numpy()
+            read = table[[f"{side}_{name}_x_px", f"{side}_{name}_y_px"]].to_numpy()
+            apart_m.append(np.linalg.norm(read - known, axis=1) * scale)
+        assert np.median(apart_m) < limit_m
