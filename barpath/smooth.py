@@ -18,6 +18,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 from scipy import signal
+from scipy.fft import dst
 from scipy.interpolate import CubicSpline, PchipInterpolator
 from scipy.ndimage import uniform_filter1d
 
@@ -203,6 +204,10 @@ def residual_analysis(
     response and nothing at zero frequency; the line is fitted on these axes. The tail begins at the
     lowest cut-off from which R² stays within 2 % of the line.
 
+    The residuals are summed over the sine series of the data less the line through their ends,
+    which is the same as filtering with point reflection at the ends, but all cut-offs take one
+    transform.
+
     Parameters
     ----------
     segments : list of ndarray
@@ -223,16 +228,20 @@ def residual_analysis(
     """
     config = config or SmoothConfig()
     top = min(0.4 * rate_hz, 25.0)
-    frequency = np.linspace(0.5, top, 40)
+    frequency = np.linspace(0.5, top, 60)
     squares = np.zeros_like(frequency)
-    for k, cutoff in enumerate(frequency):
-        for segment in segments:
-            # A line fitted away first: it has no noise to find, and its ends would ring.
-            flat = signal.detrend(segment)
-            squares[k] += np.sum((flat - lowpass(flat, rate_hz, cutoff, config.order)) ** 2)
+    for segment in segments:
+        n = len(segment)
+        flat = segment - np.linspace(segment[0], segment[-1], n)
+        power = dst(flat[1:-1], type=1, norm="ortho") ** 2
+        at = np.arange(1, n - 1) * rate_hz / (2 * (n - 1))
+        squares += (1.0 - _two_pass_gain(at, frequency, rate_hz, config.order)) ** 2 @ power
     squares /= sum(len(s) for s in segments)
 
-    passed = 1.0 - _white_residual(frequency, rate_hz, config.order)
+    # Share of white noise power that is not in the residual.
+    band = (np.arange(2000) + 0.5) / 2000 * rate_hz / 2
+    gain = _two_pass_gain(band, frequency, rate_hz, config.order)
+    passed = 1.0 - np.mean((1.0 - gain) ** 2, axis=1)
     tail_start, intercept = len(frequency) * 2 // 3, 0.0
     for start in [*range(0, len(frequency) * 2 // 3, 2), len(frequency) * 2 // 3]:
         slope, intercept = np.polyfit(passed[start:], squares[start:], 1)
@@ -262,17 +271,18 @@ def residual_analysis(
     )
 
 
-def _white_residual(cutoff_hz: FloatArray, rate_hz: float, order: int) -> FloatArray:
-    """Share of white-noise power left in the residual of each cut-off, shape as `cutoff_hz`.
+def _two_pass_gain(
+    frequency_hz: FloatArray, cutoff_hz: FloatArray, rate_hz: float, order: int
+) -> FloatArray:
+    """Gain of `lowpass`, shape (cut-offs, frequencies).
 
-    The two-pass gain is the squared Butterworth magnitude ``1 / (1 + (tan f / tan fc)^(2 n))``.
+    It is the squared Butterworth magnitude ``1 / (1 + (tan f / tan fc)^(2 n))``, fc being the
+    cut-off that one pass is designed with.
     """
-    frequency = (np.arange(2000) + 0.5) / 2000 * rate_hz / 2
-    analogue = np.tan(np.pi * frequency / rate_hz)
-    designed = [design_cutoff(float(c), rate_hz, order) for c in cutoff_hz]
-    ratio = analogue[None, :] / np.tan(np.pi * np.array(designed) / rate_hz)[:, None]
-    gain = 1.0 / (1.0 + ratio ** (2 * order))
-    return np.mean((1.0 - gain) ** 2, axis=1)
+    designed = np.array([design_cutoff(float(c), rate_hz, order) for c in cutoff_hz])
+    analogue = np.tan(np.pi * frequency_hz / rate_hz)
+    ratio = analogue[None, :] / np.tan(np.pi * designed / rate_hz)[:, None]
+    return 1.0 / (1.0 + ratio ** (2 * order))
 
 
 def noise_gain(

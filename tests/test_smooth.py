@@ -56,6 +56,15 @@ def test_residual_analysis_finds_the_noise(rate: float, sd: float) -> None:
     assert lost == pytest.approx(passed, rel=0.5)
 
 
+def test_residuals_are_those_of_the_filter() -> None:
+    rng = np.random.default_rng(4)
+    t = np.arange(0, 20, 1 / 60)
+    values = 0.2 * np.cos(2 * np.pi * 0.4 * t) + 0.1 * t + rng.normal(0, 0.003, len(t))
+    result = residual_analysis([values], 60.0)
+    direct = [np.std(values - lowpass(values, 60.0, fc)) for fc in result.frequency_hz]
+    np.testing.assert_allclose(result.residual, direct, rtol=0.02)
+
+
 def test_more_noise_lowers_the_cutoff() -> None:
     rng = np.random.default_rng(5)
     t = np.arange(0, 20, 1 / 60)
