@@ -5,7 +5,7 @@ from pathlib import Path
 
 from barpath.errors import ClipError
 
-DEMO_NAME = "demo.mp4"
+DEMO_NAME = "ql_flared_side.mp4"
 
 
 def demo_clip() -> Path:
