@@ -666,18 +666,22 @@ class PlateTracker:
     def _search_near(self, image: NDArray[np.uint8], position_sd: float) -> list[FloatArray]:
         """Best shift of the predicted outline within its uncertainty."""
         reach = float(np.clip(2.5 * position_sd, 3.0, max(3.0, 0.15 * self.diameter_px)))
-        strip = _Strip(image, self._state[:5], self._units, reach)
-        assert self._rim is not None
-        evidence = strip.evidence(self._rim)
-        spacing = max(strip.step, reach / 8.0)
-        n = int(np.ceil(reach / spacing))
+        return [self._shifted(image, self._state[:5], reach, position_sd)]
+
+    def _shifted(
+        self, image: NDArray[np.uint8], start: FloatArray, reach_px: float, sd_px: float
+    ) -> FloatArray:
+        """Outline shifted, as it is, to where most of it meets edges of the plate."""
+        rim = self._rim or _first_rim(image, start, self._units)
+        strip = _Strip(image, start, self._units, reach_px)
+        spacing = max(strip.step, reach_px / 8.0)
+        n = int(np.ceil(reach_px / spacing))
         axis = spacing * np.arange(-n, n + 1)
         grid = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
-        penalty = 1.0 * np.sum(grid**2, axis=1) / position_sd**2
-        shift = _best_shift(strip, evidence, strip.normals, grid, penalty)
-        start = self._state[:5].copy()
-        start[:2] += shift
-        return [start]
+        penalty = np.sum(grid**2, axis=1) / sd_px**2
+        shifted = start.copy()
+        shifted[:2] += _best_shift(strip, strip.evidence(rim), strip.normals, grid, penalty)
+        return shifted
 
     def _search_wide(self, image: NDArray[np.uint8], position_sd: float) -> list[FloatArray]:
         """Outline starts from a score map around the predicted place, best first."""
@@ -708,7 +712,9 @@ class PlateTracker:
             if value > 0.05:
                 start = self._state[:5].copy()
                 start[:2] += (x[column], y[row])
-                starts.append(start)
+                # A coarse start could settle half on the rim and half on a ring inside of it.
+                reach = max(3.0, 1.5 / factor)
+                starts.append(self._shifted(image, start, reach, 2.0 * reach))
         return starts
 
     def _fit(
