@@ -211,23 +211,33 @@ def demo(
 @app.command()
 def benchmark(
     what: Annotated[
-        str, typer.Argument(help="plate: centre error on made frames; cost: time and memory.")
+        str,
+        typer.Argument(
+            help="plate: centre error on made frames; cost: time; memory: short and long clip."
+        ),
     ],
     clip: Annotated[
         Path | None, typer.Option(help="Clip for the cost; the demo clip if not given.")
     ] = None,
 ) -> None:
     """Print accuracy or cost figures measured here and now."""
-    from barpath import benchmark as bench
-
     if what == "plate":
-        typer.echo(bench.format_plate_centre_error(bench.plate_centre_error()))
+        from barpath.benchmark import format_plate_centre_error, plate_centre_error
+
+        typer.echo(format_plate_centre_error(plate_centre_error()))
     elif what == "cost":
+        from barpath.cost import cost, format_cost
         from barpath.samples import demo_clip
 
-        typer.echo(bench.format_cost(bench.cost(clip or demo_clip())))
+        typer.echo(format_cost(cost(clip or demo_clip())))
+    elif what == "memory":
+        from barpath.cost import memory_growth
+        from barpath.samples import demo_clip
+
+        short_mb, long_mb = memory_growth(clip or demo_clip())
+        typer.echo(f"peak memory, 20 s: {short_mb:.0f} MB; 5 min: {long_mb:.0f} MB")
     else:
-        raise OptionError(f"There is a benchmark 'plate' and one 'cost', but none {what!r}.")
+        raise OptionError(f"There are benchmarks 'plate', 'cost' and 'memory', but none {what!r}.")
 
 
 def _stop(signum: int, frame: FrameType | None) -> None:

@@ -24,20 +24,26 @@ class SearchConfig:
     something that moves like a press is found, so that memory stays bounded.
     """
 
-    per_s: float = 5.0
+    per_s: float = 4.0
     stretch_s: float = 30.0
     max_side_px: int = 960
 
 
 @dataclass(frozen=True)
 class PoseSampling:
-    """Which frames the pose network is run on: where joints matter, and sparsely elsewhere."""
+    """Which frames the pose network is run on: where joints matter, and sparsely elsewhere.
+
+    A frame may be read more than once, in different crops; `readings_per_clip_frame` bounds all
+    readings together by the clip's length, so that the whole stays cheaper than reading every frame
+    once.
+    """
 
     bottom_margin_s: float = 0.15
     bottom_frames: int = 7
     lockout_margin_s: float = 0.20
     lockout_frames: int = 3
     elsewhere_s: float = 0.25
+    readings_per_clip_frame: float = 0.5
 
 
 @dataclass(frozen=True)

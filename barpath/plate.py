@@ -1015,7 +1015,7 @@ def _choose_shapes(
                 for value, x, y in _peaks(score, 3, 0.5 * _radius(shapes[i].params)):
                     where = (np.array([x, y]) + 0.5) * 2**level - 0.5
                     found.append((i, k, value, *where))
-    table = np.array(found)
+    table = np.array(found, dtype=float).reshape(-1, 5)
     radius = np.array([s.radius_px for s in shapes])
     value = np.clip(table[:, 2], 0, None) ** 2 * radius[table[:, 0].astype(int)] ** 0.4
     chosen: list[_Shape] = []

@@ -1,0 +1,210 @@
+"""The analyser's errors on the synthetic clips, whose truth is exact: ``python -m tests.accuracy``.
+
+Prints for each view and measure bias, standard deviation, 95 % limits of agreement,
+root mean square error, the share of the stated 95 % intervals that cover the truth, and the share of
+missing values. Limits of agreement are bias +/- 1.96 SD (Bland and Altman 1986, Lancet 327:307-310).
+Only the reporting clips are used; nothing in the analyser was set by looking at them (the tuning
+clips are for that). The analyser sees the video alone.
+"""
+
+import argparse
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import barpath
+from barpath.store import SetResult
+
+CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
+
+# Measure of the analyser: path to the same in a repetition's truth; "{path}" is the path that the
+# view sees (near plate or bar middle), "{side}" the lifter's side.
+TRUTH_OF = {
+    "range_of_motion_m": ("paths", "{path}", "range_of_motion_m"),
+    "descent_time_s": ("descent_time_s",),
+    "pause_s": ("pause_time_s",),
+    "press_time_s": ("press_time_s",),
+    "mean_press_speed_m_s": ("paths", "{path}", "mean_press_speed_m_s"),
+    "peak_press_speed_m_s": ("paths", "{path}", "peak_press_speed_m_s"),
+    "mean_propulsive_speed_m_s": ("paths", "{path}", "mean_propulsive_speed_m_s"),
+    "sticking_min_speed_m_s": ("sticking", "minimum_speed_m_s"),
+    "horizontal_drift_total_m": ("paths", "{path}", "horizontal_range_m"),
+    "drift_touch_to_lockout_m": ("paths", "{path}", "touch_to_lockout_x_m"),
+    "touch_point_height_m": ("touch_over_shoulders_m",),
+    "touch_point_to_shoulder_m": ("touch_toward_feet_m",),
+    "wrist_over_elbow_m": ("arms_at_bottom", "{side}", "wrist_over_elbow_m"),
+    "forearm_lean_deg": ("arms_at_bottom", "{side}", "forearm_lean_deg"),
+    "elbow_abduction_deg": ("arms_at_bottom", "{side}", "elbow_abduction_deg"),
+    "bar_tilt_lockout_deg": ("tilt_at_lockout_deg",),
+    "lockout_time_difference_s": ("left_minus_right_lockout_s",),
+    "grip_width_m": ("grip_width_m",),
+    "grip_to_shoulder_ratio": ("grip_over_shoulder_width",),
+}
+FROM_THIS_VIEW = {
+    "side": lambda name: name not in FRONT_ONLY,
+    "oblique": lambda name: name not in FRONT_ONLY,
+    "front": lambda name: name not in SIDE_ONLY,
+}
+FRONT_ONLY = {
+    "wrist_over_elbow_m",
+    "forearm_lean_deg",
+    "bar_tilt_lockout_deg",
+    "lockout_time_difference_s",
+    "grip_width_m",
+    "grip_to_shoulder_ratio",
+}
+SIDE_ONLY = {
+    "horizontal_drift_total_m",
+    "drift_touch_to_lockout_m",
+    "touch_point_height_m",
+    "touch_point_to_shoulder_m",
+}
+
+
+def truth_value(rep: dict[str, Any], steps: Iterable[str], path: str, side: str) -> float:
+    """A value of a repetition's truth, NaN where the truth has none."""
+    value: Any = rep
+    for step in steps:
+        value = (value or {}).get(step.format(path=path, side=side))
+    return np.nan if value is None else float(value)
+
+
+def rep_errors(result: SetResult, truth: dict[str, Any]) -> pd.DataFrame:
+    """One row per measure and repetition: found, true, error, stated half width, quality."""
+    path = "bar_middle" if truth["view"] == "front" else "near_plate"
+    rows = []
+    for rep in truth["reps"]:
+        mine = result.measures[result.measures["rep"] == rep["rep"]]
+        for row in mine.itertuples():
+            if row.measure not in TRUTH_OF or not FROM_THIS_VIEW[truth["view"]](row.measure):
+                continue
+            true = truth_value(rep, TRUTH_OF[row.measure], path, row.side)
+            if np.isnan(true):
+                continue
+            rows.append(
+                {
+                    "clip": truth["clip"],
+                    "view": truth["view"],
+                    "rep": rep["rep"],
+                    "measure": row.measure,
+                    "side": row.side,
+                    "found": row.value,
+                    "true": true,
+                    "error": row.value - true,
+                    "u95": row.u95,
+                    "quality": row.quality,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def path_rmse_m(result: SetResult, frames: pd.DataFrame, truth: dict[str, Any]) -> float:
+    """Root mean square distance of the bar's path from the true one, both about their means."""
+    table = result.trajectory.merge(frames, on="frame", suffixes=("", "_true"))
+    if truth["view"] == "front":
+        found = table[["y_smooth_m"]].to_numpy(dtype=float)
+        true = table[["bar_middle_y_m"]].to_numpy(dtype=float)
+    else:
+        plate = f"{truth['near_side']}_plate_outer"
+        found = table[["x_smooth_m", "y_smooth_m"]].to_numpy(dtype=float)
+        true = table[[f"{plate}_x_m", f"{plate}_y_m"]].to_numpy(dtype=float)
+        if result.calibration["head_direction"] == "unknown":
+            found = found[:, 1:]
+            true = true[:, 1:]
+    seen = np.isfinite(found).all(axis=1)
+    error = (found - true)[seen]
+    error -= error.mean(axis=0)
+    return float(np.sqrt((error**2).sum(axis=1).mean()))
+
+
+def summarise(errors: pd.DataFrame) -> pd.DataFrame:
+    """Agreement per view and measure."""
+    rows = []
+    for (view, measure), part in errors.groupby(["view", "measure"], sort=False):
+        seen = part[part["error"].notna()]
+        bias, sd = seen["error"].mean(), seen["error"].std(ddof=1)
+        rows.append(
+            {
+                "view": view,
+                "measure": measure,
+                "n": len(seen),
+                "bias": bias,
+                "sd": sd,
+                "lower": bias - 1.96 * sd,
+                "upper": bias + 1.96 * sd,
+                "rmse": np.sqrt((seen["error"] ** 2).mean()),
+                "covered": (seen["error"].abs() <= seen["u95"]).mean(),
+                "missing": part["error"].isna().mean(),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def as_markdown(table: pd.DataFrame) -> str:
+    """The summary as a Markdown table."""
+    lines = [
+        "| view | measure | n | bias | SD | limits of agreement | RMSE | covered | missing |",
+        "|---|---|---|---|---|---|---|---|---|",
+    ]
+    for row in table.itertuples():
+        limits = "–" if np.isnan(row.sd) else f"{row.lower:+.3f} to {row.upper:+.3f}"
+        spread = "–" if np.isnan(row.sd) else f"{row.sd:.3f}"
+        if row.n:
+            figures = f"{row.bias:+.3f} | {spread} | {limits} | {row.rmse:.3f} | {row.covered:.0%}"
+        else:
+            figures = "– | – | – | – | –"
+        lines.append(f"| {row.view} | {row.measure} | {row.n} | {figures} | {row.missing:.0%} |")
+    return "\n".join(lines)
+
+
+def run(clips: Iterable[Path], *, give_view: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Analyse clips and compare them with their truth: errors, and one row per clip."""
+    errors, sets = [], []
+    for clip in clips:
+        truth = json.loads(clip.with_suffix(".truth.json").read_text())
+        frames = pd.read_csv(clip.with_suffix(".truth.csv"))
+        result = barpath.analyse(
+            clip, view=truth["view"] if give_view else "auto", plate_mm=_plate_mm(truth)
+        )
+        errors.append(rep_errors(result, truth))
+        sets.append(
+            {
+                "clip": clip.stem,
+                "view": truth["view"],
+                "view found": result.view,
+                "reps": len(truth["reps"]),
+                "reps found": len(result.reps),
+                "kinds right": list(result.reps["kind"]) == [rep["kind"] for rep in truth["reps"]],
+                "path RMSE, mm": round(1000 * path_rmse_m(result, frames, truth), 1),
+            }
+        )
+    return pd.concat(errors, ignore_index=True), pd.DataFrame(sets)
+
+
+def _plate_mm(truth: dict[str, Any]) -> float:
+    """Diameter of the outermost plate, which the lifter knows and gives."""
+    return 1000 * max(plate["diameter_m"] for plate in truth["bar"]["plates_each_side"])
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(prog="python -m tests.accuracy", description=__doc__)
+    parser.add_argument("clips", nargs="*", type=Path, help="clips with their truth beside them")
+    parser.add_argument("--guess-view", action="store_true", help="do not tell the view")
+    parser.add_argument("--errors", type=Path, help="write every single error to this CSV file")
+    given = parser.parse_args()
+    clips = given.clips or sorted(CLIPS.glob("*.mp4"))
+    errors, sets = run(clips, give_view=not given.guess_view)
+    if given.errors:
+        errors.to_csv(given.errors, index=False)
+    print(sets.to_string(index=False))
+    print()
+    print(as_markdown(summarise(errors)))
+
+
+if __name__ == "__main__":
+    main()
