@@ -3,15 +3,15 @@
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from barpath.output import publish
     from barpath.pipeline import analyse
-    from barpath.publish import publish
     from barpath.store import SetResult, read_results
 
 __all__ = ["SetResult", "analyse", "publish", "read_results"]
 
 _HOMES = {
     "analyse": "barpath.pipeline",
-    "publish": "barpath.publish",
+    "publish": "barpath.output",
     "SetResult": "barpath.store",
     "read_results": "barpath.store",
 }

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import erf
 
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.scene import apply_transform
@@ -23,6 +24,9 @@ from barpath.scene import apply_transform
 FloatArray = NDArray[np.float64]
 
 SIDES = ("image_left", "image_right")
+
+SHAFT_OFFSETS = np.linspace(-0.5, 0.5, 15)
+"""Where `BarSeed.shaft` is given: offsets from the axis downward, in shaft thicknesses."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +113,8 @@ class BarSeed:
         ``{side}_y_px``, with ``match``, the correlation found.
     patches
         Grey pictures of the left and right plates by which they are recognised.
+    shaft
+        Brightness across the shaft at `SHAFT_OFFSETS`, whatever is seen behind it.
     patch_scale
         Image pixels per pixel of `patches`.
     """
@@ -122,6 +128,7 @@ class BarSeed:
     height_px: int
     path: pd.DataFrame = field(repr=False)
     patches: tuple[FloatArray, FloatArray] = field(repr=False)
+    shaft: FloatArray = field(repr=False)
     patch_scale: float = 1.0
 
 
@@ -447,6 +454,7 @@ class _Model:
     right: BarEnd
     thickness: float
     patches: tuple[FloatArray, FloatArray]
+    shaft: FloatArray
 
 
 def _aligned(
@@ -526,7 +534,9 @@ def _bar_model(
     # Hands and collars are thicker; 28 mm over 1310 mm between the collars bounds the shaft.
     span = pair[1][0] - pair[0][1]
     between = on_shaft[(on_shaft > pair[0][1]) & (on_shaft < pair[1][0])]
-    thickness = _thickness(rigid, reach, between, (0.015 * span, 0.03 * span))
+    bounds = (0.015 * span, 0.03 * span)
+    edges = _thickness(rigid, reach, between, bounds)
+    thickness, shaft = _shaft_across(own_stack, reach, between, edges, bounds)
     ends = []
     for (start, stop), sign in zip(pair, (-1, 1), strict=True):
         # A plate's middle is the axis; on one side what is seen may run on into something else.
@@ -542,7 +552,7 @@ def _bar_model(
         depth = max(float(stop - start) - half_width, 2.0)
         ends.append(BarEnd(inner + sign * half_width, 0.0, float(plate), depth))
     patches = tuple(_cut(rigid, end, reach, sign) for end, sign in zip(ends, (-1, 1), strict=True))
-    return _Model(ends[0], ends[1], thickness, patches)
+    return _Model(ends[0], ends[1], thickness, patches, shaft)
 
 
 def _thickness(
@@ -556,6 +566,86 @@ def _thickness(
         for t in tried
     ]
     return float(tried[int(np.argmax(score))])
+
+
+def box_cover(offset_px: ArrayLike, thickness_px: ArrayLike, blur_px: float) -> FloatArray:
+    """Return how much of the light at an offset from its axis comes from a blurred band.
+
+    Examples
+    --------
+    >>> box_cover([0.0, 4.0, 9.0], 8.0, 0.8).round(3).tolist()
+    [1.0, 0.5, 0.0]
+    """
+    r, half = np.asarray(offset_px, float), 0.5 * np.asarray(thickness_px, float)
+    root = blur_px * np.sqrt(2.0)
+    return 0.5 * (erf((half - r) / root) + erf((half + r) / root))
+
+
+def _shaft_across(
+    own: FloatArray,
+    reach: int,
+    columns: NDArray[np.int64],
+    thickness: float,
+    bounds: tuple[float, float],
+) -> tuple[float, FloatArray]:
+    """Return the shaft's thickness and its brightness across at `SHAFT_OFFSETS`.
+
+    The same shaft is seen before different scenery in pictures laid over each other, ``own`` of
+    shape (pictures, rows, columns). Rows that do not follow the scenery beside them are the
+    shaft's; its own shading, which has edges too, does not mislead.
+    """
+    far = int(np.ceil(0.5 * bounds[1])) + 5
+    if len(columns) < 8 or far + 3 > reach:
+        return thickness, np.full(len(SHAFT_OFFSETS), np.median(own[:, reach]))
+    wide = own[:, reach - far : reach + far + 1]
+    rows = np.arange(-far, far + 1)
+    groups = np.array_split(columns, min(16, len(columns) // 4))
+    values = np.stack([wide[:, :, g].mean(axis=2) for g in groups], axis=1)
+    # The line was placed to a pixel or so: lay the pictures over each other more exactly.
+    core = np.flatnonzero(np.abs(rows) <= 0.5 * thickness + 1.0)
+    tried = np.arange(-2.5, 2.6, 0.125)
+    halves = np.array_split(np.arange(len(groups)), 2)
+    shift = np.zeros(values.shape[:2])
+
+    def laid() -> FloatArray:
+        at = rows + shift[..., None]
+        low = np.clip(np.floor(at).astype(int), -far, far - 1)
+        part = np.clip(at - low, 0.0, 1.0)
+        a = np.take_along_axis(values, low + far, axis=2)
+        return a + part * (np.take_along_axis(values, low + far + 1, axis=2) - a)
+
+    for _ in range(3):
+        middle = np.median(laid(), axis=(0, 1))
+        for picture in range(len(values)):
+            for half in halves:
+                seen = np.median(values[picture, half], axis=0)
+                moved = np.stack([np.interp(rows[core] + d, rows, seen) for d in tried])
+                off = np.minimum(np.abs(moved - middle[core]), 40.0).mean(axis=1)
+                shift[picture, half] = tried[int(np.argmin(off + 0.1 * tried**2))]
+    samples = laid().reshape(-1, len(rows))
+    beside = int(np.ceil(0.5 * thickness + 2.0))
+    scenery = np.stack([samples[:, far - beside], samples[:, far + beside]])
+    fixed = np.median(np.abs(samples - np.median(samples, axis=0)), axis=1) < 60.0
+    samples, scenery = samples[fixed], scenery[:, fixed]
+    if len(samples) < 20:
+        return thickness, np.interp(SHAFT_OFFSETS * thickness, rows, middle)
+    spread = scenery - scenery.mean(axis=1, keepdims=True)
+    normal = spread @ spread.T / len(samples) + 25.0 * np.eye(2)
+    follows = np.linalg.solve(normal, spread @ (samples - samples.mean(axis=0)) / len(samples))
+    cover = np.clip(1.0 - np.clip(follows, 0.0, None).sum(axis=0), 0.0, 1.0)
+    inner = np.abs(rows) <= beside
+    best = (np.inf, 0.0, thickness)
+    for t in np.linspace(*bounds, 25):
+        for centre in np.arange(-2.0, 2.01, 0.125):
+            off = float(np.sum((cover - box_cover(rows - centre, t, 0.8))[inner] ** 2))
+            best = min(best, (off, float(centre), float(t)))
+    off, centre, t = best
+    if off > 0.25 * float(np.sum(cover[inner] ** 2)) or np.trace(normal) < 200.0:
+        centre, t = 0.0, thickness
+    sure = np.abs(rows - centre) < max(0.5 * t - 0.5, 0.8)
+    across = samples.mean(axis=0) - np.clip(follows, 0.0, None).T @ scenery.mean(axis=1)
+    across = across / np.maximum(cover, 0.5)
+    return t, np.interp(centre + SHAFT_OFFSETS * t, rows[sure], across[sure])
 
 
 def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatArray]:
@@ -763,6 +853,7 @@ def _seed_from(
         stack.height_px,
         path[path["match"] > config.min_match].reset_index(drop=True),
         model.patches,
+        model.shaft,
         scale,
     )
 

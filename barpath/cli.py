@@ -162,8 +162,8 @@ def _run(
     overwrite: bool,
     video: bool,
 ) -> None:
+    from barpath.output import REPORT_FILE, publish
     from barpath.pipeline import analyse as analyse_clip
-    from barpath.publish import REPORT_FILE, publish
     from barpath.store import check_target
 
     check_target(out, overwrite=overwrite)
@@ -200,7 +200,7 @@ def demo(
 ) -> None:
     """Measure a clip that comes with the project (a made lifter in an invented club)."""
     from barpath.config import AnalysisConfig
-    from barpath.publish import REPORT_FILE
+    from barpath.output import REPORT_FILE
     from barpath.samples import demo_clip
 
     _run(demo_clip(), out, AnalysisConfig(), 450.0, None, None, overwrite=overwrite, video=True)

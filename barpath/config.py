@@ -43,7 +43,7 @@ class PoseSampling:
     lockout_margin_s: float = 0.20
     lockout_frames: int = 3
     elsewhere_s: float = 0.25
-    readings_per_clip_frame: float = 0.5
+    readings_per_clip_frame: float = 0.3
 
 
 @dataclass(frozen=True)

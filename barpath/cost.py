@@ -15,8 +15,8 @@ from pathlib import Path
 import av
 
 from barpath.frames import probe, stream
+from barpath.output import publish
 from barpath.pipeline import analyse
-from barpath.publish import publish
 
 _PEAK_MEMORY = """
 import resource, sys, tempfile

@@ -8,6 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -26,6 +27,8 @@ Progress = Callable[[str, float], None]
 
 FRONT_ENDS = ("image_left_", "image_right_")
 SLANT_NOTE_DEG = 25.0
+N_STILLS = 7
+STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
 MAX_OBLIQUE_SWAY_M = 0.005
 PARALLAX_SHARE = 0.25
@@ -43,11 +46,22 @@ class Found:
 
 @dataclass(frozen=True)
 class Followed:
-    """Tables of the pass over all frames, and the number of frames with repeated content."""
+    """What the pass over all frames gave.
+
+    Attributes
+    ----------
+    track, camera : DataFrame
+        Plate or bar table, and camera table.
+    n_duplicate : int
+        Frames that repeat the content of the one before.
+    stills : tuple of Frame
+        A few frames spread over the clip, shrunk, for what stands still in the scene.
+    """
 
     track: pd.DataFrame
     camera: pd.DataFrame
     n_duplicate: int
+    stills: tuple[Frame, ...]
 
 
 @dataclass(frozen=True)
@@ -298,12 +312,24 @@ def follow(
     motion = scene.CameraMotion(config.scene)
     repeats = DuplicateCounter()
     n_duplicate = 0
+    stills = []
+    kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
     for frame in stream(info):
         n_duplicate += repeats.update(frame.image)
+        if frame.index in kept:
+            stills.append(_shrunk(frame, STILL_SIDE_PX))
         motion.update(frame)
         tracker.update(frame)
         progress("following the bar", (frame.index + 1) / info.n_frames)
-    return Followed(tracker.table(), motion.table(), n_duplicate)
+    return Followed(tracker.table(), motion.table(), n_duplicate, tuple(stills))
+
+
+def _shrunk(frame: Frame, max_side_px: int) -> Frame:
+    height, width = frame.image.shape[:2]
+    shrink = min(1.0, max_side_px / max(height, width))
+    size = (round(width * shrink), round(height * shrink))
+    image = cv2.resize(frame.image, size, interpolation=cv2.INTER_AREA)
+    return dataclasses.replace(frame, image=image)
 
 
 def measure(
@@ -428,14 +454,16 @@ def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> No
 
 def find_level(info: ClipInfo, followed: Followed, config: AnalysisConfig) -> scene.SceneRoll:
     """Camera roll and pitch from straight lines in a few frames spread over the clip."""
-    picks = np.unique(np.linspace(0, info.n_frames - 1, 7).astype(int))
-    frames = list(stream(info, indices=picks.tolist()))
-    rows = followed.camera.set_index("frame").reindex([frame.index for frame in frames])
+    rows = followed.camera.set_index("frame").reindex([still.index for still in followed.stills])
     known = rows["m00"].notna().to_numpy()
-    frames = [frame for frame, keep in zip(frames, known, strict=True) if keep]
+    stills = [still for still, keep in zip(followed.stills, known, strict=True) if keep]
     transforms = scene.transforms_of(rows[known].reset_index())
-    focal = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
-    return scene.scene_roll(frames, focal, config.scene, transforms)
+    focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
+    if not stills:
+        return scene.scene_roll([np.zeros((info.height_px, info.width_px), np.uint8)], focal_px)
+    shrink = stills[0].image.shape[1] / info.width_px
+    transforms[:, :, 2] *= shrink
+    return scene.scene_roll(stills, focal_px * shrink, config.scene, transforms)
 
 
 def _smooth_into(table: pd.DataFrame, name: str, sd: Floats, config: AnalysisConfig) -> float:
@@ -481,9 +509,9 @@ def side_trajectory(
             "y_m": points[:, 1],
         }
     )
-    table["sd_m"] = sd
     _smooth_into(table, "x", sd, config)
     cutoff_hz = _smooth_into(table, "y", sd, config)
+    table["sd_m"] = table[["sd_x_m", "sd_y_m"]].max(axis=1)
     table["state"] = track["state"]
     return Path3(table, np.zeros(2), np.full(len(table), np.nan), cutoff_hz)
 
@@ -513,9 +541,9 @@ def front_trajectory(
             "y_m": middle[:, 1],
         }
     )
-    table["sd_m"] = sd
     _smooth_into(table, "x", sd, config)
     cutoff_hz = _smooth_into(table, "y", sd, config)
+    table["sd_m"] = table[["sd_x_m", "sd_y_m"]].max(axis=1)
     time_s = table["time_s"].to_numpy()
     ends = {}
     for name, end, end_sd in (("right", left, sd_ends[:, 0]), ("left", right, sd_ends[:, 1])):

@@ -8,6 +8,7 @@ it could not.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -116,8 +117,8 @@ class PlateConfig:
     min_travel_diameters: float = 0.15
     max_travel_diameters: float = 2.2
     max_sideways: float = 0.8
-    n_shape_samples: int = 12
-    n_shapes: int = 12
+    n_shape_samples: int = 8
+    n_shapes: int = 9
     min_score: float = 0.2
 
 
@@ -951,6 +952,10 @@ class _Samples:
         """Work px to px of the full image."""
         return (xy + 0.5) / self.scale - 0.5
 
+    def padded_shape(self, level: int) -> tuple[int, int]:
+        """Size to which the orientation maps of a level are padded."""
+        return _padded_shape((self.shape[0] >> level, self.shape[1] >> level), 14)
+
     def level_maps(
         self, k: int, levels: Iterable[int], weighted: bool
     ) -> dict[int, tuple[NDArray[np.complexfloating], tuple[int, int], tuple[int, int]]]:
@@ -967,7 +972,7 @@ class _Samples:
             maps = _orientation_maps(image)
             if mask is not None:
                 maps = maps * mask
-            padded = _padded_shape(maps.shape[1:], 14)
+            padded = self.padded_shape(level)
             result[level] = (fft.rfft2(maps, s=padded), padded, maps.shape[1:])
         return result
 
@@ -997,16 +1002,19 @@ def _choose_shapes(
 ) -> list[_Shape]:
     """Shapes that show best in some samples, kept apart so that several things are covered."""
     levels = sorted({s.level for s in shapes})
-    templates: dict[int, NDArray[np.complexfloating]] = {}
     members = {level: [i for i, s in enumerate(shapes) if s.level == level] for level in levels}
-    found = []  # (shape, sample, score, x, y)
-    for k in picks:
+    templates = {
+        level: np.stack(
+            [_outline_template(work.padded_shape(level), shapes[i].params) for i in members[level]]
+        )
+        for level in levels
+    }
+
+    def scan(k: int) -> list[tuple[float, ...]]:
+        """Rows (shape, sample, score, x, y) of one sample."""
+        rows = []
         maps = work.level_maps(k, levels, weighted=click is None)
         for level, (maps_ft, padded, true) in maps.items():
-            if level not in templates:
-                templates[level] = np.stack(
-                    [_outline_template(padded, shapes[i].params) for i in members[level]]
-                )
             stack = np.einsum("cij,kcij->kij", maps_ft, templates[level])
             scores = fft.irfft2(stack, s=padded)[:, : true[0], : true[1]]
             for i, score in zip(members[level], scores, strict=True):
@@ -1014,7 +1022,11 @@ def _choose_shapes(
                     score = score * _near_click(true, click / 2**level, _radius(shapes[i].params))
                 for value, x, y in _peaks(score, 3, 0.5 * _radius(shapes[i].params)):
                     where = (np.array([x, y]) + 0.5) * 2**level - 0.5
-                    found.append((i, k, value, *where))
+                    rows.append((i, k, value, *where))
+        return rows
+
+    with ThreadPoolExecutor() as pool:
+        found = [row for rows in pool.map(scan, picks) for row in rows]
     table = np.array(found, dtype=float).reshape(-1, 5)
     radius = np.array([s.radius_px for s in shapes])
     value = np.clip(table[:, 2], 0, None) ** 2 * radius[table[:, 0].astype(int)] ** 0.4
@@ -1370,10 +1382,10 @@ def find_plate(
             path.reason = "is where the user pointed"
     size = np.array([p.shape.radius_px for p in paths])
     rank = np.array([p.score for p in paths]) * size**0.5 if paths else np.array([])
-    refined = []
-    for k in np.argsort(rank)[::-1][:5]:
-        if rank[k] > 0 and (result := _refine(work, paths[k], config)) is not None:
-            refined.append((np.sqrt(paths[k].score * result.quality), result))
+    likely = [paths[k] for k in np.argsort(rank)[::-1][:3] if rank[k] > 0]
+    with ThreadPoolExecutor() as pool:
+        results = pool.map(lambda path: _refine(work, path, config), likely)
+    refined = [(np.sqrt(r.path.score * r.quality), r) for r in results if r is not None]
     if not refined or (click is None and max(s for s, _ in refined) < config.min_score):
         if click is not None:
             raise BarNotFoundError(
@@ -1431,20 +1443,25 @@ def _follow_shapes(
 ) -> list[_Path]:
     """Link each shape through all samples."""
     levels = sorted({s.level for s in shapes})
-    nodes: list[list[FloatArray]] = [[] for _ in shapes]
-    templates: dict[int, NDArray[np.complexfloating]] = {}
-    for k in range(len(work.samples)):
+    templates = [_outline_template(work.padded_shape(s.level), s.params) for s in shapes]
+
+    def scan(k: int) -> list[FloatArray]:
+        """Per shape the peaks (score, x, y) in one sample."""
         maps = work.level_maps(k, levels, weighted=forced is None)
-        for i, shape in enumerate(shapes):
+        peaks = []
+        for shape, template in zip(shapes, templates, strict=True):
             maps_ft, padded, true = maps[shape.level]
-            if i not in templates:
-                templates[i] = _outline_template(padded, shape.params)
-            score = _score_map(maps_ft, templates[i], padded)[: true[0], : true[1]]
+            score = _score_map(maps_ft, template, padded)[: true[0], : true[1]]
             rows = [
                 (value, (x + 0.5) * 2**shape.level - 0.5, (y + 0.5) * 2**shape.level - 0.5)
                 for value, x, y in _peaks(score, 6, 0.5 * _radius(shape.params))
             ]
-            nodes[i].append(np.array(rows).reshape(-1, 3))
+            peaks.append(np.array(rows).reshape(-1, 3))
+        return peaks
+
+    with ThreadPoolExecutor() as pool:
+        by_sample = list(pool.map(scan, range(len(work.samples))))
+    nodes = [list(rows) for rows in zip(*by_sample, strict=True)]
     paths = []
     for shape, rows in zip(shapes, nodes, strict=True):
         paths += _link(work, shape, rows, 3, forced)

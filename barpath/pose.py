@@ -1217,16 +1217,19 @@ class PoseEstimator:
         """
         hidden = hide_above_bar(image, hint) if hint is not None else None
 
-        def read(region: Region, masked: bool, variant: str = "crop") -> list[_Reading | None]:
+        # Generators, so that what is not wanted any more is not read.
+        def read(
+            region: Region, masked: bool, variant: str = "crop", crop: _Crop | None = None
+        ) -> Iterator[_Reading | None]:
             picture = hidden if masked and hidden is not None else image
-            return [self._read(picture, region, hint, variant, masked and hidden is not None)]
+            reading = self._read(picture, region, hint, variant, masked and hidden is not None)
+            if reading is not None:
+                reading.crop = crop
+            yield reading
 
-        for rank, crop in enumerate(self._crops):
-            readings = read(crop.region, crop.masked)
-            for reading in readings:
-                if reading is not None:
-                    reading.crop = crop
-            yield (1 if rank < self.config.n_crops else 2), readings
+        for rank, crop in enumerate(list(self._crops)):
+            stage = 1 if rank < self.config.n_crops else 2
+            yield stage, read(crop.region, crop.masked, crop=crop)
         guesses = self._from_bar(hint) if hint is not None else []
         if self.view == "front":
             for guess in guesses:
