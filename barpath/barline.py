@@ -536,7 +536,15 @@ def _bar_model(
     between = on_shaft[(on_shaft > pair[0][1]) & (on_shaft < pair[1][0])]
     bounds = (0.015 * span, 0.03 * span)
     edges = _thickness(rigid, reach, between, bounds)
-    thickness, shaft = _shaft_across(own_stack, reach, between, edges, bounds)
+    thickness, centre, shaft = _shaft_across(own_stack, reach, between, edges, bounds)
+    # The line may have followed an edge of the shaft's shading: put the axis in the middle row.
+    rigid = cv2.warpAffine(
+        rigid.astype(np.float32),
+        np.array([[1.0, 0.0, 0.0], [0.0, 1.0, centre]]),
+        rigid.shape[::-1],
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     ends = []
     for (start, stop), sign in zip(pair, (-1, 1), strict=True):
         # A plate's middle is the axis; on one side what is seen may run on into something else.
@@ -587,8 +595,8 @@ def _shaft_across(
     columns: NDArray[np.int64],
     thickness: float,
     bounds: tuple[float, float],
-) -> tuple[float, FloatArray]:
-    """Return the shaft's thickness and its brightness across at `SHAFT_OFFSETS`.
+) -> tuple[float, float, FloatArray]:
+    """Return the shaft's thickness, its middle row and its brightness across at `SHAFT_OFFSETS`.
 
     The same shaft is seen before different scenery in pictures laid over each other, ``own`` of
     shape (pictures, rows, columns). Rows that do not follow the scenery beside them are the
@@ -596,7 +604,7 @@ def _shaft_across(
     """
     far = int(np.ceil(0.5 * bounds[1])) + 5
     if len(columns) < 8 or far + 3 > reach:
-        return thickness, np.full(len(SHAFT_OFFSETS), np.median(own[:, reach]))
+        return thickness, 0.0, np.full(len(SHAFT_OFFSETS), np.median(own[:, reach]))
     wide = own[:, reach - far : reach + far + 1]
     rows = np.arange(-far, far + 1)
     groups = np.array_split(columns, min(16, len(columns) // 4))
@@ -628,7 +636,7 @@ def _shaft_across(
     fixed = np.median(np.abs(samples - np.median(samples, axis=0)), axis=1) < 60.0
     samples, scenery = samples[fixed], scenery[:, fixed]
     if len(samples) < 20:
-        return thickness, np.interp(SHAFT_OFFSETS * thickness, rows, middle)
+        return thickness, 0.0, np.interp(SHAFT_OFFSETS * thickness, rows, middle)
     spread = scenery - scenery.mean(axis=1, keepdims=True)
     normal = spread @ spread.T / len(samples) + 25.0 * np.eye(2)
     follows = np.linalg.solve(normal, spread @ (samples - samples.mean(axis=0)) / len(samples))
@@ -645,7 +653,7 @@ def _shaft_across(
     sure = np.abs(rows - centre) < max(0.5 * t - 0.5, 0.8)
     across = samples.mean(axis=0) - np.clip(follows, 0.0, None).T @ scenery.mean(axis=1)
     across = across / np.maximum(cover, 0.5)
-    return t, np.interp(centre + SHAFT_OFFSETS * t, rows[sure], across[sure])
+    return t, centre, np.interp(centre + SHAFT_OFFSETS * t, rows[sure], across[sure])
 
 
 def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatArray]:
@@ -889,6 +897,9 @@ class _LineFit:
         Height of the middle under the chord, in pixels down.
     thickness
         Distance between the shaft's edges; NaN when too few columns showed both.
+    strip
+        The picture along the bar, pooled in columns; the shaft's middle row in each column; and
+        the columns that lie on the line.
     """
 
     y: FloatArray
@@ -897,6 +908,7 @@ class _LineFit:
     share: tuple[float, float, float]
     bend: float
     thickness: float
+    strip: tuple[FloatArray, FloatArray, NDArray[np.bool_]]
 
 
 @dataclass(frozen=True)
@@ -907,6 +919,62 @@ class _Measured:
     line: _LineFit | None
     match: FloatArray
     plate_y: FloatArray
+
+
+class _Shaft:
+    """What the shaft looks like across, and how much of each row is shaft and not scenery.
+
+    A row at offset `r` from the axis shows ``own(r) + through(r) * scenery``: the shaft's own light
+    and, at its blurred edges, what is seen beside it. Both parts are learned by regression on the
+    scenery as it changes, so that they owe nothing to what the bar was seen against.
+    """
+
+    # Learned from about this many frames; the start counts for a few.
+    _memory = 90.0
+    _start_counts = 3.0
+    # Spread of grey below which the scenery says nothing of how much is seen through.
+    _prior_level = 25.0
+
+    def __init__(self, thickness_px: float, across: FloatArray) -> None:
+        reach = int(np.ceil(0.5 * thickness_px + 1.5))
+        self.rows = np.arange(-reach, reach + 1)
+        self.beside = (0.5 * thickness_px + 2.0, 0.5 * thickness_px + 3.5)
+        cover = box_cover(self.rows, thickness_px, 0.9)
+        self._prior = 1.0 - cover
+        self.through = self._prior
+        self.own = cover * np.interp(self.rows / thickness_px, SHAFT_OFFSETS, across)
+        self.level = 12.0
+        self._weight = 0.0
+        self._sums = np.zeros((5, len(self.rows)))
+
+    def scenery(self, above: FloatArray, below: FloatArray) -> FloatArray:
+        """Return what would be seen at each row (added first axis) without the shaft."""
+        share = ((self.rows > 0) + 0.5 * (self.rows == 0)).reshape(-1, *[1] * above.ndim)
+        return (1.0 - share) * above + share * below
+
+    def expected(self, scenery: FloatArray) -> FloatArray:
+        """Return what is expected at each row of `scenery`, shape (rows, …)."""
+        shape = (-1, *[1] * (scenery.ndim - 1))
+        return self.own.reshape(shape) + self.through.reshape(shape) * scenery
+
+    def learn(self, seen: FloatArray, scenery: FloatArray) -> None:
+        """Take in columns that lie on the shaft, both of shape (rows, columns)."""
+        keep = 1.0 - 1.0 / self._memory
+        sums = [np.ones_like(seen), scenery, seen, scenery**2, scenery * seen]
+        self._sums = keep * self._sums + np.stack([part.mean(axis=1) for part in sums])
+        self._weight = keep * self._weight + 1.0
+        n, mb, ms, bb, bs = self._sums
+        mb, ms = mb / n, ms / n
+        variance, covariance = bb / n - mb**2, bs / n - mb * ms
+        ridge = self._prior_level**2
+        through = (covariance + ridge * self._prior) / (variance + ridge)
+        # The shaft is as thick above its axis as below; this ties the axis to its middle.
+        through = np.clip(0.5 * (through + through[::-1]), 0.0, 1.0)
+        trust = self._weight / (self._weight + self._start_counts)
+        self.own += trust * (ms - through * mb - self.own)
+        self.through = self.through + trust * (through - self.through)
+        off = np.abs(seen - self.expected(scenery))
+        self.level += 0.1 * (float(np.clip(1.4826 * np.median(off), 2.0, 20.0)) - self.level)
 
 
 class BarTracker:
@@ -926,6 +994,7 @@ class BarTracker:
         self._plate = np.array([seed.left.plate_px, seed.right.plate_px])
         self._depth = np.array([seed.left.depth_px, seed.right.depth_px])
         self._thickness = seed.bar_px
+        self._shaft = _Shaft(seed.bar_px, seed.shaft)
         self._pose: _Pose | None = None
         self._velocity = np.zeros(2)
         self._pose_time_s = float("nan")
@@ -1188,28 +1257,27 @@ class BarTracker:
         pooled = strip[:, : columns * group].reshape(2 * reach + 1, columns, group).mean(axis=2)
         position = margin + (np.arange(columns) + 0.5) * group - 0.5
         u = 2.0 * position / span - 1.0
-        gradient = _vertical_gradient(pooled, max(0.8, 0.12 * t))
-        start = self._coarse_line(gradient, u, t, search, reach)
+        start = self._coarse_line(pooled, u, search, reach)
         coefficients = np.array([*start, self._bend])
         sag_sd = 0.0015 * span
-        noise = _noise(gradient)
-        covariance, spread, used, thick = np.full((3, 3), np.nan), np.nan, None, None
-        for window in (max(2.0, 0.3 * t), max(1.5, 0.2 * t)):
-            middle = coefficients @ np.vstack([np.ones_like(u), u, u * u])
-            centre, thick, strength = _edge_middles(gradient, middle, t, window)
-            good = (strength > 2.0 * noise) & (np.abs(thick - t) < 0.3 * t + 1.0)
+        basis = np.vstack([np.ones_like(u), u, u * u])
+        covariance, spread, used = np.full((3, 3), np.nan), np.nan, None
+        for window in (2.5, 2.0, 1.5, 1.5):
+            middle = coefficients @ basis
+            off, weight, match = self._shaft_offsets(pooled, middle)
+            good = (match > 0.4) & (np.abs(off) < window)
             if good.sum() < 8:
                 return None
             coefficients, covariance, spread, inner = fit_line(
                 u[good],
-                centre[good],
-                np.ones(int(good.sum())),
+                (middle + off)[good],
+                np.minimum(weight[good] / np.median(weight[good]), 3.0),
                 (coefficients[0], coefficients[1], self._bend),
                 sag_sd,
             )
             used = np.zeros(columns, bool)
             used[np.flatnonzero(good)[inner]] = True
-            if np.abs(coefficients @ np.vstack([np.ones_like(u), u, u * u]) - middle).max() < 0.5:
+            if np.abs(coefficients @ basis - middle).max() < 0.05:
                 break
         if not np.isfinite(spread) or used.sum() < 8:
             return None
@@ -1228,22 +1296,64 @@ class BarTracker:
             spread,
             share,
             float(coefficients[2]),
-            float(np.median(thick[used])),
+            self._edge_thickness(pooled, (coefficients @ basis), used),
+            (pooled, coefficients @ basis, used),
         )
 
+    def _shaft_offsets(
+        self, pooled: FloatArray, middle: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return how far below `middle` the shaft lies in each column, its weight, its likeness."""
+        shaft = self._shaft
+        seen, scenery = _across(pooled, middle, shaft)
+        expected = shaft.expected(scenery)
+        change = np.gradient(expected, axis=0)
+        off = seen - expected
+        known = (change**2).sum(axis=0) + 1e-6
+        shift = np.clip(-(off * change).sum(axis=0) / known, -3.0, 3.0)
+        left = ((off + shift * change) ** 2).mean(axis=0)
+        without = ((seen - scenery) ** 2).mean(axis=0)
+        return shift, known, _likeness(left, without, shaft.level)
+
+    def _edge_thickness(
+        self, pooled: FloatArray, middle: FloatArray, used: NDArray[np.bool_]
+    ) -> float:
+        """Return the distance between the shaft's edges where both stand out; else the usual."""
+        t = self._thickness
+        gradient = _vertical_gradient(pooled, max(0.8, 0.12 * t))
+        _, thick, strength = _edge_middles(gradient, middle, t, max(1.5, 0.2 * t))
+        clear = used & (strength > max(4.0 * _noise(gradient), 5.0))
+        clear &= np.abs(thick - t) < 0.2 * t + 0.5
+        if clear.sum() < 8:
+            return t
+        return float(np.median(thick[clear]))
+
     def _coarse_line(
-        self, gradient: FloatArray, u: FloatArray, t: float, search: float, reach: int
+        self, pooled: FloatArray, u: FloatArray, search: float, reach: int
     ) -> tuple[float, float]:
         """Return middle row and half rise of the straight line with the most shaft on it."""
-        noise = _noise(gradient)
-        score = edge_pair_score(gradient, t)
-        score = np.clip((score - 1.5 * noise) / (4.0 * noise + 1.0), 0.0, 1.0).astype(np.float32)
+        shaft = self._shaft
+        h, n_rows = len(shaft.rows) // 2, len(pooled)
+        padded = cv2.copyMakeBorder(
+            pooled, h + 4, h + 4, 0, 0, cv2.BORDER_REPLICATE
+        )
+        beside = round(float(np.mean(shaft.beside)))
+        above = padded[h + 4 - beside : h + 4 - beside + n_rows]
+        below = padded[h + 4 + beside : h + 4 + beside + n_rows]
+        left, without = np.zeros_like(pooled), np.zeros_like(pooled)
+        for r, own, through in zip(shaft.rows, shaft.own, shaft.through, strict=True):
+            seen = padded[h + 4 + r : h + 4 + r + n_rows]
+            scenery = above if r < 0 else below if r > 0 else 0.5 * (above + below)
+            left += (seen - float(own) - float(through) * scenery) ** 2
+            without += (seen - scenery) ** 2
+        n = len(shaft.rows)
+        score = _likeness(left / n, without / n, 1.5 * shaft.level).astype(np.float32)
         score = cv2.dilate(score, np.ones((3, 1), np.uint8))
         most = int(np.ceil(search))
         rises = np.arange(-most, most + 1)
         shift = np.round(rises[:, None] * u[None, :] + self._bend * u[None, :] ** 2).astype(int)
         middles = np.arange(reach - most, reach + most + 1)
-        rows = np.clip(middles[:, None, None] + shift[None], 0, len(gradient) - 1)
+        rows = np.clip(middles[:, None, None] + shift[None], 0, n_rows - 1)
         total = score[rows, np.arange(len(u))].sum(axis=2)
         # A weak preference for where the plates say it is.
         away = ((middles - reach)[:, None] / search) ** 2 + (rises[None, :] / search) ** 2
@@ -1259,6 +1369,9 @@ class BarTracker:
             rate = max(0.05, 1.0 / (self._n_good + 1.0))
             self._plate_offset += rate * (plate_y - line.y - self._plate_offset)
             self._thickness += rate * 0.5 * (line.thickness - self._thickness)
+            pooled, middle, used = line.strip
+            seen, scenery = _across(pooled, middle, self._shaft)
+            self._shaft.learn(seen[:, used], scenery[:, used])
             if min(line.share[1:]) > 0.4:
                 self._bend += 0.05 * (line.bend - self._bend)
             self._span += 0.2 * (float(np.ptp(pose.x)) - self._span)
@@ -1322,6 +1435,30 @@ class BarTracker:
         height = float(edges[1] - edges[0])
         self._plate[side] += 0.05 * np.clip(height - plate, -0.02 * plate, 0.02 * plate)
         return height
+
+
+def _likeness(left: FloatArray, without: FloatArray, level: float) -> FloatArray:
+    """Return 0..1 for how much better the shaft explains the picture than the scenery beside it.
+
+    `left` and `without` are mean squared differences from the one and the other, `level` the
+    difference usual on the shaft.
+    """
+    return np.clip((without - left) / (without + left + level**2), 0.0, 1.0)
+
+
+def _across(
+    pooled: FloatArray, middle: FloatArray, shaft: _Shaft
+) -> tuple[FloatArray, FloatArray]:
+    """Return what is seen across the shaft's line, and the scenery beside it, (rows, columns)."""
+    near, far = shaft.beside
+    offsets = np.r_[shaft.rows, -far, -near, near, far]
+    at = (middle[None, :] + offsets[:, None]).astype(np.float32)
+    columns = np.broadcast_to(np.arange(len(middle), dtype=np.float32), at.shape)
+    seen = cv2.remap(
+        pooled.astype(np.float32), columns, at, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    ).astype(float)
+    values, beside = seen[:-4], seen[-4:]
+    return values, shaft.scenery(beside[:2].mean(axis=0), beside[2:].mean(axis=0))
 
 
 def _edge_middles(
