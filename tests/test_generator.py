@@ -236,6 +236,21 @@ def test_committed_truth_is_consistent(clip: ClipSpec) -> None:
     )
 
 
+def test_bar_is_unracked_and_reracked_within_reach() -> None:
+    spec = replace(SHORTEST, sets=replace(SHORTEST.sets, unrack=True, rerack=True))
+    spec = replace(spec, duration_s=World(spec).motion.duration_s)
+    world = World(spec)
+    for time in np.arange(0.0, world.motion.duration_s, 0.1):
+        world.pose(world.bar(float(time)))
+    dense = truth.sample(world)
+    for end in (0, -1):
+        assert np.allclose(
+            dense.middle[end, :2], [world.room.hook_x_m, world.room.hook_y_m], atol=0.003
+        )
+    assert len(truth.find_reps(world, dense)) == len(spec.sets.reps)
+    assert np.abs(np.diff(dense.middle, axis=0)).max() / truth.STEP_S < 1.5
+
+
 def test_another_seed_gives_another_truth() -> None:
     spec = replace(SHORTEST, duration_s=0.2)
     first, second = truth.make(spec), truth.make(replace(spec, seed=spec.seed + 1))
