@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 
 SIDES = ("image_left", "image_right")
 
-SHAFT_OFFSETS = np.linspace(-0.5, 0.5, 15)
+SHAFT_OFFSETS = np.linspace(-1.0, 1.0, 33)
 """Where `BarSeed.shaft` is given: offsets from the axis downward, in shaft thicknesses."""
 
 
@@ -58,7 +58,9 @@ class BarlineConfig:
     lost_s
         After this time without the bar it is looked for over the whole height of the image.
     sd_floor_px
-        Error that does not average out along the shaft: resampling, shading, uneven edges.
+        Error that does not average out along the shaft: resampling, uneven edges.
+    sd_shading_share
+        Error from light that changes across the shaft as it moves, over its thickness.
     """
 
     work_width_px: int = 640
@@ -72,6 +74,7 @@ class BarlineConfig:
     search_share: float = 0.35
     lost_s: float = 0.3
     sd_floor_px: float = 0.08
+    sd_shading_share: float = 0.02
 
 
 @dataclass(frozen=True)
@@ -114,7 +117,7 @@ class BarSeed:
     patches
         Grey pictures of the left and right plates by which they are recognised.
     shaft
-        Brightness across the shaft at `SHAFT_OFFSETS`, whatever is seen behind it.
+        The shaft's own light at `SHAFT_OFFSETS`, apart from what is seen behind and beside it.
     patch_scale
         Image pixels per pixel of `patches`.
     """
@@ -596,7 +599,7 @@ def _shaft_across(
     thickness: float,
     bounds: tuple[float, float],
 ) -> tuple[float, float, FloatArray]:
-    """Return the shaft's thickness, its middle row and its brightness across at `SHAFT_OFFSETS`.
+    """Return the shaft's thickness, its middle row and its own light at `SHAFT_OFFSETS`.
 
     The same shaft is seen before different scenery in pictures laid over each other, ``own`` of
     shape (pictures, rows, columns). Rows that do not follow the scenery beside them are the
@@ -604,7 +607,8 @@ def _shaft_across(
     """
     far = int(np.ceil(0.5 * bounds[1])) + 5
     if len(columns) < 8 or far + 3 > reach:
-        return thickness, 0.0, np.full(len(SHAFT_OFFSETS), np.median(own[:, reach]))
+        own_light = np.full(len(SHAFT_OFFSETS), np.median(own[:, reach]))
+        return thickness, 0.0, own_light * box_cover(SHAFT_OFFSETS * thickness, thickness, 0.8)
     wide = own[:, reach - far : reach + far + 1]
     rows = np.arange(-far, far + 1)
     groups = np.array_split(columns, min(16, len(columns) // 4))
@@ -636,7 +640,8 @@ def _shaft_across(
     fixed = np.median(np.abs(samples - np.median(samples, axis=0)), axis=1) < 60.0
     samples, scenery = samples[fixed], scenery[:, fixed]
     if len(samples) < 20:
-        return thickness, 0.0, np.interp(SHAFT_OFFSETS * thickness, rows, middle)
+        own_light = np.interp(SHAFT_OFFSETS * thickness, rows, middle)
+        return thickness, 0.0, own_light * box_cover(SHAFT_OFFSETS * thickness, thickness, 0.8)
     spread = scenery - scenery.mean(axis=1, keepdims=True)
     normal = spread @ spread.T / len(samples) + 25.0 * np.eye(2)
     follows = np.linalg.solve(normal, spread @ (samples - samples.mean(axis=0)) / len(samples))
@@ -650,10 +655,12 @@ def _shaft_across(
     off, centre, t = best
     if off > 0.25 * float(np.sum(cover[inner] ** 2)) or np.trace(normal) < 200.0:
         centre, t = 0.0, thickness
-    sure = np.abs(rows - centre) < max(0.5 * t - 0.5, 0.8)
-    across = samples.mean(axis=0) - np.clip(follows, 0.0, None).T @ scenery.mean(axis=1)
-    across = across / np.maximum(cover, 0.5)
-    return t, centre, np.interp(centre + SHAFT_OFFSETS * t, rows[sure], across[sure])
+    cover = box_cover(rows - centre, t, 0.8)
+    above = (rows < centre)[:, None]
+    beside = np.where(above, *scenery.mean(axis=1))[:, 0]
+    own_light = samples.mean(axis=0) - (1.0 - cover) * beside
+    own_light *= cover > 0.02
+    return t, centre, np.interp(centre + SHAFT_OFFSETS * t, rows, own_light)
 
 
 def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatArray]:
@@ -935,17 +942,23 @@ class _Shaft:
     # Spread of grey below which the scenery says nothing of how much is seen through.
     _prior_level = 25.0
 
-    def __init__(self, thickness_px: float, across: FloatArray) -> None:
+    def __init__(self, thickness_px: float, across: FloatArray, blur_px: float) -> None:
         reach = int(np.ceil(0.5 * thickness_px + 1.5))
         self.rows = np.arange(-reach, reach + 1)
         self.beside = (0.5 * thickness_px + 2.0, 0.5 * thickness_px + 3.5)
-        cover = box_cover(self.rows, thickness_px, 0.9)
-        self._prior = 1.0 - cover
-        self.through = self._prior
-        self.own = cover * np.interp(self.rows / thickness_px, SHAFT_OFFSETS, across)
+        self._prior = 1.0 - box_cover(self.rows, thickness_px, 0.9)
+        # The start comes from reduced pictures, which blur it.
+        self.through = 1.0 - box_cover(self.rows, thickness_px, blur_px)
+        self.own = np.interp(self.rows / thickness_px, SHAFT_OFFSETS, across)
         self.level = 12.0
         self._weight = 0.0
         self._sums = np.zeros((5, len(self.rows)))
+
+    @property
+    def axis_px(self) -> float:
+        """Offset of the middle of what hides the scenery from row 0: where the axis really is."""
+        cover = 1.0 - self.through
+        return float((cover * self.rows).sum() / max(cover.sum(), 1.0))
 
     def scenery(self, above: FloatArray, below: FloatArray) -> FloatArray:
         """Return what would be seen at each row (added first axis) without the shaft."""
@@ -968,8 +981,7 @@ class _Shaft:
         variance, covariance = bb / n - mb**2, bs / n - mb * ms
         ridge = self._prior_level**2
         through = (covariance + ridge * self._prior) / (variance + ridge)
-        # The shaft is as thick above its axis as below; this ties the axis to its middle.
-        through = np.clip(0.5 * (through + through[::-1]), 0.0, 1.0)
+        through = np.clip(through, 0.0, 1.0)
         trust = self._weight / (self._weight + self._start_counts)
         self.own += trust * (ms - through * mb - self.own)
         self.through = self.through + trust * (through - self.through)
@@ -994,7 +1006,8 @@ class BarTracker:
         self._plate = np.array([seed.left.plate_px, seed.right.plate_px])
         self._depth = np.array([seed.left.depth_px, seed.right.depth_px])
         self._thickness = seed.bar_px
-        self._shaft = _Shaft(seed.bar_px, seed.shaft)
+        self._shaft = _Shaft(seed.bar_px, seed.shaft, max(0.9, 0.8 * seed.patch_scale))
+        self._learned_y = np.full(2, np.nan)
         self._pose: _Pose | None = None
         self._velocity = np.zeros(2)
         self._pose_time_s = float("nan")
@@ -1032,7 +1045,9 @@ class BarTracker:
         ``{side}_state``; then ``line_sd_px`` (of the line's middle) and ``bar_px``.
         """
         names = list(self._lost_row(0, 0.0))
-        return pd.DataFrame(self._rows, columns=names)
+        table = pd.DataFrame(self._rows, columns=names)
+        table[[f"{side}_y_px" for side in SIDES]] += self._shaft.axis_px
+        return table
 
     @staticmethod
     def _lost_row(index: int, time_s: float) -> dict[str, Any]:
@@ -1162,11 +1177,10 @@ class BarTracker:
         if self._n_good >= 5:
             near = max(0.025 * plate, 1.5 * self._seed.patch_scale)
         if line is not None and (np.abs(line.y - plate_y)[sure] > near).any():
-            line = None
-            if sure.all():
-                line = self._fit_shaft(image, _Pose(x, plate_y), 2.0)
-                if line is not None and (np.abs(line.y - plate_y) > near).any():
-                    line = None
+            line = self._settle(image, _Pose(x, plate_y), line, sure, near)
+            if line is not None:
+                x, y, match = self._match_on(image, _Pose(x, line.y), near)
+                sure = match > config.min_match
         if line is None and self._pose is not None:
             # A long straight shaft where it was expected tells more than a doubtful plate.
             line = self._fit_shaft(image, guess, max(3.0, 0.12 * plate))
@@ -1184,6 +1198,56 @@ class BarTracker:
             match = np.where(match > config.alone_match, match, 0.0)
         match = np.where(match > config.min_match, match, 0.0)
         return _Measured(_Pose(x, plate_y if line is None else line.y), line, match, y)
+
+    def _settle(
+        self,
+        image: NDArray[np.uint8],
+        plates: _Pose,
+        line: _LineFit,
+        sure: NDArray[np.bool_],
+        near: float,
+    ) -> _LineFit | None:
+        """Return the shaft's line when it and the plates disagree about where the bar is.
+
+        A plate may be mistaken for clutter of like shape, a line for an edge behind. What a long
+        shaft and one of the plates say together is believed.
+        """
+        config = self.config
+        agrees = sure & (np.abs(line.y - plates.y) <= near)
+        if agrees.any() and min(line.share[1:]) > 2.0 * config.min_line_share:
+            return line
+        for tried in (0, 1):
+            if not sure[tried]:
+                continue
+            # As if the other end had moved like this one.
+            moved = plates.y.copy()
+            if self._pose is not None:
+                rise = plates.y[tried] - self._pose.y[tried]
+                moved[1 - tried] = self._pose.y[1 - tried] + rise
+            again = self._fit_shaft(image, _Pose(plates.x, moved), max(3.0, near))
+            if again is None or min(again.share[1:]) < 2.0 * config.min_line_share:
+                continue
+            if abs(again.y[tried] - plates.y[tried]) <= near:
+                return again
+        if sure.all():
+            again = self._fit_shaft(image, plates, 2.0)
+            if again is not None and (np.abs(again.y - plates.y) <= near).all():
+                return again
+        return None
+
+    def _match_on(
+        self, image: NDArray[np.uint8], pose: _Pose, near: float
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Find both plates on a given line; return x, y and correlation."""
+        x, y, match = pose.x.copy(), pose.y.copy(), np.zeros(2)
+        for side in (0, 1):
+            middle = pose.y[side] + self._plate_offset[side]
+            known = self._pose.x[side] if self._pose is not None else pose.x[side]
+            slack = 0.12 * self._plate[side]
+            values, found_x, found_y = self._match(image, side, known, (middle, near), slack)
+            i = int(np.argmax(values))
+            x[side], y[side], match[side] = found_x[i], found_y[i], values[i]
+        return self._fill_in(x, match > self.config.min_match), y, match
 
     def _match_both(
         self, image: NDArray[np.uint8], guess: _Pose, search: float
@@ -1292,7 +1356,8 @@ class BarTracker:
         unseen = np.clip(1.0 - np.array(share[1:]) / 0.3, 0.0, 1.0)
         return _LineFit(
             y,
-            np.hypot(sd, config.sd_floor_px * (1.0 + 6.0 * unseen)),
+            np.hypot(sd, np.hypot(config.sd_floor_px, config.sd_shading_share * t))
+            * (1.0 + 6.0 * unseen),
             spread,
             share,
             float(coefficients[2]),
@@ -1334,9 +1399,7 @@ class BarTracker:
         """Return middle row and half rise of the straight line with the most shaft on it."""
         shaft = self._shaft
         h, n_rows = len(shaft.rows) // 2, len(pooled)
-        padded = cv2.copyMakeBorder(
-            pooled, h + 4, h + 4, 0, 0, cv2.BORDER_REPLICATE
-        )
+        padded = cv2.copyMakeBorder(pooled, h + 4, h + 4, 0, 0, cv2.BORDER_REPLICATE)
         beside = round(float(np.mean(shaft.beside)))
         above = padded[h + 4 - beside : h + 4 - beside + n_rows]
         below = padded[h + 4 + beside : h + 4 + beside + n_rows]
@@ -1369,9 +1432,12 @@ class BarTracker:
             rate = max(0.05, 1.0 / (self._n_good + 1.0))
             self._plate_offset += rate * (plate_y - line.y - self._plate_offset)
             self._thickness += rate * 0.5 * (line.thickness - self._thickness)
-            pooled, middle, used = line.strip
-            seen, scenery = _across(pooled, middle, self._shaft)
-            self._shaft.learn(seen[:, used], scenery[:, used])
+            # A bar at rest before the same scenery would crowd out all the rest that was learned.
+            if self._n_good <= 10 or np.abs(line.y - self._learned_y).max() > 1.0:
+                pooled, middle, used = line.strip
+                seen, scenery = _across(pooled, middle, self._shaft)
+                self._shaft.learn(seen[:, used], scenery[:, used])
+                self._learned_y = line.y
             if min(line.share[1:]) > 0.4:
                 self._bend += 0.05 * (line.bend - self._bend)
             self._span += 0.2 * (float(np.ptp(pose.x)) - self._span)
@@ -1387,8 +1453,10 @@ class BarTracker:
                 slope = float(np.ptp(pose.y) / max(np.ptp(pose.x), 1.0))
                 sd = float(np.hypot(line.sd[side], 0.04 * self._plate[side] * slope))
             elif known:
-                # Correlation places a plate to about a third of a reduced pixel.
-                state, sd = "partly", 0.35 * self._seed.patch_scale
+                # Correlation places a plate to about a third of a reduced pixel; it has no shaft to
+                # tell it from clutter of like shape beside it.
+                state = "partly"
+                sd = float(np.hypot(0.35 * self._seed.patch_scale, 0.015 * self._plate[side]))
             else:
                 continue
             row[f"{name}_x_px"] = float(pose.x[side])
@@ -1446,9 +1514,7 @@ def _likeness(left: FloatArray, without: FloatArray, level: float) -> FloatArray
     return np.clip((without - left) / (without + left + level**2), 0.0, 1.0)
 
 
-def _across(
-    pooled: FloatArray, middle: FloatArray, shaft: _Shaft
-) -> tuple[FloatArray, FloatArray]:
+def _across(pooled: FloatArray, middle: FloatArray, shaft: _Shaft) -> tuple[FloatArray, FloatArray]:
     """Return what is seen across the shaft's line, and the scenery beside it, (rows, columns)."""
     near, far = shaft.beside
     offsets = np.r_[shaft.rows, -far, -near, near, far]
