@@ -97,7 +97,7 @@ def test_unknown_focal_and_roll_are_carried_in_the_uncertainty():
 
 def test_joint_behind_the_plate_reads_short_without_depth():
     """An arm 0.3 m behind a plate 3 m away is 10 % smaller in the picture: similar triangles."""
-    track, _, (up, across, along) = side_track(0, 0, 0, distance=3.0)
+    track, _, (up, _, _) = side_track(0, 0, 0, distance=3.0)
     fit = calibrate_side(
         track,
         WIDTH,

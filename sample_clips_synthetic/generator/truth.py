@@ -180,6 +180,23 @@ def arm_measures(joints: dict[str, Array]) -> dict[str, dict[str, float]]:
     return out
 
 
+def own_events(height: Array, events: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
+    """The four events of a rep as one point of the bar has them.
+
+    A bar that comes up unevenly locks out at one end before the other, and a side view sees one
+    end only. Start, touch, press and top of a point are those of its own descent and rise that
+    overlap the bar's most.
+    """
+    start, touch, press, top = events
+
+    def own(direction: int, smallest_m: float, begin: int, end: int) -> tuple[int, int]:
+        runs = _moves(height, direction, smallest_m)
+        best = max(runs, key=lambda r: min(r[1], end) - max(r[0], begin), default=(begin, end + 1))
+        return (best[0], best[1] - 1) if min(best[1], end) > max(best[0], begin) else (begin, end)
+
+    return *own(-1, SMALLEST_DESCENT_M, start, touch), *own(1, SMALLEST_RISE_M, press, top)
+
+
 def path_measures(path: Array, start: int, touch: int, press: int, top: int) -> dict[str, float]:
     """Measures of a path in the sagittal plane.
 
@@ -206,6 +223,12 @@ def path_measures(path: Array, start: int, touch: int, press: int, top: int) -> 
         "peak_press_speed_m_s": float(speed[rise].max()),
         "mean_propulsive_speed_m_s": float(speed[rise][pushing].mean()),
         "peak_descent_speed_m_s": float(-speed[start : touch + 1].min()),
+        "descent_time_s": float((touch - start) * STEP_S),
+        "pause_time_s": float((press - touch) * STEP_S),
+        "press_time_s": float((top - press) * STEP_S),
+        "sticking_minimum_speed_m_s": sticking(speed[press : top + 1], y[press : top + 1]).get(
+            "minimum_speed_m_s"
+        ),
     }
 
 
@@ -272,6 +295,13 @@ def _lockout_s(dense: Dense, side: str, press: int, top: int) -> float:
     return float(dense.time_s[mine[0][1] - 1]) if mine else float("nan")
 
 
+def _passes_95_s(height: Array, time_s: Array, press: int, top: int) -> float:
+    """When a point has risen by 95 % of its way from press to top."""
+    rise = height[press : top + 1]
+    level = rise[0] + 0.95 * (rise.max() - rise[0])
+    return float(time_s[press + int(np.argmax(rise >= level))])
+
+
 def rep_truth(world: World, dense: Dense, rep: dict[str, Any]) -> dict[str, Any]:
     """Everything that is true about one rep."""
     start, touch, press, top = rep["index"]
@@ -288,6 +318,11 @@ def rep_truth(world: World, dense: Dense, rep: dict[str, Any]) -> dict[str, Any]
     extreme = int(np.argmax(np.abs(tilt[span])))
     lockouts = {side: _lockout_s(dense, side, press, top) - zero for side in SIDES}
     points = plate_points(world.spec, dense.middle, dense.axis)
+    # Beyond the top one end may still be rising.
+    last = min(top + round(0.3 / STEP_S), len(time) - 1)
+    at_95 = {
+        side: _passes_95_s(points[f"{side}_plate_inner"][:, 1], time, press, last) for side in SIDES
+    }
     paths = {"bar_middle": dense.middle[:, :2]}
     near = near_side(world.spec)
     if near:
@@ -304,7 +339,8 @@ def rep_truth(world: World, dense: Dense, rep: dict[str, Any]) -> dict[str, Any]
         "pause_time_s": float(time[press] - time[touch]),
         "press_time_s": float(time[top] - time[press]),
         "paths": {
-            name: path_measures(path, start, touch, press, top) for name, path in paths.items()
+            name: path_measures(path, *own_events(path[:, 1], rep["index"]))
+            for name, path in paths.items()
         },
         "touch_toward_feet_m": float(middle[0] - dense.middle[touch, 0]),
         "touch_over_shoulders_m": float(dense.middle[touch, 1] - middle[1]),
@@ -315,6 +351,7 @@ def rep_truth(world: World, dense: Dense, rep: dict[str, Any]) -> dict[str, Any]
         "left_lockout_s": lockouts["left"],
         "right_lockout_s": lockouts["right"],
         "left_minus_right_lockout_s": lockouts["left"] - lockouts["right"],
+        "left_minus_right_at_95_s": at_95["left"] - at_95["right"],
         "grip_width_m": grip,
         "shoulder_width_m": width,
         "grip_over_shoulder_width": grip / width,

@@ -1,0 +1,112 @@
+"""The whole program on two synthetic clips of one set, against their exact truth."""
+
+import json
+import subprocess
+import sys
+from html.parser import HTMLParser
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import barpath
+from tests.accuracy import CLIPS, path_rmse_m, rep_errors
+
+
+def truth_of(name):
+    truth = json.loads((CLIPS / f"{name}.truth.json").read_text())
+    return truth, pd.read_csv(CLIPS / f"{name}.truth.csv")
+
+
+@pytest.fixture(scope="module")
+def side():
+    return barpath.analyse(CLIPS / "ql_flared_side.mp4")
+
+
+@pytest.fixture(scope="module")
+def front():
+    return barpath.analyse(CLIPS / "ql_flared_front.mp4", view="front", load_kg=110.0)
+
+
+def errors_of(result, name):
+    truth, _ = truth_of(name)
+    table = rep_errors(result, truth)
+    return table.groupby("measure")["error"].apply(lambda e: float(np.abs(e).max()))
+
+
+def test_side_view_is_guessed_and_reps_are_counted(side):
+    truth, _ = truth_of("ql_flared_side")
+    assert (side.view, side.view_source) == ("side", "guessed")
+    assert list(side.reps["kind"]) == [rep["kind"] for rep in truth["reps"]]
+    assert side.calibration["near_arm"] == truth["near_side"]
+
+
+def test_side_path_and_measures(side):
+    truth, frames = truth_of("ql_flared_side")
+    assert path_rmse_m(side, frames, truth) < 0.003
+    worst = errors_of(side, "ql_flared_side")
+    assert worst["range_of_motion_m"] < 0.005
+    assert worst["drift_touch_to_lockout_m"] < 0.005
+    assert worst["peak_press_speed_m_s"] < 0.02
+    assert worst["mean_press_speed_m_s"] < 0.01
+
+
+def test_what_a_side_view_cannot_give_is_missing_with_its_reason(side):
+    table = side.measures.set_index("measure")
+    for name in ("grip_width_m", "bar_tilt_deg", "wrist_over_elbow_m"):
+        rows = table.loc[[name]]
+        assert (rows["quality"] == "missing").all()
+        assert rows["value"].isna().all()
+        assert rows["reason"].str.contains("front view").all()
+
+
+def test_front_measures(front):
+    worst = errors_of(front, "ql_flared_front")
+    assert len(front.reps) == 2
+    assert worst["grip_width_m"] < 0.015
+    assert worst["range_of_motion_m"] < 0.02
+    joints = front.measures[front.measures["measure"] == "wrist_over_elbow_m"]
+    assert set(joints["side"]) == {"left", "right"}
+
+
+def test_every_measure_has_uncertainty_or_reason(side, front):
+    for result in (side, front):
+        table = result.measures
+        missing = table["quality"] == "missing"
+        assert (table.loc[missing, "reason"].str.len() > 10).all()
+        assert (table.loc[~missing, "u95"] > 0).all()
+        assert set(table["quality"]) <= {"good", "fair", "poor", "missing"}
+
+
+def test_assumed_plate_is_said(side):
+    assert "plate_assumed" in {note.code for note in side.notes}
+
+
+def test_result_folder(side, tmp_path):
+    folder = barpath.publish(side, tmp_path / "results", video=True)
+    names = {entry.name for entry in folder.iterdir()}
+    assert {"report.html", "annotated.mp4", "reps.csv", "trajectory.csv", "summary.json"} <= names
+    again = barpath.read_results(folder)
+    assert len(again.reps) == len(side.reps)
+    html = (folder / "report.html").read_text()
+    HTMLParser().feed(html)
+    assert 'src="http' not in html
+    assert "spotter" in html
+    summary = json.loads((folder / "summary.json").read_text())
+    assert summary["view"] == "side"
+    info = barpath.frames.probe(folder / "annotated.mp4")
+    assert info.codec == "h264"
+    assert abs(info.n_frames - side.info.n_frames) <= 1
+
+
+def test_demo_names_its_report(tmp_path):
+    code = "from barpath.cli import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, "demo", "--out", str(tmp_path / "demo")],
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "2 repetitions (2 complete), side view" in done.stdout
+    assert (tmp_path / "demo" / "report.html").is_file()
