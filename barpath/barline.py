@@ -74,7 +74,7 @@ class BarlineConfig:
     search_share: float = 0.35
     lost_s: float = 0.3
     sd_floor_px: float = 0.08
-    sd_shading_share: float = 0.02
+    sd_shading_share: float = 0.015
 
 
 @dataclass(frozen=True)
@@ -246,7 +246,7 @@ def fit_line(
     for step in range(6):
         off = y - design @ coefficients
         reach = 4.685 * spread if step else 3.0 * scale_px
-        shrink = np.clip(1.0 - (off / reach) ** 2, 0.0, None) ** 2
+        shrink = np.maximum(1.0 - (off / reach) ** 2, 0.0) ** 2
         used = shrink > 0
         total = w * shrink
         if used.sum() < 4:
@@ -261,8 +261,11 @@ def fit_line(
         previous, coefficients = coefficients, covariance @ right
         off = y - design @ coefficients
         last = spread
-        spread = float(np.clip(1.4826 * np.median(np.abs(off[used])), 0.02, scale_px))
-        if abs(spread - last) < 0.05 * last and np.abs(coefficients - previous).max() < 1e-3:
+        # A partition: numpy's median costs more than the rest of the step.
+        size = np.abs(off[used])
+        typical = float(np.partition(size, len(size) // 2)[len(size) // 2])
+        spread = min(max(1.4826 * typical, 0.02), scale_px)
+        if abs(spread - last) < 0.05 * last and np.abs(coefficients - previous).max() < 3e-3:
             break
     return coefficients, covariance, spread, used
 
@@ -634,33 +637,50 @@ def _shaft_across(
                 moved = np.stack([np.interp(rows[core] + d, rows, seen) for d in tried])
                 off = np.minimum(np.abs(moved - middle[core]), 40.0).mean(axis=1)
                 shift[picture, half] = tried[int(np.argmin(off + 0.1 * tried**2))]
+    t, centre = thickness, 0.0
+    # Twice, for what lies beside the shaft is only known once its middle is.
+    for _ in range(2):
+        samples = laid().reshape(-1, len(rows))
+        samples = samples[np.median(np.abs(samples - np.median(samples, axis=0)), axis=1) < 60.0]
+        found = _cover_fit(samples, rows, t, bounds)
+        if found is None:
+            break
+        t = found[0]
+        shift += found[1]
+        centre += found[1]
     samples = laid().reshape(-1, len(rows))
-    beside = int(np.ceil(0.5 * thickness + 2.0))
-    scenery = np.stack([samples[:, far - beside], samples[:, far + beside]])
-    fixed = np.median(np.abs(samples - np.median(samples, axis=0)), axis=1) < 60.0
-    samples, scenery = samples[fixed], scenery[:, fixed]
+    cover = box_cover(rows, t, 0.8)
+    beside = far + int(np.ceil(0.5 * t + 2.0)) * np.array([-1, 1])
+    scenery = np.median(samples[:, beside], axis=0)[(rows > 0).astype(int)]
+    own_light = np.where(cover > 0.02, np.median(samples, axis=0) - (1.0 - cover) * scenery, 0.0)
+    return t, centre, np.interp(SHAFT_OFFSETS * t, rows, own_light)
+
+
+def _cover_fit(
+    samples: FloatArray, rows: NDArray[np.int64], thickness: float, bounds: tuple[float, float]
+) -> tuple[float, float] | None:
+    """Return thickness and middle row of what hides the scenery; None when that is not clear.
+
+    ``samples`` of shape (n, rows) is regressed on what is seen beside the shaft.
+    """
     if len(samples) < 20:
-        own_light = np.interp(SHAFT_OFFSETS * thickness, rows, middle)
-        return thickness, 0.0, own_light * box_cover(SHAFT_OFFSETS * thickness, thickness, 0.8)
-    spread = scenery - scenery.mean(axis=1, keepdims=True)
-    normal = spread @ spread.T / len(samples) + 25.0 * np.eye(2)
-    follows = np.linalg.solve(normal, spread @ (samples - samples.mean(axis=0)) / len(samples))
+        return None
+    beside = len(rows) // 2 + int(np.ceil(0.5 * thickness + 2.0)) * np.array([-1, 1])
+    spread = samples - samples.mean(axis=0)
+    scenery = spread[:, beside]
+    normal = scenery.T @ scenery / len(samples) + 25.0 * np.eye(2)
+    if np.trace(normal) < 200.0:
+        return None
+    follows = np.linalg.solve(normal, scenery.T @ spread / len(samples))
     cover = np.clip(1.0 - np.clip(follows, 0.0, None).sum(axis=0), 0.0, 1.0)
-    inner = np.abs(rows) <= beside
-    best = (np.inf, 0.0, thickness)
-    for t in np.linspace(*bounds, 25):
-        for centre in np.arange(-2.0, 2.01, 0.125):
-            off = float(np.sum((cover - box_cover(rows - centre, t, 0.8))[inner] ** 2))
-            best = min(best, (off, float(centre), float(t)))
-    off, centre, t = best
-    if off > 0.25 * float(np.sum(cover[inner] ** 2)) or np.trace(normal) < 200.0:
-        centre, t = 0.0, thickness
-    cover = box_cover(rows - centre, t, 0.8)
-    above = (rows < centre)[:, None]
-    beside = np.where(above, *scenery.mean(axis=1))[:, 0]
-    own_light = samples.mean(axis=0) - (1.0 - cover) * beside
-    own_light *= cover > 0.02
-    return t, centre, np.interp(centre + SHAFT_OFFSETS * t, rows, own_light)
+    inner = np.abs(rows) <= beside[1] - len(rows) // 2
+    thick, middle = np.meshgrid(np.linspace(*bounds, 25), np.arange(-2.0, 2.01, 0.125))
+    boxes = box_cover(rows[inner] - middle[..., None], thick[..., None], 0.8)
+    off = ((cover[inner] - boxes) ** 2).sum(axis=2)
+    best = np.unravel_index(int(np.argmin(off)), off.shape)
+    if off[best] > 0.25 * float(np.sum(cover[inner] ** 2)):
+        return None
+    return float(thick[best]), float(middle[best])
 
 
 def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatArray]:
@@ -940,12 +960,12 @@ class _Shaft:
     _memory = 90.0
     _start_counts = 3.0
     # Spread of grey below which the scenery says nothing of how much is seen through.
-    _prior_level = 25.0
+    _prior_level = 12.0
 
     def __init__(self, thickness_px: float, across: FloatArray, blur_px: float) -> None:
-        reach = int(np.ceil(0.5 * thickness_px + 1.5))
+        reach = int(np.ceil(0.5 * thickness_px + 2.0))
         self.rows = np.arange(-reach, reach + 1)
-        self.beside = (0.5 * thickness_px + 2.0, 0.5 * thickness_px + 3.5)
+        self.beside = (0.5 * thickness_px + 2.5, 0.5 * thickness_px + 4.0)
         self._prior = 1.0 - box_cover(self.rows, thickness_px, 0.9)
         # The start comes from reduced pictures, which blur it.
         self.through = 1.0 - box_cover(self.rows, thickness_px, blur_px)
@@ -1014,6 +1034,9 @@ class BarTracker:
         self._bend = 0.0
         self._span = seed.right.x_px - seed.left.x_px
         self._plate_offset = np.zeros(2)
+        # In shares of the distance between the ends, which grows with them as the bar comes nearer.
+        self._plate_edges = 0.5 * self._plate[:, None] / self._span * np.array([-1.0, 1.0])
+        self._edges_seen = np.zeros((2, 2))
         self._n_good = 0
         self._rows: list[dict[str, Any]] = []
 
@@ -1176,8 +1199,9 @@ class BarTracker:
         near = 0.1 * plate
         if self._n_good >= 5:
             near = max(0.025 * plate, 1.5 * self._seed.patch_scale)
-        if line is not None and (np.abs(line.y - plate_y)[sure] > near).any():
-            line = self._settle(image, _Pose(x, plate_y), line, sure, near)
+        if line is not None and (np.abs(line.y - plate_y) > near)[sure].any():
+            if (np.abs(line.y - plate_y) > np.hypot(near, 3.0 * line.sd))[sure].any():
+                line = self._settle(image, _Pose(x, plate_y), line, sure, near)
             if line is not None:
                 x, y, match = self._match_on(image, _Pose(x, line.y), near)
                 sure = match > config.min_match
@@ -1323,7 +1347,8 @@ class BarTracker:
         u = 2.0 * position / span - 1.0
         start = self._coarse_line(pooled, u, search, reach)
         coefficients = np.array([*start, self._bend])
-        sag_sd = 0.0015 * span
+        # Once the bend was seen often it changes little: the bar flexes as it is pushed.
+        sag_sd = (0.0015 if self._n_good < 15 else 0.0005) * span
         basis = np.vstack([np.ones_like(u), u, u * u])
         covariance, spread, used = np.full((3, 3), np.nan), np.nan, None
         for window in (2.5, 2.0, 1.5, 1.5):
@@ -1341,16 +1366,23 @@ class BarTracker:
             )
             used = np.zeros(columns, bool)
             used[np.flatnonzero(good)[inner]] = True
-            if np.abs(coefficients @ basis - middle).max() < 0.05:
+            left_over = (middle + off - coefficients @ basis)[used]
+            if np.abs(coefficients @ basis - middle).max() < 0.15:
                 break
         if not np.isfinite(spread) or used.sum() < 8:
             return None
         left, right = u < 0, u >= 0
         share = tuple(float(used[part].mean()) for part in (slice(None), left, right))
-        if share[0] < config.min_line_share or abs(coefficients[2] - self._bend) > 3.0 * sag_sd:
+        if share[0] < config.min_line_share or abs(coefficients[2] - self._bend) > 0.004 * span:
             return None
         at_ends = np.array([[1.0, -1.0, 1.0], [1.0, 1.0, 1.0]])
         sd = np.sqrt(np.einsum("ij,jk,ik->i", at_ends, covariance, at_ends))
+        # Neighbouring columns err alike, so they count for fewer: the usual effective number of
+        # values for a first-order autoregression (Bayley and Hammersley 1946, from memory).
+        left_over = left_over - left_over.mean()
+        alike = float(left_over[1:] @ left_over[:-1]) / max(float(left_over @ left_over), 1e-9)
+        alike = min(max(alike, 0.0), 0.95)
+        sd *= np.sqrt((1.0 + alike) / (1.0 - alike))
         y = np.array([yl, yr]) + at_ends @ coefficients - reach
         # Where little of the near half was seen, a few wrong columns decide where the line ends.
         unseen = np.clip(1.0 - np.array(share[1:]) / 0.3, 0.0, 1.0)
@@ -1378,7 +1410,8 @@ class BarTracker:
         shift = np.clip(-(off * change).sum(axis=0) / known, -3.0, 3.0)
         left = ((off + shift * change) ** 2).mean(axis=0)
         without = ((seen - scenery) ** 2).mean(axis=0)
-        return shift, known, _likeness(left, without, shaft.level)
+        weight = known / (left + shaft.level**2)
+        return shift, weight, _likeness(left, without, shaft.level)
 
     def _edge_thickness(
         self, pooled: FloatArray, middle: FloatArray, used: NDArray[np.bool_]
@@ -1479,30 +1512,39 @@ class BarTracker:
         """Return the distance between the plate's top and bottom edges; NaN when one is unclear.
 
         Seen along the bar's axis, the tops of all plates of a stack make one level edge that starts
-        above `x_px` and runs outward.
+        above `x_px` and runs outward. An edge keeps its distance from the axis; edges of the
+        scenery pass it by. The distance is averaged over the last few frames.
         """
         plate, sign = float(self._plate[side]), (-1, 1)[side]
         x, y = float(pose.x[side]), float(pose.y[side])
         out = float(np.clip(0.6 * self._depth[side], 3.0, 0.2 * plate))
         low, high = sorted((x, x + sign * out))
-        reach = int(np.ceil(0.65 * plate))
-        top = round(y) - reach
-        crop = _crop(image, round(low), top, round(high) + 1, top + 2 * reach + 1)
-        profile = crop.astype(np.float32).mean(axis=1, keepdims=True)
-        gradient = np.abs(_vertical_gradient(profile, 1.2).ravel())
-        noise = _noise(gradient)
-        rows = np.arange(len(gradient)) + top - y
-        width = max(3.0, 0.035 * plate)
-        edges = []
-        for guess in (-0.5 * plate, 0.5 * plate):
-            near = gradient * np.exp(-0.5 * ((rows - guess) / width) ** 2)
+        clear = True
+        for k in (0, 1):
+            usual, seen = self._plate_edges[side, k] * self._span, self._edges_seen[side, k]
+            width = max(3.0, 0.035 * plate) if seen < 10 else max(1.2, 0.012 * plate)
+            reach = int(np.ceil(3.0 * width)) + 6
+            top = round(y + usual) - reach
+            crop = _crop(image, round(low), top, round(high) + 1, top + 2 * reach + 1)
+            profile = cv2.reduce(crop, 1, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
+            gradient = np.abs(_vertical_gradient(profile, 1.2).ravel())
+            rows = np.arange(len(gradient)) + top - y
+            near = gradient * np.exp(-0.5 * ((rows - usual) / width) ** 2)
+            near[[0, -1]] = 0.0
             i = int(np.argmax(near))
-            if not 0 < i < len(rows) - 1 or gradient[i] < max(4.0 * noise, 1.5):
-                return float("nan")
-            edges.append(rows[i] + _parabola(gradient[None], np.array([i]))[0])
-        height = float(edges[1] - edges[0])
+            step = rows[i] + float(_parabola(gradient[None], np.array([i]))[0]) - usual
+            is_peak = gradient[i] >= max(gradient[i - 1], gradient[i + 1])
+            if not is_peak or gradient[i] < 3.0 or abs(step) > 2.0 * width:
+                clear = False
+                continue
+            self._edges_seen[side, k] += 1.0
+            most = width if seen < 10 else 0.3 * width
+            step = float(np.clip(max(0.2, 1.0 / (seen + 1.0)) * step, -most, most))
+            self._plate_edges[side, k] += step / self._span
+        top_edge, bottom_edge = self._plate_edges[side] * self._span
+        height = float(bottom_edge - top_edge)
         self._plate[side] += 0.05 * np.clip(height - plate, -0.02 * plate, 0.02 * plate)
-        return height
+        return height if clear else float("nan")
 
 
 def _likeness(left: FloatArray, without: FloatArray, level: float) -> FloatArray:
