@@ -906,6 +906,40 @@ class _Pose:
     y: FloatArray
 
 
+# Design of a line at both its ends; see `fit_line`.
+_AT_ENDS = np.array([[1.0, -1.0, 1.0], [1.0, 1.0, 1.0]])
+
+
+@dataclass(frozen=True)
+class _Strip:
+    """The picture along the bar and the line in it.
+
+    Attributes
+    ----------
+    pooled
+        Rows across the bar, columns along it.
+    u
+        Position of each column, -1 to 1.
+    coefficients
+        Of the line, as in `fit_line`.
+    used
+        Columns that lie on it.
+    sag_sd
+        Prior standard deviation of the bend.
+    """
+
+    pooled: NDArray[np.float32]
+    u: FloatArray
+    coefficients: FloatArray
+    used: NDArray[np.bool_]
+    sag_sd: float
+
+
+def _curve(coefficients: FloatArray, u: FloatArray) -> FloatArray:
+    """Return the height of the line of `fit_line` at `u`."""
+    return coefficients[0] + u * (coefficients[1] + u * coefficients[2])
+
+
 @dataclass(frozen=True)
 class _LineFit:
     """The shaft's line in one frame.
@@ -925,8 +959,7 @@ class _LineFit:
     thickness
         Distance between the shaft's edges; NaN when too few columns showed both.
     strip
-        The picture along the bar, pooled in columns; the shaft's middle row in each column; and
-        the columns that lie on the line.
+        What it was fitted to.
     """
 
     y: FloatArray
@@ -935,7 +968,7 @@ class _LineFit:
     share: tuple[float, float, float]
     bend: float
     thickness: float
-    strip: tuple[FloatArray, FloatArray, NDArray[np.bool_]]
+    strip: _Strip
 
 
 @dataclass(frozen=True)
@@ -1009,6 +1042,10 @@ class _Shaft:
         self.level += 0.1 * (float(np.clip(1.4826 * np.median(off), 2.0, 20.0)) - self.level)
 
 
+# So many strips are kept, some 10 kB each, to be fitted again with what was learned after them.
+_MOST_EARLY = 240
+
+
 class BarTracker:
     """Follow the bar and both its ends from frame to frame.
 
@@ -1039,6 +1076,7 @@ class BarTracker:
         self._edges_seen = np.zeros((2, 2))
         self._n_good = 0
         self._rows: list[dict[str, Any]] = []
+        self._early: list[tuple[int, _Strip]] = []
 
     def update(self, frame: Any) -> dict[str, Any]:
         """Find the bar in the next frame and return its row of the table.
@@ -1066,10 +1104,20 @@ class BarTracker:
         For both ends ``{side}_x_px, {side}_y_px`` (where the bar's axis meets the inner face of the
         plates), ``{side}_plate_px`` (apparent plate height), ``{side}_sd_px`` (of y) and
         ``{side}_state``; then ``line_sd_px`` (of the line's middle) and ``bar_px``.
+
+        The first frames' heights are fitted again with what was learned of the shaft since, and all
+        are given for the middle of the shaft as it is known by now; `update` cannot know it yet.
         """
         names = list(self._lost_row(0, 0.0))
         table = pd.DataFrame(self._rows, columns=names)
-        table[[f"{side}_y_px" for side in SIDES]] += self._shaft.axis_px
+        heights = [f"{side}_y_px" for side in SIDES]
+        moved = np.zeros((len(table), 2))
+        for number, strip in self._early:
+            again = self._fit_strip(strip.pooled, strip.u, strip.coefficients, strip.sag_sd)
+            if again is not None:
+                shift = _AT_ENDS @ (again[0] - strip.coefficients)
+                moved[number] = shift if np.abs(shift).max() < 2.0 else 0.0
+        table[heights] += moved + self._shaft.axis_px
         return table
 
     @staticmethod
@@ -1349,10 +1397,45 @@ class BarTracker:
         coefficients = np.array([*start, self._bend])
         # Once the bend was seen often it changes little: the bar flexes as it is pushed.
         sag_sd = (0.0015 if self._n_good < 15 else 0.0005) * span
-        basis = np.vstack([np.ones_like(u), u, u * u])
-        covariance, spread, used = np.full((3, 3), np.nan), np.nan, None
+        fit = self._fit_strip(pooled, u, coefficients, sag_sd)
+        if fit is None:
+            return None
+        coefficients, covariance, spread, used, left_over = fit
+        left, right = u < 0, u >= 0
+        share = tuple(float(used[part].mean()) for part in (slice(None), left, right))
+        if share[0] < config.min_line_share or abs(coefficients[2] - self._bend) > 0.004 * span:
+            return None
+        sd = np.sqrt(np.einsum("ij,jk,ik->i", _AT_ENDS, covariance, _AT_ENDS))
+        # Neighbouring columns err alike, so they count for fewer: the usual effective number of
+        # values for a first-order autoregression (Bayley and Hammersley 1946, from memory).
+        left_over = left_over - left_over.mean()
+        alike = float(left_over[1:] @ left_over[:-1]) / max(float(left_over @ left_over), 1e-9)
+        alike = min(max(alike, 0.0), 0.95)
+        sd *= np.sqrt((1.0 + alike) / (1.0 - alike))
+        y = np.array([yl, yr]) + _AT_ENDS @ coefficients - reach
+        # Where little of the near half was seen, a few wrong columns decide where the line ends.
+        unseen = np.clip(1.0 - np.array(share[1:]) / 0.3, 0.0, 1.0)
+        return _LineFit(
+            y,
+            np.hypot(sd, np.hypot(config.sd_floor_px, config.sd_shading_share * t))
+            * (1.0 + 6.0 * unseen),
+            spread,
+            share,
+            float(coefficients[2]),
+            self._edge_thickness(pooled, _curve(coefficients, u), used),
+            _Strip(pooled.astype(np.float32), u, coefficients, used, sag_sd),
+        )
+
+    def _fit_strip(
+        self, pooled: FloatArray, u: FloatArray, coefficients: FloatArray, sag_sd: float
+    ) -> tuple[FloatArray, FloatArray, float, NDArray[np.bool_], FloatArray] | None:
+        """Fit the shaft's line in a picture along the bar, from a start within some 2 px.
+
+        Returns coefficients, their covariance, the spread of the columns, which columns lie on the
+        line and how far off those are.
+        """
         for window in (2.5, 2.0, 1.5, 1.5):
-            middle = coefficients @ basis
+            middle = _curve(coefficients, u)
             off, weight, match = self._shaft_offsets(pooled, middle)
             good = (match > 0.4) & (np.abs(off) < window)
             if good.sum() < 8:
@@ -1364,38 +1447,14 @@ class BarTracker:
                 (coefficients[0], coefficients[1], self._bend),
                 sag_sd,
             )
-            used = np.zeros(columns, bool)
+            used = np.zeros(len(u), bool)
             used[np.flatnonzero(good)[inner]] = True
-            left_over = (middle + off - coefficients @ basis)[used]
-            if np.abs(coefficients @ basis - middle).max() < 0.15:
+            new = _curve(coefficients, u)
+            if np.abs(new - middle).max() < 0.15:
                 break
         if not np.isfinite(spread) or used.sum() < 8:
             return None
-        left, right = u < 0, u >= 0
-        share = tuple(float(used[part].mean()) for part in (slice(None), left, right))
-        if share[0] < config.min_line_share or abs(coefficients[2] - self._bend) > 0.004 * span:
-            return None
-        at_ends = np.array([[1.0, -1.0, 1.0], [1.0, 1.0, 1.0]])
-        sd = np.sqrt(np.einsum("ij,jk,ik->i", at_ends, covariance, at_ends))
-        # Neighbouring columns err alike, so they count for fewer: the usual effective number of
-        # values for a first-order autoregression (Bayley and Hammersley 1946, from memory).
-        left_over = left_over - left_over.mean()
-        alike = float(left_over[1:] @ left_over[:-1]) / max(float(left_over @ left_over), 1e-9)
-        alike = min(max(alike, 0.0), 0.95)
-        sd *= np.sqrt((1.0 + alike) / (1.0 - alike))
-        y = np.array([yl, yr]) + at_ends @ coefficients - reach
-        # Where little of the near half was seen, a few wrong columns decide where the line ends.
-        unseen = np.clip(1.0 - np.array(share[1:]) / 0.3, 0.0, 1.0)
-        return _LineFit(
-            y,
-            np.hypot(sd, np.hypot(config.sd_floor_px, config.sd_shading_share * t))
-            * (1.0 + 6.0 * unseen),
-            spread,
-            share,
-            float(coefficients[2]),
-            self._edge_thickness(pooled, (coefficients @ basis), used),
-            (pooled, coefficients @ basis, used),
-        )
+        return coefficients, covariance, spread, used, (middle + off - new)[used]
 
     def _shaft_offsets(
         self, pooled: FloatArray, middle: FloatArray
@@ -1467,9 +1526,10 @@ class BarTracker:
             self._thickness += rate * 0.5 * (line.thickness - self._thickness)
             # A bar at rest before the same scenery would crowd out all the rest that was learned.
             if self._n_good <= 10 or np.abs(line.y - self._learned_y).max() > 1.0:
-                pooled, middle, used = line.strip
-                seen, scenery = _across(pooled, middle, self._shaft)
-                self._shaft.learn(seen[:, used], scenery[:, used])
+                strip = line.strip
+                middle = _curve(strip.coefficients, strip.u)
+                seen, scenery = _across(strip.pooled, middle, self._shaft)
+                self._shaft.learn(seen[:, strip.used], scenery[:, strip.used])
                 self._learned_y = line.y
             if min(line.share[1:]) > 0.4:
                 self._bend += 0.05 * (line.bend - self._bend)
@@ -1498,6 +1558,8 @@ class BarTracker:
             row[f"{name}_state"] = state
             if known:
                 row[f"{name}_plate_px"] = self._plate_height(image, side, pose)
+        if line is not None and len(self._early) < _MOST_EARLY:
+            self._early.append((len(self._rows), line.strip))
         if line is not None:
             row["line_sd_px"] = float(np.hypot(*line.sd) / 2.0)
             row["bar_px"] = line.thickness

@@ -33,9 +33,9 @@ class SearchConfig:
 class PoseSampling:
     """Which frames the pose network is run on: where joints matter, and sparsely elsewhere.
 
-    A frame may be read more than once, in different crops; `readings_per_clip_frame` bounds all
-    readings together by the clip's length, so that the whole stays cheaper than reading every frame
-    once.
+    A frame may be read more than once, in different crops. `usual_readings` and `most_readings`
+    bound all readings together, per frame of the clip, so that the whole stays cheaper than reading
+    every frame once: the first where the lifter is read well, the second where not.
     """
 
     bottom_margin_s: float = 0.15
@@ -43,7 +43,8 @@ class PoseSampling:
     lockout_margin_s: float = 0.20
     lockout_frames: int = 3
     elsewhere_s: float = 0.25
-    readings_per_clip_frame: float = 0.3
+    usual_readings: float = 0.3
+    most_readings: float = 1.2
 
 
 @dataclass(frozen=True)

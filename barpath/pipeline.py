@@ -661,12 +661,14 @@ def find_joints(
             yield frame
             progress("finding the lifter's joints", n_done / len(wanted))
 
-    affordable = config.sampling.readings_per_clip_frame * info.n_frames / len(wanted)
+    share = info.n_frames / len(wanted)
+    sampling = config.sampling
     config_pose = dataclasses.replace(
         config.pose,
         plate_diameter_m=config.calibration.plate_mm / 1000,
         bar_between_plates_m=config.calibration.plate_gap_m,
-        max_readings_per_frame=float(np.clip(affordable, 1.2, config.pose.max_readings_per_frame)),
+        usual_readings_per_frame=float(np.clip(sampling.usual_readings * share, 1.2, 4.0)),
+        max_readings_per_frame=float(np.clip(sampling.most_readings * share, 1.5, 8.0)),
     )
     own = None
     if backend is None and config.pose_model is not None:

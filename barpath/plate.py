@@ -95,6 +95,13 @@ class PlateConfig:
         Samples on which all shapes are tried.
     n_shapes : int
         Shapes that are followed through all samples.
+    min_aspect : float
+        Least ratio of the axes of a plate's outline; 0.8 or so for a caller who knows that the clip
+        is filmed square to the bar's end.
+    n_bodies : int
+        Things moving differently among which the plate is sought.
+    n_measured : int
+        Candidates that are measured in full-size samples.
     min_score : float
         Least score of a convincing candidate, 0..1.
     """
@@ -119,6 +126,9 @@ class PlateConfig:
     max_sideways: float = 0.8
     n_shape_samples: int = 8
     n_shapes: int = 9
+    min_aspect: float = 0.3
+    n_bodies: int = 3
+    n_measured: int = 5
     min_score: float = 0.2
 
 
@@ -910,6 +920,7 @@ class _Samples:
             linear = self.transforms[:, :, :2]
             shift = np.einsum("nij,j->ni", linear, 0.5 / self.scale - 0.5)
             self.transforms[:, :, 2] = (shift + self.transforms[:, :, 2] + 0.5) * self.scale - 0.5
+        self._maps: dict[tuple[int, int, bool], FloatArray] = {}
         self._find_motion()
 
     def _find_motion(self) -> None:
@@ -960,21 +971,30 @@ class _Samples:
         self, k: int, levels: Iterable[int], weighted: bool
     ) -> dict[int, tuple[NDArray[np.complexfloating], tuple[int, int], tuple[int, int]]]:
         """Transformed orientation maps of sample `k` per level, with padded and true shapes."""
-        weight = self.weight(k) if weighted else None
         result = {}
         for level in levels:
-            image, mask = self.small[k], weight
-            if level:
-                size = (self.shape[1] >> level, self.shape[0] >> level)
-                image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-                if weight is not None:
-                    mask = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
-            maps = _orientation_maps(image)
-            if mask is not None:
-                maps = maps * mask
+            maps = self.orientation(k, level, weighted)
             padded = self.padded_shape(level)
             result[level] = (fft.rfft2(maps, s=padded), padded, maps.shape[1:])
         return result
+
+    def orientation(self, k: int, level: int, weighted: bool) -> FloatArray:
+        """Orientation maps of sample `k` at a level, shape (2, H, W), kept once made."""
+        have = self._maps.get((k, level, weighted))
+        if have is not None:
+            return have
+        image = self.small[k]
+        size = (self.shape[1] >> level, self.shape[0] >> level)
+        if level:
+            image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+        maps = _orientation_maps(image)
+        if weighted:
+            weight = self.weight(k)
+            if level:
+                weight = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+            maps = (maps * weight).astype(np.float32)
+        self._maps[k, level, weighted] = maps
+        return maps
 
 
 def _shapes(shape: tuple[int, int], config: PlateConfig) -> list[_Shape]:
@@ -984,13 +1004,18 @@ def _shapes(shape: tuple[int, int], config: PlateConfig) -> list[_Shape]:
     radii = low * 1.18 ** np.arange(int(np.log(high / low) / np.log(1.18)) + 1)
     shapes = []
     for radius in radii:
-        level = max(int(np.floor(np.log2(radius / 8.0))), 0)
         for aspect in (1.0, 0.8, 0.62, 0.48, 0.36):
-            for angle in (-90.0,) if aspect >= 0.8 else (-90.0, -77.0, 77.0):
-                full = 2 * radius / 2**level
-                ellipse = Ellipse(0.0, 0.0, full, full * aspect, angle)
-                shapes.append(_Shape(level, to_params(ellipse)))
+            if aspect >= config.min_aspect:
+                shapes += _turned(radius, aspect)
     return shapes
+
+
+def _turned(radius_px: float, aspect: float) -> list[_Shape]:
+    """Outlines of one size (major half axis, work px) and slimness, upright or leaning a little."""
+    level = max(int(np.floor(np.log2(radius_px / 8.0))), 0)
+    full = 2 * radius_px / 2**level
+    angles = (-90.0,) if aspect >= 0.8 else (-90.0, -77.0, 77.0)
+    return [_Shape(level, to_params(Ellipse(0.0, 0.0, full, full * aspect, a))) for a in angles]
 
 
 def _choose_shapes(
@@ -1154,6 +1179,189 @@ def _judge(path: _Path, n_samples: int, config: PlateConfig) -> None:
     coverage = min(1.0, len(path.sample) / (0.6 * n_samples)) ** 0.5
     path.score = min(1.0, support / 0.45) * whole * upright * steadiness * coverage
     path.reason = "moves like a press"
+
+
+# --------------------------------------------------------------------------------------------------
+# What moves along with a path
+# --------------------------------------------------------------------------------------------------
+
+
+def _rank(path: _Path) -> float:
+    return path.score * path.shape.radius_px**0.5
+
+
+def _moving_along(
+    work: _Samples,
+    paths: list[_Path],
+    config: PlateConfig,
+    forced: tuple[int, FloatArray] | None,
+) -> list[_Path]:
+    """Most convincing outlines that move along with the best paths, best first."""
+    bodies: list[_Path] = []
+    for path in sorted(paths, key=_rank, reverse=True):
+        if path.score <= 0 or len(bodies) == config.n_bodies:
+            break
+        if not any(_same_body(path, other) for other in bodies):
+            bodies.append(path)
+    groups: dict[int, tuple[list[_Shape], NDArray[np.complexfloating]]] = {}
+    found: list[_Path] = []
+    for path in bodies:
+        mates = _mates(work, path, groups, config, forced)
+        for mate in mates:
+            if forced is None:
+                _judge(mate, len(work.samples), config)
+            else:
+                mate.score = float(np.mean(mate.support))
+                mate.reason = "is where the user pointed"
+        found += [mate for mate in mates if mate.score > 0]
+    found.sort(key=_rank, reverse=True)
+    return found[: config.n_measured]
+
+
+def _same_body(path: _Path, other: _Path) -> bool:
+    """Whether two paths keep their distance, so that one outline can be sought along either."""
+    _, mine, its = np.intersect1d(path.sample, other.sample, return_indices=True)
+    if len(mine) < 3:
+        return False
+    gap = path.image_xy[mine] - other.image_xy[its]
+    usual = np.median(gap, axis=0)
+    radius = max(path.shape.radius_px, other.shape.radius_px)
+    change = np.median(np.abs(gap - usual).max(axis=1))
+    return bool(np.linalg.norm(usual) < 1.2 * radius and change < 0.15 * radius)
+
+
+def _mate_group(
+    level: int, work: _Samples, config: PlateConfig
+) -> tuple[list[_Shape], NDArray[np.complexfloating]]:
+    """Outlines tried at a level in an overlay of samples, and their templates."""
+    unit = np.sqrt(work.shape[0] * work.shape[1])
+    low, high = config.min_diameter_share * unit / 2, config.max_diameter_share * unit / 2
+    radii = low * 1.09 ** np.arange(int(np.log(high / low) / np.log(1.09)) + 1)
+    shapes = [
+        shape
+        for radius in radii
+        for aspect in (1.0, 0.9, 0.8, 0.71, 0.62, 0.54, 0.47, 0.41, 0.36)
+        if aspect >= config.min_aspect
+        for shape in _turned(radius, aspect)
+        if shape.level == level
+    ]
+    size = (2 * _OVERLAY_HALF, 2 * _OVERLAY_HALF)
+    templates = [_outline_template(size, shape.params) for shape in shapes]
+    return shapes, np.array(templates)
+
+
+_OVERLAY_HALF = 32
+"""Half width of an overlay in px of its level, where outlines have radii of 8 to 16 px."""
+
+
+def _overlay(work: _Samples, path: _Path, level: int, weighted: bool) -> FloatArray:
+    """Mean orientation maps around a path over all of its samples, shape (2, n, n)."""
+    n = 2 * _OVERLAY_HALF
+    total = np.zeros((2, n, n), np.float32)
+    for k, xy in zip(path.sample, path.image_xy, strict=True):
+        maps = work.orientation(int(k), level, weighted)
+        low = (xy + 0.5) / 2**level - 0.5 - _OVERLAY_HALF
+        move = np.array([[1.0, 0.0, low[0]], [0.0, 1.0, low[1]]])
+        for one, out in zip(maps, total, strict=True):
+            out += cv2.warpAffine(one, move, (n, n), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    return total / len(path.sample)
+
+
+def _mates(
+    work: _Samples,
+    path: _Path,
+    groups: dict[int, tuple[list[_Shape], NDArray[np.complexfloating]]],
+    config: PlateConfig,
+    forced: tuple[int, FloatArray] | None,
+) -> list[_Path]:
+    """Outlines that show in an overlay of all samples along a path, most convincing first."""
+    rows = []
+    shapes: list[_Shape] = []
+    own = path.shape.radius_px
+    top = path.shape.level + 2
+    for level in range(max(path.shape.level - 1, 0), top + 1):
+        if level not in groups:
+            groups[level] = _mate_group(level, work, config)
+        members, templates = groups[level]
+        if not members:
+            continue
+        overlay = _overlay(work, path, level, weighted=forced is None)
+        stack = np.einsum("cij,kcij->kij", fft.rfft2(overlay), templates)
+        scores = fft.irfft2(stack, s=overlay.shape[1:])
+        away = np.arange(2 * _OVERLAY_HALF) - _OVERLAY_HALF
+        distance = np.hypot(away, away[:, None])
+        for shape, score in zip(members, scores, strict=True):
+            if not 0.7 * own < shape.radius_px < 3.5 * own:
+                continue
+            radius = _radius(shape.params)
+            score = np.where(distance < 0.9 * radius, score, 0.0)
+            if forced is not None:
+                at = path.image_xy[path.sample == forced[0]]
+                gap = np.zeros(2) if not len(at) else (forced[1] - at[0]) / 2**level
+                score = score * np.exp(
+                    -0.5
+                    * ((away - gap[0]) ** 2 + (away[:, None] - gap[1]) ** 2)
+                    / (0.5 * radius) ** 2
+                )
+            row, column = np.unravel_index(int(np.argmax(score)), score.shape)
+            shift = np.array([away[column], away[row]]) * 2**level
+            rows.append((score[row, column], *shift))
+            shapes.append(shape)
+    if not rows:
+        return []
+    table = np.array(rows)
+    radius = np.array([shape.radius_px for shape in shapes])
+    value = np.clip(table[:, 0], 0, None) ** 2 * radius**0.5
+    mates = []
+    for _ in range(3):
+        best = int(np.argmax(value))
+        if value[best] <= 0:
+            break
+        mate = _aligned(work, path, shapes[best], table[best, 1:], weighted=forced is None)
+        if mate is not None:
+            mates.append(mate)
+        near = np.linalg.norm(table[:, 1:] - table[best, 1:], axis=1) < 0.3 * radius[best]
+        near &= np.abs(np.log(radius / radius[best])) < 0.2
+        value[near] = 0.0
+    return mates
+
+
+def _aligned(
+    work: _Samples, path: _Path, shape: _Shape, shift: FloatArray, weighted: bool
+) -> _Path | None:
+    """A shape at a constant offset from a path, then moved a little to where it fits best."""
+    points, normals = outline_from_params(np.r_[0.0, 0.0, shape.params[2:]], unit_vectors(64))
+    arc = np.linalg.norm(np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0), axis=1)
+    arc /= arc.sum()
+    cos = (normals[:, 0] ** 2 - normals[:, 1] ** 2) * arc
+    sin = 2 * normals[:, 0] * normals[:, 1] * arc
+    radius = _radius(shape.params)
+    axis = np.linspace(-0.25, 0.25, 7) * radius
+    moves = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
+    penalty = 0.05 * np.sum((moves / (0.25 * radius)) ** 2, axis=1)
+    sample = np.arange(path.sample[0], path.sample[-1] + 1)
+    between = np.column_stack(
+        [np.interp(sample, path.sample, path.image_xy[:, axis]) for axis in (0, 1)]
+    )
+    kept, places, support = [], [], []
+    for k, xy in zip(sample, between, strict=True):
+        maps = work.orientation(int(k), shape.level, weighted)
+        start = (xy + shift + 0.5) / 2**shape.level - 0.5
+        at = (start + moves[:, None] + points[None]).astype(np.float32)
+        look = [
+            cv2.remap(one, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0.0)
+            for one in maps
+        ]
+        score = look[0] @ cos + look[1] @ sin
+        best = int(np.argmax(score - penalty))
+        if score[best] > 0.13:
+            kept.append(k)
+            places.append((start + moves[best] + 0.5) * 2**shape.level - 0.5)
+            support.append(score[best])
+    if not kept:
+        return None
+    steady = [work.to_steady(k, xy) for k, xy in zip(kept, places, strict=True)]
+    return _Path(shape, np.array(kept), np.array(places), np.array(steady), np.array(support))
 
 
 def _median3(values: FloatArray) -> FloatArray:
@@ -1360,6 +1568,9 @@ def find_plate(
     pixels change over the samples; the best shapes are linked through all samples by dynamic
     programming; each path is judged by its movement in steadied coordinates (mainly vertical,
     tenths of the diameter to about twice, down and up again) and by how much of the outline shows.
+    All things on the bar move alike, so the edges of all samples are then laid over one another
+    along each path: what moves along adds up and the rest fades, which shows the plate's whole
+    outline even if the path was found by a part of it.
     """
     config = config or PlateConfig()
     if len(samples) == 0 or (at_px is None and len(samples) < 6):
@@ -1380,9 +1591,7 @@ def find_plate(
         for path in paths:
             path.score = float(np.mean(path.support))
             path.reason = "is where the user pointed"
-    size = np.array([p.shape.radius_px for p in paths])
-    rank = np.array([p.score for p in paths]) * size**0.5 if paths else np.array([])
-    likely = [paths[k] for k in np.argsort(rank)[::-1][:3] if rank[k] > 0]
+    likely = _moving_along(work, paths, config, None if click is None else (at_sample, click))
     with ThreadPoolExecutor() as pool:
         results = pool.map(lambda path: _refine(work, path, config), likely)
     refined = [(np.sqrt(r.path.score * r.quality), r) for r in results if r is not None]
@@ -1394,7 +1603,8 @@ def find_plate(
         raise BarNotFoundError(
             "No plate was found that goes down and up like a press; point at it to show it."
         )
-    refined.sort(key=lambda item: -(item[0] ** 2) * np.sqrt(_radius(item[1].params)))
+    # Of the two plates of a bar the nearer one is wanted, which looks the larger.
+    refined.sort(key=lambda item: -(item[0] ** 2) * from_params(item[1].params).major_px)
     score, best = refined[0]
     others = [_candidate(work, p, r.share, r.params) for s, r in refined for p in [r.path]]
     done = {id(r.path) for _, r in refined}

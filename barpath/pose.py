@@ -103,6 +103,8 @@ class PoseConfig:
     detector_threshold : float
         Least score at which the detector's persons become hypotheses. The detector's usual 0.5
         drops many lifters that the network then reads well.
+    threads : int
+        Threads of the bundled network; its answer does not depend on them.
     accept_score : float
         Least person score at which a person is taken to be the lifter; below it joints are NaN.
     fair_score, good_score : float
@@ -120,9 +122,11 @@ class PoseConfig:
         scores less than good, their mean is taken and their disagreement lowers confidence.
     max_crops : int
         Crops kept to be compared or to fall back on.
+    usual_readings_per_frame : float
+        Network readings a frame, averaged over the clip, above which other hypotheses are read only
+        in frames where the lifter is not read at least fairly.
     max_readings_per_frame : float
-        Network readings a frame, averaged over the clip, above which only the cheap hypothesis is
-        read.
+        The same, above which only the cheap hypothesis is read in any frame.
     forget_after : int
         Frames in a row without the lifter after which the last known place counts no more.
     region_gain : float
@@ -136,6 +140,7 @@ class PoseConfig:
     plate_diameter_m: float = 0.450
     bar_between_plates_m: float = 1.310
     detector_threshold: float = 0.1
+    threads: int = 2
     accept_score: float = 0.12
     fair_score: float = 0.3
     good_score: float = 0.8
@@ -145,7 +150,8 @@ class PoseConfig:
     compare_every: int = 50
     n_crops: int = 1
     max_crops: int = 8
-    max_readings_per_frame: float = 4.0
+    usual_readings_per_frame: float = 4.0
+    max_readings_per_frame: float = 6.0
     forget_after: int = 8
     region_gain: float = 0.5
     jump_window_s: float = 0.35
@@ -327,7 +333,7 @@ node {
   output_stream: "TENSORS:output"
   options { [mediapipe.InferenceCalculatorOptions.ext] {
     model_path: "mediapipe/modules/pose_landmark/pose_landmark_full.tflite"
-    delegate { xnnpack {} } } }
+    delegate { xnnpack { num_threads: %(threads)d } } } }
 }
 node {
   calculator: "SplitTensorVectorCalculator"
@@ -387,7 +393,7 @@ node {
   output_stream: "TENSORS:output"
   options { [mediapipe.InferenceCalculatorOptions.ext] {
     model_path: "mediapipe/modules/pose_detection/pose_detection.tflite"
-    delegate { xnnpack {} } } }
+    delegate { xnnpack { num_threads: %(threads)d } } } }
 }
 node {
   calculator: "TensorsToDetectionsCalculator"
@@ -465,6 +471,8 @@ class BundledBackend:
     ----------
     detector_threshold : float
         Least score of a detected person.
+    threads : int
+        Threads for each of the two networks.
 
     Raises
     ------
@@ -475,13 +483,12 @@ class BundledBackend:
     crop_px = 256
     network = "mediapipe-full"
 
-    def __init__(self, detector_threshold: float = 0.1) -> None:
+    def __init__(self, detector_threshold: float = 0.1, threads: int = 2) -> None:
         try:
             with _quiet_stderr():
-                self._landmarks = _Graph(_LANDMARK_GRAPH, ("landmarks", "presence"))
-                self._detector = _Graph(
-                    _DETECTOR_GRAPH % {"threshold": detector_threshold}, ("detections",)
-                )
+                settings = {"threshold": detector_threshold, "threads": threads}
+                self._landmarks = _Graph(_LANDMARK_GRAPH % settings, ("landmarks", "presence"))
+                self._detector = _Graph(_DETECTOR_GRAPH % settings, ("detections",))
                 # The first run logs as well.
                 blank = np.zeros((self.crop_px, self.crop_px, 3), np.uint8)
                 self._landmarks(blank)
@@ -1128,7 +1135,7 @@ class PoseEstimator:
     def backend(self) -> PoseBackend:
         """The network, started when first needed."""
         if self._backend is None:
-            self._backend = BundledBackend(self.config.detector_threshold)
+            self._backend = BundledBackend(self.config.detector_threshold, self.config.threads)
         return self._backend
 
     def _read(
@@ -1264,7 +1271,9 @@ class PoseEstimator:
         row = _Row(index, time_s, hint)
         self._rows.append(row)
         compare = n_rows in config.compare_at or n_rows % config.compare_every == 0
-        within_budget = self.n_readings < config.max_readings_per_frame * max(n_rows, 20)
+        counted = max(n_rows, 20)
+        well_within = self.n_readings < config.usual_readings_per_frame * counted
+        within = self.n_readings < config.max_readings_per_frame * counted
         # Searching every frame of a stretch without the lifter would cost the most where nothing
         # is to be had, so the pauses between searches double.
         pausing = self._misses > 0 and self._misses & (self._misses - 1) != 0
@@ -1274,7 +1283,8 @@ class PoseEstimator:
             if stage == 3 and n_rows and best_score >= config.fair_score:
                 break
             if stage > 1:
-                if n_rows and (pausing or not within_budget):
+                affordable = well_within if best_score >= config.fair_score else within
+                if n_rows and (pausing or not affordable):
                     break
                 if not compare and best_score >= config.good_score:
                     break
