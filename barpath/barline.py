@@ -74,7 +74,7 @@ class BarlineConfig:
     search_share: float = 0.35
     lost_s: float = 0.3
     sd_floor_px: float = 0.08
-    sd_shading_share: float = 0.015
+    sd_shading_share: float = 0.012
 
 
 @dataclass(frozen=True)

@@ -40,6 +40,8 @@ class Gym:
     noise: float = 4.0
     blur_frames: int = 1
     seed: int = 0
+    beam: bool = False
+    shaded: bool = False
 
     def project(self, points: Sequence[Sequence[float]] | np.ndarray) -> np.ndarray:
         p = np.atleast_2d(np.asarray(points, dtype=float)) - [0.0, self.camera_height_m, 0.0]
@@ -101,6 +103,19 @@ def scenery(gym: Gym) -> np.ndarray:
             gym.project([(-1.0, y, z), (1.0, y, z), (1.0, y + 0.03, z), (-1.0, y + 0.03, z)]),
             200,
         )
+    if gym.beam:
+        # A rack's cross-beam and a light wall edge, seen behind the bar at lockout.
+        y_px = gym.project([(0.0, press(np.zeros(1))[0], gym.distance_m)])[0, 1]
+        for x0, x1, up, down, level in (
+            (0.1, 0.9, -40, 0, 150),
+            (0.1, 0.9, 0, 40, 135),
+            (0.3, 0.7, 5, 13, 215),
+            (0.28, 0.42, -11, -5, 235),
+            (0.55, 0.72, -4, 3, 60),
+        ):
+            x0, x1 = x0 * gym.width, x1 * gym.width
+            top, bottom = y_px + up, y_px + down
+            fill(image, np.array([(x0, top), (x1, top), (x1, bottom), (x0, bottom)]), level)
     return image
 
 
@@ -166,6 +181,12 @@ def draw(
         [ring(*at(-BETWEEN_M / 2), SHAFT_M / 2, axis), ring(*at(BETWEEN_M / 2), SHAFT_M / 2, axis)]
     )
     fill(image, gym.project(ends), gym.bar_level)
+    if gym.shaded:
+        # Light from above: a bright upper and a dull lower side, as on any round bar.
+        for low, high, level in ((0.25, 0.75, 235.0), (-0.3, 0.25, 165.0), (-1.0, -0.3, 130.0)):
+            across = np.array([-axis[1], axis[0], 0.0]) * SHAFT_M / 2
+            corners = [at(s * BETWEEN_M / 2) + k * across for s in (-1, 1) for k in (low, high)]
+            fill(image, gym.project(corners), level)
     for sign in (-1, 1):
         hand, elbow = at(sign * 0.4), np.array([sign * 0.45, min(height_m - 0.22, 0.75), z - 0.05])
         shoulder = np.array([sign * 0.2, 0.55, z + 0.1])
@@ -391,6 +412,27 @@ def test_other_views(gym: Gym) -> None:
         assert error.median() < 0.3
         assert error.quantile(0.95) < 0.8
     assert np.nanmedian(np.abs(tilt_deg(table) - tilt_deg(truth))) < 0.05
+
+
+def test_beam_and_wall_edge_behind_the_lockout_do_not_pull_the_line() -> None:
+    """The bar rests before long level edges, some as strong as its own."""
+    gym = Gym(width=800, height=450, seed=21, beam=True, shaded=True)
+    frames, truth = made(gym, 192, step=2)
+    table = track_bar(frames, find_bar(frames[::3]))
+    resting = np.mod(table["time_s"].to_numpy(), 3.0) < 0.8
+    assert 0.2 < resting.mean() < 0.5
+    for side in ("image_left", "image_right"):
+        assert (table[f"{side}_state"] == "seen").mean() > 0.97
+        error = (table[f"{side}_y_px"] - truth[f"{side}_y_px"]).to_numpy()
+        assert np.sqrt(np.nanmean((error - np.nanmean(error)) ** 2)) < 0.3
+        assert abs(np.nanmean(error)) < 0.6
+        assert abs(np.nanmean(error[resting]) - np.nanmean(error[~resting])) < 0.25
+        z = (error - np.nanmedian(error)) / table[f"{side}_sd_px"]
+        assert np.sqrt(np.nanmean(z**2)) < 2.2
+        plate = (table[f"{side}_plate_px"] - truth[f"{side}_plate_px"]).dropna()
+        assert len(plate) > 0.3 * len(table)
+        assert plate.std() < 0.5
+    assert np.nanmax(np.abs(tilt_deg(table) - tilt_deg(truth))) < 0.15
 
 
 def test_thighs_and_head_hiding_the_middle_do_no_harm() -> None:
