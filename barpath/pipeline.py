@@ -32,6 +32,7 @@ STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
 MAX_OBLIQUE_SWAY_M = 0.005
 PARALLAX_SHARE = 0.25
+HANDHELD_RACK_MOVE_M = 0.06
 
 
 @dataclass(frozen=True)
@@ -379,7 +380,16 @@ def measure(
         raise NoRepError(
             "The bar was followed, but its height shows no repetition: nothing to measure."
         )
-    phases = find_phases(time_s, height_m, config.reps)
+    sway_m = camera_sway_m(
+        followed.camera, reps, (info.width_px / 2, info.height_px / 2), spread.px_per_m
+    )
+    # What a moving camera leaves in the height must not pass for the bar leaving the rack.
+    rack_move_m = config.reps.rack_move_m
+    if sway_m > 0:
+        rack_move_m = max(rack_move_m, HANDHELD_RACK_MOVE_M, 3 * sway_m)
+    phases = find_phases(
+        time_s, height_m, dataclasses.replace(config.reps, rack_move_m=rack_move_m)
+    )
     path = _move_origin(path, reps)
     joints_px = find_joints(
         info, found.view, followed.track, path.table, reps, config, backend, progress
@@ -410,9 +420,6 @@ def measure(
         )
         if head:
             path = _toward_head(path, head)
-    sway_m = camera_sway_m(
-        followed.camera, reps, (info.width_px / 2, info.height_px / 2), spread.px_per_m
-    )
     context = make_context(info, found.view, spread, joints_m, path.cutoff_hz, sway_m, head, config)
     table = measures.all_measures(path.table, reps, joints_m, context)
     notes += describe(info, found, followed, calibration, spread, joints_px, head, config)
