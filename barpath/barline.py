@@ -1450,7 +1450,7 @@ class BarTracker:
             used = np.zeros(len(u), bool)
             used[np.flatnonzero(good)[inner]] = True
             new = _curve(coefficients, u)
-            if np.abs(new - middle).max() < 0.15:
+            if np.abs(new - middle).max() < 0.25:
                 break
         if not np.isfinite(spread) or used.sum() < 8:
             return None
