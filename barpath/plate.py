@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import cv2
@@ -124,7 +124,7 @@ class PlateConfig:
     min_travel_diameters: float = 0.15
     max_travel_diameters: float = 2.2
     max_sideways: float = 0.8
-    n_shape_samples: int = 8
+    n_shape_samples: int = 7
     n_shapes: int = 9
     min_aspect: float = 0.3
     n_bodies: int = 3
@@ -1001,10 +1001,10 @@ def _shapes(shape: tuple[int, int], config: PlateConfig) -> list[_Shape]:
     """All outlines tried, for a work image of the given shape."""
     unit = np.sqrt(shape[0] * shape[1])
     low, high = config.min_diameter_share * unit / 2, config.max_diameter_share * unit / 2
-    radii = low * 1.18 ** np.arange(int(np.log(high / low) / np.log(1.18)) + 1)
+    radii = low * 1.22 ** np.arange(int(np.log(high / low) / np.log(1.22)) + 1)
     shapes = []
     for radius in radii:
-        for aspect in (1.0, 0.8, 0.62, 0.48, 0.36):
+        for aspect in (1.0, 0.8, 0.6, 0.42):
             if aspect >= config.min_aspect:
                 shapes += _turned(radius, aspect)
     return shapes
@@ -1012,7 +1012,7 @@ def _shapes(shape: tuple[int, int], config: PlateConfig) -> list[_Shape]:
 
 def _turned(radius_px: float, aspect: float) -> list[_Shape]:
     """Outlines of one size (major half axis, work px) and slimness, upright or leaning a little."""
-    level = max(int(np.floor(np.log2(radius_px / 8.0))), 0)
+    level = max(int(np.floor(np.log2(radius_px / 7.0))), 0)
     full = 2 * radius_px / 2**level
     angles = (-90.0,) if aspect >= 0.8 else (-90.0, -77.0, 77.0)
     return [_Shape(level, to_params(Ellipse(0.0, 0.0, full, full * aspect, a))) for a in angles]
@@ -1206,16 +1206,39 @@ def _moving_along(
     groups: dict[int, tuple[list[_Shape], NDArray[np.complexfloating]]] = {}
     found: list[_Path] = []
     for path in bodies:
-        mates = _mates(work, path, groups, config, forced)
-        for mate in mates:
-            if forced is None:
-                _judge(mate, len(work.samples), config)
-            else:
-                mate.score = float(np.mean(mate.support))
-                mate.reason = "is where the user pointed"
-        found += [mate for mate in mates if mate.score > 0]
-    found.sort(key=_rank, reverse=True)
-    return found[: config.n_measured]
+        found += _mates(work, path, groups, config, forced)
+    # An outline whose path was found by a part of the plate may be better followed by itself.
+    found += _follow_shapes(
+        work, list({id(mate.shape): mate.shape for mate in found}.values()), config, forced
+    )
+    for mate in found:
+        if forced is None:
+            _judge(mate, len(work.samples), config)
+        else:
+            mate.score = float(np.mean(mate.support))
+            mate.reason = "is where the user pointed"
+    likely: list[_Path] = []
+    for mate in sorted(found, key=_rank, reverse=True):
+        if mate.score <= 0 or len(likely) == config.n_measured:
+            break
+        if not any(_same_outline(mate, other) for other in likely):
+            likely.append(mate)
+    return likely
+
+
+def _same_outline(path: _Path, other: _Path) -> bool:
+    """Whether two paths follow about the same outline of the same thing."""
+    radius = max(path.shape.radius_px, other.shape.radius_px)
+    if (
+        np.abs(
+            path.shape.params * 2.0**path.shape.level - other.shape.params * 2.0**other.shape.level
+        ).max()
+        > 0.06 * radius
+    ):
+        return False
+    _, mine, its = np.intersect1d(path.sample, other.sample, return_indices=True)
+    gap = np.linalg.norm(path.image_xy[mine] - other.image_xy[its], axis=1)
+    return len(mine) > 0 and bool(np.median(gap) < 0.15 * radius)
 
 
 def _same_body(path: _Path, other: _Path) -> bool:
@@ -1236,11 +1259,11 @@ def _mate_group(
     """Outlines tried at a level in an overlay of samples, and their templates."""
     unit = np.sqrt(work.shape[0] * work.shape[1])
     low, high = config.min_diameter_share * unit / 2, config.max_diameter_share * unit / 2
-    radii = low * 1.09 ** np.arange(int(np.log(high / low) / np.log(1.09)) + 1)
+    radii = low * 1.1 ** np.arange(int(np.log(high / low) / np.log(1.1)) + 1)
     shapes = [
         shape
         for radius in radii
-        for aspect in (1.0, 0.9, 0.8, 0.71, 0.62, 0.54, 0.47, 0.41, 0.36)
+        for aspect in (1.0, 0.9, 0.8, 0.68, 0.57, 0.48, 0.4, 0.34)
         if aspect >= config.min_aspect
         for shape in _turned(radius, aspect)
         if shape.level == level
@@ -1251,7 +1274,7 @@ def _mate_group(
 
 
 _OVERLAY_HALF = 32
-"""Half width of an overlay in px of its level, where outlines have radii of 8 to 16 px."""
+"""Half width of an overlay in px of its level, where outlines have radii of 7 to 14 px."""
 
 
 def _overlay(work: _Samples, path: _Path, level: int, weighted: bool) -> FloatArray:
@@ -1379,6 +1402,7 @@ class _Refined:
     share: float
     quality: float
     rim: _Rim
+    seen_in: list[tuple[int, FloatArray]]
 
 
 def _spread_best(path: _Path) -> NDArray[np.intp]:
@@ -1474,7 +1498,76 @@ def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None
         result = _measure_shape(work, path, order, start, where[:, column], config)
         if result is not None and (best is None or _worth(result) > _worth(best)):
             best = result
+    if best is not None:
+        for _ in range(2):
+            larger = _rim_around(work, path, best, config)
+            if larger is None:
+                break
+            best = larger
     return best
+
+
+def _again(work: _Samples, found: _Refined, config: PlateConfig) -> _Refined:
+    """Measure once more around a measured outline, which may have settled between two lines."""
+    path, scale = found.path, float(np.sqrt(work.scale.prod()))
+    at = np.flatnonzero(path.sample == found.index)[0]
+    shift = found.params[:2] - work.to_image(path.image_xy[at])
+    shape = _Shape(0, np.r_[0.0, 0.0, found.params[2:] * scale])
+    moved = replace(path, shape=shape, image_xy=path.image_xy + shift * work.scale)
+    other = _refine(work, moved, config)
+    return other if other is not None and _worth(other) > _worth(found) else found
+
+
+def _rim_around(
+    work: _Samples, path: _Path, inner: _Refined, config: PlateConfig
+) -> _Refined | None:
+    """The rim around a lip or ring, if there is one: the outermost line all the way round.
+
+    The samples are laid over one another in the outline's own coordinates; behind the plate the
+    picture changes and averages out, so that lines concentric to the outline are the plate's.
+    """
+    units = unit_vectors(config.n_rays)
+    radius = _radius(inner.params)
+    step = max(0.5, 0.006 * radius)
+    rho = 1.0 + np.arange(-0.12 * radius, 0.45 * radius, step) / radius
+    stack = []
+    for k, centre in inner.seen_in:
+        image = work.samples[k].image
+        points, _ = outline_from_params(np.r_[centre, inner.params[2:]], units)
+        at = centre + rho[:, None] * (points - centre)[:, None]
+        at = at.astype(np.float32)
+        colour = cv2.remap(
+            image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        stack.append(colour.reshape(*colour.shape[:2], -1).astype(np.float32))
+    mean = np.mean(stack, axis=0)
+    slope = cv2.sepFilter2D(mean, -1, _derivative(step), np.array([0.25, 0.5, 0.25])) / step
+    edge = np.linalg.norm(np.atleast_3d(slope), axis=2)
+    # An outline that is off by a little is still the same line.
+    slack = np.ones((1, 2 * max(1, round(0.012 * radius / step)) + 1), np.uint8)
+    edge = cv2.dilate(edge, slack)
+    here = np.abs(rho - 1.0) <= max(0.02, step / radius)
+    usual = float(np.median(edge[:, here].max(axis=1)))
+    score = (edge / (edge + 0.5 * usual + 1.0)).mean(axis=0)
+    at_outline = float(score[here].max())
+    for k in np.flatnonzero(rho > 1.03)[::-1]:
+        near = np.abs(rho - rho[k]) <= max(0.02, step / radius)
+        ends = score[(rho > rho[k]) & (rho < rho[k] + 0.09)]
+        top = score[k] >= max(score[near].max(), 0.8 * at_outline, 0.4)
+        if top and len(ends) and ends.min() < 0.6 * score[k]:
+            break
+    else:
+        return None
+    plateau = rho[(np.abs(rho - rho[k]) < 0.04) & (score > 0.95 * score[k])].mean()
+    start = inner.params * np.r_[1.0, 1.0, np.full(3, plateau)]
+    order = np.array([np.flatnonzero(path.sample == sample)[0] for sample, _ in inner.seen_in])
+    centres = np.array([centre for _, centre in inner.seen_in])
+    rim = _measure_shape(work, path, order, start, centres, config)
+    if rim is None or rim.share < 0.5 * inner.share:
+        return None
+    off = np.abs(_radius(rim.params) / (plateau * radius) - 1.0)
+    away = np.linalg.norm(rim.params[:2] - dict(inner.seen_in).get(rim.index, np.inf))
+    return rim if off < 0.03 and away < 0.03 * radius else None
 
 
 def _worth(result: _Refined) -> float:
@@ -1527,6 +1620,7 @@ def _measure_shape(
         share,
         share * sharpness * constancy * coherence,
         rims[best],
+        [(int(path.sample[order[k]]), fits[k].params[:2]) for k in trusted],
     )
 
 
@@ -1603,9 +1697,11 @@ def find_plate(
         raise BarNotFoundError(
             "No plate was found that goes down and up like a press; point at it to show it."
         )
-    # Of the two plates of a bar the nearer one is wanted, which looks the larger.
-    refined.sort(key=lambda item: -(item[0] ** 2) * from_params(item[1].params).major_px)
+    refined.sort(key=lambda item: -(item[0] ** 2) * np.sqrt(_radius(item[1].params)))
+    if click is None:
+        refined = _nearest_first(refined)
     score, best = refined[0]
+    best = _again(work, best, config)
     others = [_candidate(work, p, r.share, r.params) for s, r in refined for p in [r.path]]
     done = {id(r.path) for _, r in refined}
     rest = sorted((p for p in paths if id(p) not in done), key=lambda p: -p.score)
@@ -1632,6 +1728,32 @@ def find_plate(
         rim_sd=float(np.sqrt(np.median(best.rim.variance))),
         rim_edge=best.rim.edge,
     )
+
+
+def _nearest_first(refined: list[tuple[float, _Refined]]) -> list[tuple[float, _Refined]]:
+    """Put in front the largest of those that move like the first and show about as well.
+
+    Of the two plates of a bar the nearer one is wanted, which looks the larger.
+    """
+    score, first = refined[0]
+    chosen, largest = 0, from_params(first.params).major_px
+    for k, (other_score, other) in enumerate(refined[1:], start=1):
+        major = from_params(other.params).major_px
+        alike = other_score > 0.75 * score and other.share > 0.8 * first.share
+        if alike and major > largest and _move_alike(first.path, other.path):
+            chosen, largest = k, major
+    return [refined[chosen], *refined[:chosen], *refined[chosen + 1 :]]
+
+
+def _move_alike(path: _Path, other: _Path) -> bool:
+    """Whether two paths rise and fall together, as the two ends of a bar do."""
+    _, mine, its = np.intersect1d(path.sample, other.sample, return_indices=True)
+    if len(mine) < 5:
+        return False
+    y, y_other = path.steady_xy[mine, 1], other.steady_xy[its, 1]
+    if min(np.ptp(y), np.ptp(y_other)) <= 0:
+        return False
+    return float(np.corrcoef(y, y_other)[0, 1]) > 0.8
 
 
 def _candidate(
