@@ -763,6 +763,8 @@ def _plate_rows(
     near = cv2.dilate(strength[:, None], np.ones((5, 1), np.uint8)).ravel()
     tried = np.arange(int(np.ceil(2.5 * thickness)), min(int(1.1 * tall) + 3, reach - 2))
     even = np.sqrt(near[reach - tried] * near[reach + tried])
+    if not even.any():
+        return -tall, tall
     outermost = int(tried[np.flatnonzero(even > 0.6 * even.max())[-1]]) - 2
     top, bottom = (
         centre - 3 + int(np.argmax(strength[centre - 3 : centre + 4])) - reach

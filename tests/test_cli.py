@@ -140,3 +140,18 @@ def test_help_names_the_cautions(tmp_path):
     assert done.returncode == 0
     for word in ("spotter", "clinician", "referees"):
         assert word in done.stdout
+
+
+def test_much_that_moves_but_nothing_that_presses(tmp_path):
+    rng = np.random.default_rng(5)
+    image = noise_image(height=360, width=640)
+    images = []
+    for k in range(120):
+        frame = image.copy()
+        x, y = 20 + 4 * k, 60 + int(40 * rng.random())
+        frame[y : y + 60, x : x + 60] = (40, 200, 90)
+        frame[200:220, (7 * k) % 600 : (7 * k) % 600 + 40] = 255
+        images.append(frame)
+    write_clip(tmp_path / "clip.mp4", images)
+    assert_refused(run("analyse", "clip.mp4", cwd=tmp_path), 4)
+    assert only_inputs_left(tmp_path, "clip.mp4")
