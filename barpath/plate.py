@@ -659,7 +659,9 @@ class PlateTracker:
             spread = np.r_[np.full(2, 0.15 * diameter), np.full(2, 1.0 * diameter)]
         else:
             have = np.sqrt(np.diag(self._covariance))[[0, 1, 5, 6]]
-            limit = np.r_[np.full(2, 0.5 * diameter), np.full(2, 3.0 * diameter)]
+            # The longer it was out of sight, the farther it may have gone.
+            away = 0.5 + 1.0 * min(self._lost_for(frame.time_s), 1.0)
+            limit = np.r_[np.full(2, away * diameter), np.full(2, 3.0 * diameter)]
             spread = np.minimum(have, limit)
         shape = self._covariance[2:5, 2:5].copy()
         if first:
@@ -1610,6 +1612,8 @@ def _measure_shape(
         [images[k] for k in trusted], [np.r_[fits[k].params[:2], shape] for k in trusted]
     )
     share = float(np.median(shares))
+    # Chance edges give outlines of which half shows.
+    complete = min(1.0, share / 0.8) ** 2
     sharpness = 1.0 / (1.0 + (edge_sd / (0.5 * window)) ** 2)
     constancy = 1.0 / (1.0 + (scatter / 0.04) ** 2)
     best = int(np.argmax(shares))
@@ -1618,7 +1622,7 @@ def _measure_shape(
         int(path.sample[order[best]]),
         np.r_[fits[best].params[:2], shape],
         share,
-        share * sharpness * constancy * coherence,
+        share * complete * sharpness * constancy * coherence,
         rims[best],
         [(int(path.sample[order[k]]), fits[k].params[:2]) for k in trusted],
     )
