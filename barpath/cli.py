@@ -209,6 +209,27 @@ def demo(
 
 
 @app.command()
+def photo(
+    picture: Annotated[Path, typer.Argument(help="A photo of a press.", show_default=False)],
+    out: Annotated[
+        Path | None, typer.Option(help="PNG file to write; beside the photo's name if not given.")
+    ] = None,
+    view: Annotated[
+        str, typer.Option(help="Where the camera stood: side, front or oblique.")
+    ] = "oblique",
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace that file.")] = False,
+) -> None:
+    """Draw the lifter's joints on a photo: a quick look at what the pose network sees."""
+    from barpath.output import annotate_photo
+
+    if view not in ("side", "front", "oblique"):
+        raise OptionError(f"The view must be side, front or oblique, not {view!r}.")
+    target = out or Path(f"{picture.stem}-joints.png")
+    score = annotate_photo(picture, target, view, overwrite=overwrite)
+    typer.echo(f"{target}: lifter found, score {score:.2f}" if score else f"{target}: no lifter")
+
+
+@app.command()
 def benchmark(
     what: Annotated[
         str,

@@ -1,10 +1,10 @@
 """The analyser's errors on the synthetic clips, whose truth is exact: ``python -m tests.accuracy``.
 
 Prints for each view and measure bias, standard deviation, 95 % limits of agreement, root mean
-square error, the share of the stated 95 % intervals that cover the truth, and the share of missing values.
-Limits of agreement are bias +/- 1.96 SD (Bland and Altman 1986, Lancet 327:307-310). By default the
-reporting clips are used; nothing in the analyser was set by them (the tuning clips are for that).
-The analyser sees the video alone.
+square error, the share of the stated 95 % intervals that cover the truth, and the share of missing
+values. Limits of agreement are bias +/- 1.96 SD (Bland and Altman 1986, Lancet 327:307-310). By
+default the reporting clips are used; nothing in the analyser was set by them (the tuning clips are
+for that). The analyser sees the video alone.
 """
 
 import argparse

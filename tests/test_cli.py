@@ -155,3 +155,11 @@ def test_much_that_moves_but_nothing_that_presses(tmp_path):
     write_clip(tmp_path / "clip.mp4", images)
     assert_refused(run("analyse", "clip.mp4", cwd=tmp_path), 4)
     assert only_inputs_left(tmp_path, "clip.mp4")
+
+
+def test_photo_refusals(tmp_path):
+    (tmp_path / "notes.txt").write_text("no picture")
+    assert_refused(run("photo", "notes.txt", cwd=tmp_path), 3, "notes.txt")
+    assert_refused(run("photo", "none.jpg", cwd=tmp_path), 3, "none.jpg")
+    assert_refused(run("photo", "notes.txt", "--view", "top", cwd=tmp_path), 2, "top")
+    assert only_inputs_left(tmp_path, "notes.txt")
