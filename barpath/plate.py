@@ -128,7 +128,7 @@ class PlateConfig:
     n_shapes: int = 9
     min_aspect: float = 0.3
     n_bodies: int = 3
-    n_measured: int = 5
+    n_measured: int = 7
     min_score: float = 0.2
 
 
@@ -1189,7 +1189,7 @@ def _judge(path: _Path, n_samples: int, config: PlateConfig) -> None:
 
 
 def _rank(path: _Path) -> float:
-    return path.score * path.shape.radius_px**0.5
+    return path.score * path.shape.radius_px
 
 
 def _moving_along(
@@ -1336,7 +1336,7 @@ def _mates(
         return []
     table = np.array(rows)
     radius = np.array([shape.radius_px for shape in shapes])
-    value = np.clip(table[:, 0], 0, None) ** 2 * radius**0.5
+    value = np.clip(table[:, 0], 0, None) ** 2 * radius
     mates = []
     for _ in range(3):
         best = int(np.argmax(value))
