@@ -124,8 +124,8 @@ class PlateConfig:
     min_travel_diameters: float = 0.15
     max_travel_diameters: float = 2.2
     max_sideways: float = 0.8
-    n_shape_samples: int = 7
-    n_shapes: int = 9
+    n_shape_samples: int = 8
+    n_shapes: int = 12
     min_aspect: float = 0.3
     n_bodies: int = 3
     n_measured: int = 7
@@ -1189,7 +1189,7 @@ def _judge(path: _Path, n_samples: int, config: PlateConfig) -> None:
 
 
 def _rank(path: _Path) -> float:
-    return path.score * path.shape.radius_px
+    return path.score * float(np.mean(path.support)) * path.shape.radius_px
 
 
 def _moving_along(
@@ -1336,7 +1336,7 @@ def _mates(
         return []
     table = np.array(rows)
     radius = np.array([shape.radius_px for shape in shapes])
-    value = np.clip(table[:, 0], 0, None) ** 2 * radius
+    value = np.clip(table[:, 0], 0, None) ** 2 * radius**0.75
     mates = []
     for _ in range(3):
         best = int(np.argmax(value))
@@ -1692,7 +1692,14 @@ def find_plate(
     likely = _moving_along(work, paths, config, None if click is None else (at_sample, click))
     with ThreadPoolExecutor() as pool:
         results = pool.map(lambda path: _refine(work, path, config), likely)
-    refined = [(np.sqrt(r.path.score * r.quality), r) for r in results if r is not None]
+    least_px = 0.9 * config.min_diameter_share * np.sqrt(np.prod(samples[0].image.shape[:2]))
+    refined = [
+        (np.sqrt(r.path.score * r.quality), r)
+        for r in results
+        if r is not None
+        and from_params(r.params).major_px >= least_px
+        and from_params(r.params).aspect >= config.min_aspect - 0.03
+    ]
     if not refined or (click is None and max(s for s, _ in refined) < config.min_score):
         if click is not None:
             raise BarNotFoundError(
