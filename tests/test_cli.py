@@ -121,13 +121,16 @@ def test_existing_results_are_left_alone(tmp_path):
 def test_stopping_leaves_nothing_behind(tmp_path, stop):
     images = [np.roll(noise_image(), k % 40, axis=0) for k in range(600)]
     write_clip(tmp_path / "clip.mp4", images)
+    code = "from barpath.cli import main; print('ready', flush=True); main()"
     process = subprocess.Popen(
-        [*COMMAND, "analyse", "clip.mp4", "--plate-at", "160,90"],
+        [sys.executable, "-c", code, "analyse", "clip.mp4", "--plate-at", "160,90"],
         cwd=tmp_path,
+        stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
     )
-    time.sleep(2.5)
+    assert process.stdout.readline() == "ready\n"
+    time.sleep(1.0)
     process.send_signal(stop)
     _, errors = process.communicate(timeout=60)
     assert process.returncode == 130, errors
