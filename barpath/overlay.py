@@ -535,7 +535,6 @@ def _text_width(text: str, size: int) -> int:
     return int(np.ceil(sum(_glyph(c, size)[3] for c in text)))
 
 
-@lru_cache(maxsize=512)
 def _line(text: str, size: int, colour: tuple[int, int, int]) -> np.ndarray:
     """Text on black, shape (2 size, width, 3); baseline at 1.5 size."""
     canvas = np.zeros((2 * size, _text_width(text, size) + size), np.uint8)
