@@ -19,7 +19,7 @@ from barpath.errors import BarNotFoundError
 from barpath.plate import PlateConfig, find_plate, track_plate
 
 TUNING_SEEDS: tuple[int, ...] = tuple(range(1, 21))
-REPORTING_SEEDS: tuple[int, ...] = (1001, 1002, 1003)
+REPORTING_SEEDS: tuple[int, ...] = (2001, 2002, 2003)
 
 _CIRCLE = PlateScene(n_frames=60, lead_s=0.2, rep_s=1.8)
 _ELLIPSE = replace(_CIRCLE, aspect=0.55, drift_px=8.0)
