@@ -42,27 +42,33 @@ class Found:
     view: str
     view_source: str
     seed: plate.PlateSeed | barline.BarSeed
-    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True)
-class Followed:
-    """What the pass over all frames gave.
+class Detected:
+    """What was seen in the clip: all that measuring needs, so that it can be repeated without it.
 
     Attributes
     ----------
+    view, view_source : str
+        As in `SetResult`.
     track, camera : DataFrame
         Plate or bar table, and camera table.
     n_duplicate : int
         Frames that repeat the content of the one before.
-    stills : tuple of Frame
-        A few frames spread over the clip, shrunk, for what stands still in the scene.
+    level : SceneRoll
+        Camera roll and pitch as told by the scenery.
+    joints_px : DataFrame or None
+        Pose table; None when the joints are still to be looked for.
     """
 
+    view: str
+    view_source: str
     track: pd.DataFrame
     camera: pd.DataFrame
     n_duplicate: int
-    stills: tuple[Frame, ...]
+    level: scene.SceneRoll
+    joints_px: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -148,8 +154,73 @@ def analyse(
     info = probe(clip, capture_fps=config.capture_fps)
     progress("looking for the bar", 0.0)
     found = find_bar(info, config, progress)
-    followed = follow(info, found, config, progress)
-    return measure(info, found, followed, config, backend=backend, progress=progress)
+    detected = follow(info, found, config, progress)
+    return measure(info, detected, config, backend=backend, progress=progress)
+
+
+def remeasure(
+    result: SetResult, config: AnalysisConfig | None = None, progress: Progress = quiet
+) -> SetResult:
+    """Measure a set again from what was seen in its clip, without reading the clip.
+
+    Parameters
+    ----------
+    result : SetResult
+        From `analyse` or `store.read_results`.
+    config : AnalysisConfig, optional
+        Other settings for the stages after the detections; those of the result if not given.
+    progress : callable, optional
+        As for `analyse`.
+
+    Returns
+    -------
+    SetResult
+    """
+    return measure(result.info, detected_in(result), config or config_of(result), progress=progress)
+
+
+def detected_in(result: SetResult) -> Detected:
+    """What was seen in a set's clip, taken from its result."""
+    summary = result.calibration
+    level = scene.SceneRoll(
+        roll_deg=_number(summary["scene_roll_deg"]),
+        sd_deg=_number(summary["scene_roll_sd_deg"]),
+        n_lines=int(summary["scene_lines"]),
+        reason="",
+        pitch_deg=_number(summary["scene_pitch_deg"]),
+        pitch_sd_deg=_number(summary["scene_pitch_sd_deg"]),
+        f_px=np.nan,
+        centre_px=(np.nan, np.nan),
+    )
+    return Detected(
+        result.view,
+        result.view_source,
+        result.track,
+        result.camera,
+        result.info.n_duplicate,
+        level,
+        result.pose,
+    )
+
+
+def _number(value: float | None) -> float:
+    return np.nan if value is None else float(value)
+
+
+def config_of(result: SetResult) -> AnalysisConfig:
+    """Settings that a set was measured with, as far as a user can choose them."""
+    options = result.options
+    config = AnalysisConfig(
+        view=result.view,
+        load_kg=options["load_kg"],
+        plate_given=options["plate_given"],
+        upper_arm_m=options["upper_arm_m"],
+        stature_m=options["stature_m"],
+        note=options["note"],
+        find_joints=options["find_joints"],
+    )
+    calibration = dataclasses.replace(config.calibration, plate_mm=options["plate_mm"])
+    return dataclasses.replace(config, calibration=calibration)
 
 
 def _with_arguments(
@@ -238,12 +309,12 @@ def _find_in(samples: list[Frame], info: ClipInfo, config: AnalysisConfig) -> Fo
         except BarNotFoundError as error:
             problems.append(str(error))
     if config.view in ("side", "oblique") and disc is not None:
-        return Found(config.view, given, disc, ())
+        return Found(config.view, given, disc)
     if line is not None:
-        return Found("front", given, line, ())
+        return Found("front", given, line)
     if disc is not None:
         slant = np.rad2deg(np.arccos(np.clip(disc.ellipse.aspect, 0.0, 1.0)))
-        return Found("side" if slant < SLANT_NOTE_DEG else "oblique", given, disc, ())
+        return Found("side" if slant < SLANT_NOTE_DEG else "oblique", given, disc)
     raise BarNotFoundError(problems[0])
 
 
@@ -304,7 +375,7 @@ def _may_be_front(disc: plate.PlateSeed | None) -> bool:
 
 def follow(
     info: ClipInfo, found: Found, config: AnalysisConfig, progress: Progress = quiet
-) -> Followed:
+) -> Detected:
     """Follow the bar and the camera's own motion through every frame, in one decoding pass."""
     if found.view == "front":
         tracker = barline.BarTracker(found.seed, config.bar)
@@ -322,7 +393,9 @@ def follow(
         motion.update(frame)
         tracker.update(frame)
         progress("following the bar", (frame.index + 1) / info.n_frames)
-    return Followed(tracker.table(), motion.table(), n_duplicate, tuple(stills))
+    camera = motion.table()
+    level = find_level(info, camera, stills, config)
+    return Detected(found.view, found.view_source, tracker.table(), camera, n_duplicate, level)
 
 
 def _shrunk(frame: Frame, max_side_px: int) -> Frame:
@@ -335,20 +408,21 @@ def _shrunk(frame: Frame, max_side_px: int) -> Frame:
 
 def measure(
     info: ClipInfo,
-    found: Found,
-    followed: Followed,
+    detected: Detected,
     config: AnalysisConfig,
     *,
     backend: pose.PoseBackend | None = None,
     progress: Progress = quiet,
 ) -> SetResult:
-    """Calibrate, find repetitions, find the joints where they matter, and measure."""
-    notes = list(found.notes)
-    prefixes = FRONT_ENDS if found.view == "front" else ("",)
-    steadied = calibrate.steady(followed.track, followed.camera, prefixes)
-    check_followed(steadied, found.view)
-    level = find_level(info, followed, config)
-    if found.view == "front":
+    """Calibrate, find repetitions, find the joints where they matter, and measure.
+
+    The clip is read only when `detected` holds no joints.
+    """
+    prefixes = FRONT_ENDS if detected.view == "front" else ("",)
+    steadied = calibrate.steady(detected.track, detected.camera, prefixes)
+    check_followed(steadied, detected.view)
+    level = detected.level
+    if detected.view == "front":
         calibration = calibrate.calibrate_front(
             steadied,
             info.width_px,
@@ -368,7 +442,7 @@ def measure(
             info.height_px,
             roll_deg=level.roll_deg,
             roll_sd_deg=level.sd_deg,
-            view=found.view,
+            view=detected.view,
             config=config.calibration,
         )
         spread = calibrate.side_systematics(calibration, steadied)
@@ -381,7 +455,7 @@ def measure(
             "The bar was followed, but its height shows no repetition: nothing to measure."
         )
     sway_m = camera_sway_m(
-        followed.camera, reps, (info.width_px / 2, info.height_px / 2), spread.px_per_m
+        detected.camera, reps, (info.width_px / 2, info.height_px / 2), spread.px_per_m
     )
     # What a moving camera leaves in the height must not pass for the bar leaving the rack.
     rack_move_m = config.reps.rack_move_m
@@ -391,14 +465,16 @@ def measure(
         time_s, height_m, dataclasses.replace(config.reps, rack_move_m=rack_move_m)
     )
     path = _move_origin(path, reps)
-    joints_px = find_joints(
-        info, found.view, followed.track, path.table, reps, config, backend, progress
-    )
+    joints_px = detected.joints_px
+    if joints_px is None:
+        joints_px = find_joints(
+            info, detected.view, detected.track, path.table, reps, config, backend, progress
+        )
     steady_joints = calibrate.steady(
-        joints_px, followed.camera, [f"{joint}_" for joint in pose.JOINTS]
+        joints_px, detected.camera, [f"{joint}_" for joint in pose.JOINTS]
     )
     head = 0
-    if found.view == "front":
+    if detected.view == "front":
         along = pd.Series(path.along_m, index=path.table["frame"]).reindex(joints_px["frame"])
         joints_m = front_joints(
             steady_joints,
@@ -420,20 +496,22 @@ def measure(
         )
         if head:
             path = _toward_head(path, head)
-    context = make_context(info, found.view, spread, joints_m, path.cutoff_hz, sway_m, head, config)
+    context = make_context(
+        info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, config
+    )
     table = measures.all_measures(path.table, reps, joints_m, context)
-    notes += describe(info, found, followed, calibration, spread, joints_px, head, config)
+    notes = describe(info, detected, calibration, spread, joints_px, head, config)
     wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
     return SetResult(
         source_name=Path(info.path).name,
-        info=dataclasses.replace(info, n_duplicate=followed.n_duplicate),
-        view=found.view,
-        view_source=found.view_source,
+        info=dataclasses.replace(info, n_duplicate=detected.n_duplicate),
+        view=detected.view,
+        view_source=detected.view_source,
         options=_options(config),
         calibration=_calibration_summary(calibration, spread, level, config, head),
         trajectory=path.table,
-        track=followed.track,
-        camera=followed.camera,
+        track=detected.track,
+        camera=detected.camera,
         pose=joints_px,
         reps=wide,
         measures=table,
@@ -459,11 +537,13 @@ def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> No
         )
 
 
-def find_level(info: ClipInfo, followed: Followed, config: AnalysisConfig) -> scene.SceneRoll:
+def find_level(
+    info: ClipInfo, camera: pd.DataFrame, stills: list[Frame], config: AnalysisConfig
+) -> scene.SceneRoll:
     """Camera roll and pitch from straight lines in a few frames spread over the clip."""
-    rows = followed.camera.set_index("frame").reindex([still.index for still in followed.stills])
+    rows = camera.set_index("frame").reindex([still.index for still in stills])
     known = rows["m00"].notna().to_numpy()
-    stills = [still for still, keep in zip(followed.stills, known, strict=True) if keep]
+    stills = [still for still, keep in zip(stills, known, strict=True) if keep]
     transforms = scene.transforms_of(rows[known].reset_index())
     focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
     if not stills:
@@ -775,8 +855,7 @@ def make_context(
 
 def describe(
     info: ClipInfo,
-    found: Found,
-    followed: Followed,
+    detected: Detected,
     calibration: calibrate.Calibration,
     spread: calibrate.Systematics,
     joints_px: pd.DataFrame,
@@ -789,8 +868,8 @@ def describe(
     def add(code: str, severity: str, text: str) -> None:
         notes.append(Note(code, severity, text))
 
-    if found.view_source == "guessed":
-        add("view_guessed", "info", f"The view was guessed from the picture: {found.view}.")
+    if detected.view_source == "guessed":
+        add("view_guessed", "info", f"The view was guessed from the picture: {detected.view}.")
     plate_mm = config.calibration.plate_mm
     if not config.plate_given:
         add(
@@ -807,8 +886,8 @@ def describe(
             f"Against the distance between both sides' plates they look about {check:.0f} mm"
             f" across, not {plate_mm:.0f} mm; check the plate's diameter or the kind of bar.",
         )
-    if found.view != "front":
-        track = followed.track
+    if detected.view != "front":
+        track = detected.track
         slant = np.rad2deg(
             np.arccos(np.clip((track["minor_px"] / track["major_px"]).median(), 0, 1))
         )
@@ -833,23 +912,23 @@ def describe(
                 "Which way the lifter's head lies could not be told; x grows toward the image's"
                 " right.",
             )
-    if not bool(followed.camera["static"].all()):
+    if not bool(detected.camera["static"].all()):
         add(
             "camera_moved",
             "warning",
             "The camera moved; its motion was estimated from the scenery and taken out.",
         )
-    states = followed.track[[c for c in followed.track.columns if c.endswith("state")]]
+    states = detected.track[[c for c in detected.track.columns if c.endswith("state")]]
     lost = float((states == "lost").any(axis=1).mean())
     if lost > 0.02:
         add("bar_lost", "warning", f"The bar was not seen in {lost:.0%} of the frames.")
     if info.n_dropped:
         add("frames_dropped", "info", f"The clip lacks {info.n_dropped} frames.")
-    if followed.n_duplicate > 0.02 * info.n_frames:
+    if detected.n_duplicate > 0.02 * info.n_frames:
         add(
             "frames_repeated",
             "warning",
-            f"{followed.n_duplicate} frames repeat the one before; speeds are less certain there.",
+            f"{detected.n_duplicate} frames repeat the one before; speeds are less certain there.",
         )
     if info.variable_rate:
         add("rate_variable", "info", "The frame rate varies; the frames' own times were used.")
@@ -897,6 +976,7 @@ def _options(config: AnalysisConfig) -> dict[str, Any]:
         "upper_arm_m": config.upper_arm_m,
         "stature_m": config.stature_m,
         "note": config.note,
+        "find_joints": config.find_joints,
     }
 
 
@@ -927,10 +1007,14 @@ def _calibration_summary(
         "pitch_sd_deg": pitch_sd,
         "plane_angle_deg": yaw,
         "plane_angle_sd_deg": yaw_sd,
+        "scene_roll_deg": level.roll_deg,
+        "scene_roll_sd_deg": level.sd_deg,
+        "scene_pitch_deg": level.pitch_deg,
+        "scene_pitch_sd_deg": level.pitch_sd_deg,
+        "scene_lines": level.n_lines,
         "plate_check_mm": calibration.plate_check_mm,
         "head_direction": {1: "image right", -1: "image left", 0: "unknown"}[head],
         "near_arm": near_side(head),
-        "n_level_lines": level.n_lines,
         "method": (
             f"Plate of {config.calibration.plate_mm:.0f} mm; up from {calibration.roll_source}."
         ),
