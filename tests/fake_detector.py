@@ -1,0 +1,55 @@
+"""A light stand-in for looking at a clip, put in place through `barpath.block.Programme`.
+
+A "clip" is a text file: JSON with what is to happen and where each call is written down.
+"""
+
+import dataclasses
+import json
+import os
+import signal
+import time
+from pathlib import Path
+
+from barpath.block import Programme
+from barpath.errors import NoRepError
+from tests.made_results import make_result
+
+PROGRAMME = Programme("tests.fake_detector:detect", "tests.fake_detector:measure")
+
+
+def write_clip(path: Path, log: Path, **order) -> Path:
+    path.write_text(json.dumps({"log": str(log), "name": path.name} | order))
+    return path
+
+
+def note(order: dict, what: str) -> None:
+    with Path(order["log"]).open("a") as log:
+        log.write(f"{what} {order['name']}\n")
+
+
+def detect(clip, *, config, progress):
+    order = json.loads(Path(clip).read_text())
+    note(order, "begun")
+    progress("looking for the bar", 0.5)
+    time.sleep(order.get("seconds", 0.0))
+    match order.get("fate", "fine"):
+        case "no rep":
+            raise NoRepError(f"There is no repetition in {clip}.")
+        case "fault":
+            raise ZeroDivisionError("of our own making")
+        case "die":
+            os.kill(os.getpid(), signal.SIGKILL)
+        case "die once" if Path(order["log"]).read_text().count(f"begun {order['name']}") < 2:
+            os.kill(os.getpid(), signal.SIGKILL)
+    result = make_result(n_reps=order.get("reps", 2))
+    note(order, "ended")
+    return dataclasses.replace(result, calibration=result.calibration | {"mark": order["name"]})
+
+
+def measure(result, config):
+    measures = result.measures.copy()
+    # Something that depends on the clip and on an option of measuring alone.
+    shift = len(result.calibration["mark"]) / 1000 + (config.upper_arm_m or 0.0)
+    measures["value"] += shift
+    measures["sd_common"] = measures["sd"] / 2
+    return dataclasses.replace(result, measures=measures)

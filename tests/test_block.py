@@ -1,0 +1,465 @@
+"""A block of clips: planned, worked off by processes, killed and taken up again."""
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pandas as pd
+import pytest
+
+from barpath import block, blockstore
+from barpath.errors import OptionError, OutputError
+from tests.fake_detector import PROGRAMME, write_clip
+from tests.made_results import make_result
+
+ROOT = Path(__file__).parents[1]
+TABLES = ("reps.parquet", "reps.csv", "clips.csv", "failures.csv", "block.json")
+
+
+def fake_block(folder: Path, n: int, **order) -> tuple[Path, Path]:
+    """A folder of `n` fake clips with a sheet, and the log of the calls."""
+    clips = folder / "clips"
+    clips.mkdir(parents=True)
+    log = folder / "log.txt"
+    lines = ["clip,lifter,date,load_kg,technique,bench"]
+    for k in range(n):
+        name = f"set{k:02d}{'x' * (k % 5)}.mp4"
+        write_clip(clips / name, log, **order)
+        technique = ("flared", "tucked")[k % 2]
+        lines.append(f"{name},Ada,2026-10-{k // 4 + 1:02d},{60 + 10 * (k % 3)},{technique},red")
+    (clips / "block.csv").write_text("\n".join(lines) + "\n")
+    return clips, log
+
+
+def config(**changes) -> block.BlockConfig:
+    return block.BlockConfig(**({"programme": PROGRAMME, "workers": 2, "stills": False} | changes))
+
+
+@pytest.fixture
+def in_process(monkeypatch):
+    """Work the jobs off here, which spares the start of processes."""
+
+    def run_here(jobs, config, done, watch=block.ignore):
+        for job in jobs:
+            done(job, block.process(job, lambda stage, share: None))
+
+    monkeypatch.setattr(block, "run_local", run_here)
+
+
+def run(clips: Path, out: Path, **changes) -> block.BlockSummary:
+    keep = {k: changes.pop(k) for k in ("trc", "watch", "dask") if k in changes}
+    return block.run(block.plan_folder(clips), out, config(**changes), **keep)
+
+
+def contents(out: Path) -> dict[str, bytes]:
+    return {name: (out / name).read_bytes() for name in TABLES}
+
+
+def calls(log: Path, what: str) -> list[str]:
+    return [line.split()[1] for line in log.read_text().splitlines() if line.startswith(what)]
+
+
+def test_labels_from_names():
+    known = block.entry_from_name(Path("tucked_side.mp4"), "n")
+    assert (known.lifter, known.technique, known.view) == ("tucked", "", "side")
+    full = block.entry_from_name(Path("Ada_2026-01-02_front_100kg_450mm_wide_pairB.mp4"), "n")
+    assert (full.lifter, full.technique, full.view, full.pair) == ("Ada", "wide", "front", "B")
+    assert (full.load_kg, full.plate_mm, full.date) == (100.0, 450.0, "2026-01-02")
+
+
+def test_sheets_in_csv_and_toml_say_the_same(tmp_path):
+    (tmp_path / "a.mp4").write_bytes(b"a")
+    (tmp_path / "block.csv").write_text(
+        "Clip;lifter;date;view;load_kg;plate_mm;technique;pair;upper_arm_cm;belt\n"
+        "a.mp4;Ada;2026-01-02;Side;82,5;425;wide;B;31;yes\n"
+    )
+    from_csv = block.plan_folder(tmp_path)
+    toml = tmp_path / "other.toml"
+    toml.write_text(
+        '[defaults]\nlifter = "Ada"\nbelt = "yes"\n[[clip]]\nclip = "a.mp4"\ndate = 2026-01-02\n'
+        'view = "side"\nload_kg = 82.5\nplate_mm = 425\ntechnique = "wide"\npair = "B"\n'
+        "upper_arm_cm = 31\n"
+    )
+    assert block.plan_folder(tmp_path, toml) == from_csv
+    entry = from_csv[0]
+    assert entry.labels == (("belt", "yes"),)
+    assert entry.upper_arm_m == pytest.approx(0.31)
+    assert entry.fault == ""
+
+
+@pytest.mark.parametrize(
+    ("line", "word"),
+    [
+        ("a.mp4,,02.01.2026,", "date"),
+        ("a.mp4,,,heavy", "number"),
+        ("a.mp4,,,5000", "load"),
+        ("gone.mp4,,,", "no such file"),
+        (",Ada,,", "names no clip"),
+    ],
+)
+def test_a_line_that_makes_no_sense_is_a_failure_of_its_own(tmp_path, in_process, line, word):
+    clips, _ = fake_block(tmp_path, 1)
+    (clips / "a.mp4").write_text((clips / "set00.mp4").read_text() + " ")
+    (clips / "block.csv").write_text(f"clip,lifter,date,load_kg\n{line}\nset00.mp4,Ada,,\n")
+    summary = run(clips, tmp_path / "out")
+    assert (summary.n_measured, summary.n_failed) == (1, 1)
+    assert word in summary.failures[0][1]
+    assert "failures.csv" in {p.name for p in (tmp_path / "out").iterdir()}
+
+
+@pytest.mark.parametrize("text", ["", "lifter,date\nAda,2026-01-02\n"])
+def test_a_sheet_without_clips_is_refused(tmp_path, text):
+    (tmp_path / "block.csv").write_text(text)
+    with pytest.raises(OptionError):
+        block.plan_folder(tmp_path)
+
+
+def test_no_folder_and_no_clip(tmp_path):
+    with pytest.raises(OptionError):
+        block.plan_folder(tmp_path / "gone")
+    with pytest.raises(OptionError):
+        block.plan_folder(tmp_path)
+
+
+def test_bad_clips_do_not_stop_the_rest(tmp_path):
+    clips, log = fake_block(tmp_path, 3)
+    for fate in ("no rep", "fault", "die", "die once"):
+        write_clip(clips / f"{fate.replace(' ', '-')}.mp4", log, fate=fate)
+    (clips / "same.mp4").write_bytes((clips / "set00.mp4").read_bytes())
+    (clips / "block.csv").unlink()
+    events = []
+    summary = run(clips, tmp_path / "out", watch=events.append)
+    failures = dict(summary.failures)
+    assert set(failures) == {"no-rep.mp4", "fault.mp4", "die.mp4", "set00.mp4"}
+    assert failures["no-rep.mp4"] == "There is no repetition in no-rep.mp4."
+    assert "ZeroDivisionError" in failures["fault.mp4"]
+    assert "signal 9" in failures["die.mp4"]
+    assert "same.mp4" in failures["set00.mp4"]
+    assert all(s.endswith(".") for s in failures.values())
+    assert summary.n_reps == 2 * summary.n_measured == 2 * 4
+    assert calls(log, "begun").count("die-once.mp4") == 2
+    assert {e.kind for e in events} == {"planned", "stage", "done", "failed"}
+    told = pd.read_csv(tmp_path / "out/failures.csv").set_index("clip")["failure"].to_dict()
+    assert told == failures
+
+    # A reason that lasts is remembered; what may have been chance is tried again.
+    before = len(calls(log, "begun"))
+    assert dict(run(clips, tmp_path / "out").failures) == failures
+    assert sorted(calls(log, "begun")[before:]) == ["die.mp4", "die.mp4", "fault.mp4"]
+    before = len(calls(log, "begun"))
+    run(clips, tmp_path / "out", retry_failed=True)
+    assert "no-rep.mp4" in calls(log, "begun")[before:]
+
+
+def test_only_what_changed_is_done_again(tmp_path, in_process):
+    clips, log = fake_block(tmp_path, 4)
+    out = tmp_path / "out"
+    assert run(clips, out).n_detected_now == 4
+    first = contents(out)
+    again = time.perf_counter()
+    assert run(clips, out).n_detected_now == 0
+    assert time.perf_counter() - again < 1.0
+    assert contents(out) == first
+    # Another technique in the sheet, and another name for a clip: labels alone.
+    sheet = (clips / "block.csv").read_text()
+    (clips / "set03xxx.mp4").rename(clips / "renamed.mp4")
+    (clips / "block.csv").write_text(sheet.replace("set03xxx", "renamed").replace("flared", "wide"))
+    assert run(clips, out).n_detected_now == 0
+    table = blockstore.read_table(out)
+    assert set(table["technique"]) == {"wide", "tucked"}
+    assert "renamed.mp4" in set(table["clip"])
+    # An option of measuring: measured again, not seen again.
+    before = table["pause_s"].dropna().to_numpy()
+    longer = block.AnalysisConfig(upper_arm_m=0.3)
+    assert run(clips, out, analysis=longer).n_detected_now == 0
+    after = blockstore.read_table(out)["pause_s"].dropna().to_numpy()
+    np.testing.assert_allclose(after - before, 0.3)
+    # Other content, and a setting that bears on what is seen.
+    (clips / "renamed.mp4").write_text((clips / "renamed.mp4").read_text() + " ")
+    assert run(clips, out).n_detected_now == 1
+    assert run(clips, out, analysis=block.AnalysisConfig(view="front")).n_detected_now == 4
+    assert len(calls(log, "ended")) == 4 + 1 + 4
+
+
+def test_keys_change_with_what_bears_on_them_and_with_nothing_else():
+    entry = block.ClipEntry(Path("a.mp4"), "a.mp4")
+
+    def keys(analysis=None, sha="s", programme=PROGRAMME, **changes):
+        changed = block.dataclasses.replace(entry, **changes)
+        configs = block._configs(changed, analysis or block.AnalysisConfig())
+        return block.keys_of(sha, configs, programme)
+
+    same = keys()
+    assert keys(load_kg=80.0, lifter="Bo", technique="wide", pair="1") == same
+    assert keys(block.AnalysisConfig(note="hello")) == same
+    for other in (
+        keys(sha="t"),
+        keys(view="side"),
+        keys(plate_mm=425.0),
+        keys(capture_fps=120.0),
+        keys(block.AnalysisConfig(find_joints=False)),
+        keys(programme=block.Programme()),
+    ):
+        assert other[0] != same[0]
+        assert other[1] != same[1]
+    arm = keys(upper_arm_m=0.3)
+    assert arm[0] == same[0]
+    assert arm[1] != same[1]
+
+
+def test_the_table_is_read_by_others(tmp_path, in_process):
+    clips, _ = fake_block(tmp_path, 4)
+    out = tmp_path / "out"
+    run(clips, out, trc=True)
+    table = pd.read_parquet(out / "reps.parquet")
+    assert len(table) == 8
+    assert set(table["bench"]) == {"red"}
+    file = str(out / "reps.parquet")
+    rows = duckdb.sql(
+        f"select technique, count(*), avg(range_of_motion_m) from '{file}' group by 1 order by 1"
+    ).fetchall()
+    assert [row[:2] for row in rows] == [("flared", 4), ("tucked", 4)]
+    means = table.groupby("technique")["range_of_motion_m"].mean()
+    np.testing.assert_allclose([row[2] for row in rows], means)
+    hidden = duckdb.sql(
+        f"select count(*) from '{file}' where elbow_abduction_deg_right is null "
+        "and elbow_abduction_deg_right_quality = 'missing' "
+        "and elbow_abduction_deg_right_reason <> ''"
+    ).fetchall()
+    assert hidden == [(8,)]
+    flat = pd.read_csv(out / "reps.csv")
+    assert list(flat.columns) == list(table.columns)
+    np.testing.assert_allclose(flat["pause_s"], table["pause_s"], rtol=1e-8)
+    assert len(list((out / "trajectories").iterdir())) == 4
+
+
+def test_trc_holds_the_path():
+    result = make_result(n_reps=2)
+    result.trajectory.loc[5, "x_smooth_m"] = np.nan
+    lines = blockstore.trc_text(result, "a.trc").splitlines()
+    assert lines[0].split("\t") == ["PathFileType", "4", "(X/Y/Z)", "a.trc"]
+    head = dict(zip(lines[1].split("\t"), lines[2].split("\t"), strict=True))
+    assert head["Units"] == "m"
+    assert int(head["NumFrames"]) == len(result.trajectory) == len(lines) - 6
+    assert lines[3].split("\t")[:3] == ["Frame#", "Time", "bar"]
+    assert lines[4].split("\t") == ["", "", "X1", "Y1", "Z1"]
+    data = [line.split("\t") for line in lines[6:]]
+    assert data[5][2:] == ["", "", ""]
+    values = np.array([row[1:] for k, row in enumerate(data) if k != 5], float)
+    path = result.trajectory.drop(index=5)
+    expected = path[["time_s", "x_smooth_m", "y_smooth_m"]].assign(z=0.0)
+    np.testing.assert_allclose(values, expected, atol=1e-6)
+
+
+def test_trc_of_a_front_view_has_both_ends():
+    result = make_result("front", n_reps=1)
+    lines = blockstore.trc_text(result, "a.trc").splitlines()
+    assert [c for c in lines[3].split("\t") if c][2:] == ["bar_middle", "bar_left", "bar_right"]
+    first = np.array(lines[6].split("\t")[2:], float).reshape(3, 3)
+    assert (first[:, 0] == 0).all()
+    # Seen from the feet the lifter's left is on the right, where Z grows.
+    assert first[1, 2] - first[2, 2] == pytest.approx(1.31)
+
+
+def test_a_folder_of_something_else_is_left_alone(tmp_path):
+    clips, _ = fake_block(tmp_path, 1)
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine/diary.txt").write_text("x")
+    with pytest.raises(OutputError):
+        run(clips, tmp_path / "mine")
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(OutputError):
+        run(clips, tmp_path / "file")
+    assert sorted(p.name for p in (tmp_path / "mine").iterdir()) == ["diary.txt"]
+
+
+def test_two_runs_do_not_meet_in_one_folder(tmp_path, in_process):
+    clips, _ = fake_block(tmp_path, 1)
+    run(clips, tmp_path / "out")
+    with block._locked(tmp_path / "out"), pytest.raises(OutputError):
+        run(clips, tmp_path / "out")
+
+
+def test_damaged_tables_are_refused(tmp_path):
+    with pytest.raises(OutputError):
+        blockstore.read_table(tmp_path)
+    (tmp_path / "reps.parquet").write_bytes(b"PAR1 nonsense")
+    with pytest.raises(OutputError):
+        blockstore.read_table(tmp_path)
+    pd.DataFrame({"a": [1]}).to_parquet(tmp_path / "reps.parquet")
+    with pytest.raises(OutputError):
+        blockstore.read_table(tmp_path)
+
+
+def test_memory_bound_keeps_clips_apart(tmp_path):
+    clips, _ = fake_block(tmp_path, 3, seconds=0.1)
+    at_work, most = set(), [0]
+
+    def watch(event):
+        if event.kind == "stage":
+            at_work.add(event.clip)
+            most[0] = max(most[0], len(at_work))
+        elif event.kind == "done":
+            at_work.discard(event.clip)
+
+    run(clips, tmp_path / "out", memory_bytes=1_000_000, watch=watch)
+    assert most[0] == 1
+
+
+def test_workers_use_one_thread_each_and_die_with_their_parent(tmp_path):
+    clips, log = fake_block(tmp_path, 2, seconds=30)
+    child = start(clips, tmp_path / "out")
+    deadline = time.monotonic() + 30
+    while not (log.exists() and len(calls(log, "begun")) == 2):
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    workers = [int(p) for p in children_of(child.pid) if "spawn_main" in command_of(p)]
+    assert len(workers) == 2
+    environments = [Path(f"/proc/{p}/environ").read_bytes().split(b"\0") for p in workers]
+    assert all(b"OMP_NUM_THREADS=1" in e and b"OPENBLAS_NUM_THREADS=1" in e for e in environments)
+    child.kill()
+    child.wait()
+    while any(Path(f"/proc/{p}").exists() and "spawn_main" in command_of(p) for p in workers):
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def children_of(pid: int) -> list[int]:
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            text = stat.read_text()
+        except OSError:
+            continue
+        if int(text.rpartition(")")[2].split()[1]) == pid:
+            found.append(int(stat.parent.name))
+    return found
+
+
+def command_of(pid: int) -> str:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_text().replace("\0", " ")
+    except OSError:
+        return ""
+
+
+def start(clips: Path, out: Path) -> subprocess.Popen:
+    code = (
+        "import sys; from pathlib import Path; from tests.test_block import run\n"
+        "if __name__ == '__main__': run(Path(sys.argv[1]), Path(sys.argv[2]), trc=True)"
+    )
+    return subprocess.Popen([sys.executable, "-c", code, str(clips), str(out)], cwd=ROOT)
+
+
+def kill_and_resume(tmp_path, n_clips: int, n_kills: int, seconds: float, longest_s: float) -> None:
+    clips, log = fake_block(tmp_path, n_clips, seconds=seconds)
+    write_clip(clips / "bad.mp4", log, fate="no rep", seconds=seconds)
+    with (clips / "block.csv").open("a") as sheet:
+        sheet.write("bad.mp4,Ada,2026-10-01,60,flared,red\n")
+    run(clips, tmp_path / "whole", trc=True)
+    log.write_text("")
+    rng = random.Random(5)
+    out = tmp_path / "out"
+    killed = 0
+    while killed < n_kills:
+        child = start(clips, out)
+        try:
+            child.wait(timeout=rng.uniform(0.3, longest_s))
+            break
+        except subprocess.TimeoutExpired:
+            child.send_signal(signal.SIGKILL)
+            child.wait()
+            killed += 1
+            # Nothing half written ever stands under a name that counts.
+            for file in (out / "cache/measured").glob("*.json") if out.exists() else ():
+                json.loads(file.read_text())
+    assert killed == n_kills
+    kept = set(json_names(out))
+    before = len(calls(log, "begun"))
+    run(clips, out, trc=True)
+    # What was kept is not looked at again.
+    assert not kept & set(calls(log, "begun")[before:])
+    assert contents(out) == contents(tmp_path / "whole")
+    paths = {p.name: p.read_bytes() for p in (out / "trajectories").iterdir()}
+    whole = {p.name: p.read_bytes() for p in (tmp_path / "whole/trajectories").iterdir()}
+    assert paths == whole
+    assert not [p for p in out.rglob(".*.part-*")]
+    # Each kill costs at most the clips that were just being looked at.
+    assert len(calls(log, "begun")) <= n_clips + 1 + 2 * killed
+
+
+def json_names(out: Path) -> list[str]:
+    """Clips whose detections are kept."""
+    places = (out / "cache/detected").glob("[0-9a-f]*")
+    return [json.loads((p / "summary.json").read_text())["calibration"]["mark"] for p in places]
+
+
+def test_killed_once_and_taken_up(tmp_path):
+    kill_and_resume(tmp_path, n_clips=4, n_kills=1, seconds=0.2, longest_s=4.0)
+
+
+@pytest.mark.slow
+def test_killed_ten_times_and_taken_up(tmp_path):
+    kill_and_resume(tmp_path, n_clips=40, n_kills=10, seconds=1.0, longest_s=9.0)
+
+
+def test_dask_that_does_not_answer(tmp_path):
+    pytest.importorskip("distributed")
+    clips, _ = fake_block(tmp_path, 1)
+    with pytest.raises(OptionError, match="scheduler"):
+        run(clips, tmp_path / "out", dask="nonsense")
+
+
+@pytest.mark.slow
+def test_dask_cluster_with_a_worker_killed_mid_run(tmp_path):
+    pytest.importorskip("distributed")
+    clips, log = fake_block(tmp_path, 8, seconds=0.5)
+    write_clip(clips / "bad.mp4", log, fate="no rep")
+    with (clips / "block.csv").open("a") as sheet:
+        sheet.write("bad.mp4,Ada,2026-10-01,60,flared,red\n")
+    run(clips, tmp_path / "whole")
+    log.write_text("")
+    file = tmp_path / "scheduler.json"
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+
+    def launch(what: str, *options: str) -> subprocess.Popen:
+        command = [sys.executable, "-m", f"distributed.cli.dask_{what}", *options]
+        return subprocess.Popen(
+            command, cwd=ROOT, env=environment, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL
+        )
+
+    scheduler = launch("scheduler", "--port", "0", "--no-dashboard", "--scheduler-file", str(file))
+    workers = []
+    try:
+        deadline = time.monotonic() + 60
+        while not (file.exists() and file.read_text().strip()):
+            assert time.monotonic() < deadline
+            time.sleep(0.1)
+        address = json.loads(file.read_text())["address"]
+        options = [address, "--nthreads", "1", "--no-nanny", "--no-dashboard"]
+        workers = [launch("worker", *options) for _ in range(2)]
+
+        def kill_one():
+            while len(calls(log, "ended")) < 2:
+                time.sleep(0.02)
+            workers[0].kill()
+
+        killer = threading.Thread(target=kill_one)
+        killer.start()
+        summary = run(clips, tmp_path / "out", dask=address)
+        killer.join()
+    finally:
+        for process in (*workers, scheduler):
+            process.kill()
+            process.wait()
+    assert summary.n_failed == 1
+    assert contents(tmp_path / "out") == contents(tmp_path / "whole")
+    assert len(calls(log, "begun")) >= 9
