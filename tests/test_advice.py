@@ -1,0 +1,189 @@
+"""The geometric model of grip and tuck, against bodies that are posed anew with what it says."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq
+
+from barpath.advice import (
+    AdviceConfig,
+    LifterProfile,
+    build_of,
+    in_words,
+    options,
+    read_profile,
+    stacked,
+    suggested_tucks,
+)
+from barpath.arms3d import OUTWARD, SIDES, fit_arms
+from barpath.errors import OptionError
+from sample_clips_synthetic.generator.body import ArmStyle, Lifter
+from sample_clips_synthetic.generator.clip import SHAFT_RADIUS_M
+from sample_clips_synthetic.generator.truth import arm_measures
+from tests.made_pairs import made_pair, made_views, world_of
+
+
+@pytest.fixture(scope="module", params=["flared", "wide", "narrow"])
+def lifter(request):
+    pair = made_pair(request.param)
+    views = made_views(pair, np.random.default_rng(5), noise_m=0.003, lens=True)
+    arms = fit_arms(views, pair.moments, pair.bar_m, pair.tilt_deg)
+    return request.param, build_of(arms)
+
+
+def posed(name, grip_m, touch_m, tuck_deg):
+    """The made lifter at the bottom with a grip, a touch point and elbows turned to a tuck."""
+    world = world_of(name)
+    height = world.lifter.chest_top(-touch_m) + SHAFT_RADIUS_M + 0.004
+    grips = {
+        side: np.array([-touch_m, height, OUTWARD[s] * grip_m / 2]) for s, side in enumerate(SIDES)
+    }
+
+    def body(flare_deg):
+        style = ArmStyle(flare_deg, flare_deg, world.lifter.style.wrist_back_deg)
+        lifter = Lifter.__new__(Lifter)
+        lifter.__dict__ = world.lifter.__dict__ | {"style": style}
+        return lifter.joints(lifter.hold(grips, np.array([0.0, 0.0, 1.0]), 0.0))
+
+    def off(flare_deg):
+        return arm_measures(body(flare_deg))["left"]["elbow_abduction_deg"] - (90 - tuck_deg)
+
+    return body(brentq(off, 5.0, 95.0))
+
+
+def test_reposed_with_the_first_recommendation_the_wrist_stands_over_the_elbow(lifter):
+    """Aim of the project: within 1.5 cm of the truth, in both planes."""
+    name, build = lifter
+    tuck = AdviceConfig().first_tuck_deg
+    pose = stacked(build, tuck)
+    joints = posed(name, pose["grip_m"][0], pose["touch_m"][0], tuck)
+    for side, truth in arm_measures(joints).items():
+        assert abs(truth["wrist_over_elbow_m"]) < 0.015
+        ahead = joints[f"{side}_wrist"][0] - joints[f"{side}_elbow"][0]
+        assert abs(ahead) < 0.03
+
+
+def test_range_and_drift_of_the_reposed_lifter(lifter):
+    name, build = lifter
+    world = world_of(name)
+    table = options(build)
+    row = table[table["tuck_deg"] == 30.0].iloc[0]
+    shift = build.lockout_m[0]
+    top = world.lifter.lockout_height(shift, row["grip_m"])
+    low = world.lifter.chest_top(-row["touch_toward_feet_m"]) + SHAFT_RADIUS_M + 0.004
+    assert row["range_of_motion_m"] == pytest.approx(
+        top - low, abs=max(row["range_of_motion_m_u95"], 0.01)
+    )
+    assert row["drift_m"] == pytest.approx(row["touch_toward_feet_m"] + shift, abs=1e-9)
+
+
+def test_more_tuck_touches_lower_and_grips_narrower(lifter):
+    """Common practice, no source: more tuck, lower touch and more way back over the shoulders."""
+    table = options(lifter[1]).iloc[1:]
+    assert (np.diff(table["touch_toward_feet_m"]) > 0).all()
+    assert (np.diff(table["drift_m"]) > 0).all()
+    assert (np.diff(table["grip_m"]) < 0).all()
+    assert (np.diff(table["range_of_motion_m"]) > 0).all()
+
+
+def test_competition_keeps_the_forefingers_within_81_cm(lifter):
+    """International Powerlifting Federation, Technical Rules Book: 81 cm (from memory)."""
+    build = lifter[1]
+    broad = replace(
+        build,
+        shoulder_half_m=build.shoulder_half_m + 0.08,
+        grip_m=build.grip_m + 0.08,
+    )
+    free, held = (options(broad, LifterProfile(goal=g)) for g in ("general", "competition"))
+    wide = free["forefinger_spacing_m"] > 0.81
+    assert wide.iloc[1:].any()
+    assert held["forefinger_spacing_m"].iloc[1:].max() <= 0.81 + 1e-9
+    changed = held["limited"]
+    assert changed.iloc[1:].tolist() == wide.iloc[1:].tolist()
+    assert (held.loc[changed, "wrist_inside_elbow_m"] > 0).all()
+    assert held.loc[changed, "wrist_inside_elbow_m"].to_numpy() == pytest.approx(
+        (free.loc[changed, "grip_m"] - held.loc[changed, "grip_m"]).to_numpy() / 2
+    )
+
+
+def test_uncertain_segments_give_uncertain_advice(lifter):
+    build = lifter[1]
+    rng = np.random.default_rng(0)
+    noise = rng.normal(0, 0.02, len(build.grip_m))
+    noise[0] = 0.0
+    vague = replace(build, upper_arm_m=build.upper_arm_m + noise)
+    sure, unsure = options(build), options(vague)
+    assert (unsure["grip_m_u95"].iloc[1:] > sure["grip_m_u95"].iloc[1:]).all()
+
+
+def test_words_state_the_change_with_its_uncertainty(lifter):
+    build = lifter[1]
+    said = " ".join(in_words(options(build), LifterProfile()))
+    assert "30°" in said
+    assert "±" in said
+    assert "common practice" in said
+    trained = LifterProfile(
+        experience="trained", strength="arms", careful=("wrist", "shoulder"), goal="competition"
+    )
+    said = " ".join(in_words(options(build, trained), trained))
+    assert "10.3389/fphys.2024.1393235" in said
+    assert "wrists" in said
+    for word in ("safe", "healthy", "injur"):
+        assert word not in said.lower()
+
+
+def test_impossible_poses_are_missing_with_their_reason(lifter):
+    build = lifter[1]
+    short = replace(build, upper_arm_m=build.upper_arm_m * 0.2)
+    table = options(short)
+    assert table["grip_m"].iloc[1:].isna().all()
+    assert (table["reason"].iloc[1:] != "").all()
+
+
+@pytest.mark.parametrize(
+    ("profile", "tucks"),
+    [
+        (LifterProfile(), (30.0,)),
+        (LifterProfile("trained", "arms"), (30.0, 40.0, 45.0)),
+        (LifterProfile("trained", "chest"), (10.0, 20.0)),
+        (LifterProfile("trained", "even"), (10.0, 20.0, 30.0, 40.0, 45.0)),
+    ],
+)
+def test_tucks_to_look_at_first(profile, tucks):
+    assert suggested_tucks(profile) == tucks
+
+
+def test_profile_file(tmp_path):
+    path = tmp_path / "me.toml"
+    path.write_text(
+        '[lifter]\nexperience = "trained"\nstrength = "chest"\ncareful = ["wrist"]\n'
+        'goal = "competition"\nbiacromial_m = 0.41\n'
+    )
+    assert read_profile(path) == LifterProfile("trained", "chest", ("wrist",), "competition", 0.41)
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("experience = 'guru'", "experience"),
+        ("careful = ['knee']", "careful"),
+        ("careful = 3", "careful"),
+        ("goal = 7", "goal"),
+        ("weight = 80", "weight"),
+        ("biacromial_m = 41", "biacromial_m"),
+        ("biacromial_m = '41'", "biacromial_m"),
+        ("lifter = 3", "lifter"),
+        ("= nothing", "TOML"),
+    ],
+)
+def test_bad_profiles_are_one_sentence(tmp_path, text, word):
+    path = tmp_path / "bad.toml"
+    path.write_text(text)
+    with pytest.raises(OptionError, match=word):
+        read_profile(path)
+
+
+def test_missing_profile(tmp_path):
+    with pytest.raises(OptionError, match="cannot be read"):
+        read_profile(tmp_path / "none.toml")
