@@ -31,6 +31,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from barpath.errors import OutputError
 from barpath.measures import CATALOGUE
@@ -247,35 +248,45 @@ def measures_in(table: pd.DataFrame) -> list[str]:
     return sorted(present, key=lambda name: order.get(name, len(order)))
 
 
-def usable(table: pd.DataFrame) -> pd.DataFrame:
+def usable(table: pd.DataFrame) -> NDArray[np.bool_]:
     """Complete repetitions that the clip does not cut: those that measures are compared over."""
-    return table[(table["kind"] == "complete") & (table["cut"] == "")]
+    return ((table["kind"] == "complete") & (table["cut"] == "")).to_numpy()
 
 
-def best_view(table: pd.DataFrame, measure: str) -> pd.Series:
+def best_view(
+    set_code: NDArray[np.int64],
+    clip_code: NDArray[np.int64],
+    held: NDArray[np.bool_],
+    u95: NDArray[np.float64],
+) -> NDArray[np.bool_]:
     """Which rows stand for their set in one measure, where two cameras filmed it.
 
     Parameters
     ----------
-    table : DataFrame
-    measure : str
-        Measure column.
+    set_code, clip_code : ndarray of int, shape (n,)
+        Set and clip of each row.
+    held : ndarray of bool, shape (n,)
+        Rows that hold a value.
+    u95 : ndarray, shape (n,)
 
     Returns
     -------
-    Series of bool
+    ndarray of bool, shape (n,)
         Rows that hold a value and come from the clip of the set whose median u95 is least, so that
         no repetition counts twice.
+
+    Examples
+    --------
+    >>> one = np.ones(4, bool)
+    >>> best_view(np.zeros(4, int), np.array([0, 0, 1, 1]), one, np.array([2., 2., 1., 1.]))
+    array([False, False,  True,  True])
     """
-    held = np.isfinite(table[measure].to_numpy(float))
-    if not (table["pair"] != "").any():
-        return pd.Series(held, index=table.index)
-    part = table[held]
-    medians = part.groupby(["set_id", "clip"])[f"{measure}_u95"].median().reset_index()
-    best = medians.sort_values([f"{measure}_u95", "clip"]).drop_duplicates("set_id")
-    pairs = pd.MultiIndex.from_frame(best[["set_id", "clip"]])
-    chosen = pd.MultiIndex.from_frame(table[["set_id", "clip"]]).isin(pairs)
-    return pd.Series(held & chosen, index=table.index)
+    part = pd.DataFrame({"set": set_code[held], "clip": clip_code[held], "u95": u95[held]})
+    medians = part.groupby(["set", "clip"])["u95"].median().reset_index()
+    best = medians.sort_values(["set", "u95", "clip"]).drop_duplicates("set")["clip"]
+    chosen = np.zeros(int(clip_code.max(initial=-1)) + 1, bool)
+    chosen[best.to_numpy()] = True
+    return held & chosen[clip_code]
 
 
 def write_atomically(path: Path, data: bytes) -> None:
