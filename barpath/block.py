@@ -487,10 +487,7 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
 
 
 def _key(*parts: Any) -> str:
-    def plain(value: Any) -> Any:
-        return str(value) if isinstance(value, Path) else value
-
-    text = json.dumps(parts, sort_keys=True, default=plain)
+    text = json.dumps(parts, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:40]
 
 

@@ -1,8 +1,8 @@
-"""The command line: `barpath analyse`, `barpath demo`, `barpath benchmark`.
+"""The command line: `barpath analyse`, `demo`, `photo`, `block`, `compare`, `block-report` and more.
 
 Exit codes: 0 done; 2 a wrong option; 3 the clip cannot be read; 4 no bar or plate that moves like a
-press; 5 no repetition; 6 the results cannot be written; 70 a fault of the program itself; 130
-stopped by Ctrl-C.
+press; 5 no repetition; 6 the results cannot be written; 7 no clip of a block was measured; 70 a
+fault of the program itself; 130 stopped by Ctrl-C.
 """
 
 import os
@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich.console import Console
@@ -227,6 +227,188 @@ def photo(
     target = out or Path(f"{picture.stem}-joints.png")
     score = annotate_photo(picture, target, view, overwrite=overwrite)
     typer.echo(f"{target}: lifter found, score {score:.2f}" if score else f"{target}: no lifter")
+
+
+class _BlockBar:
+    """One display for a block: all clips, and the stage of each that is at work."""
+
+    def __init__(self) -> None:
+        console = Console(stderr=True)
+        self._rich = Progress(
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            TextColumn("{task.fields[note]}", markup=False),
+            TimeRemainingColumn(),
+            console=console,
+            transient=True,
+            disable=not console.is_terminal,
+        )
+        self._all = self._rich.add_task("The block", total=None, note="")
+        self._clips: dict[str, int] = {}
+
+    def __enter__(self) -> Callable[[Any], None]:
+        self._rich.start()
+        return self.update
+
+    def __exit__(self, *_: object) -> None:
+        self._rich.stop()
+
+    def update(self, event: Any) -> None:
+        if event.kind == "stage":
+            if event.clip not in self._clips:
+                self._clips[event.clip] = self._rich.add_task(event.clip, total=1.0, note="")
+            self._rich.update(self._clips[event.clip], completed=event.share, note=event.text)
+            return
+        if event.clip in self._clips:
+            self._rich.remove_task(self._clips.pop(event.clip))
+        note = f"{event.n_done} of {event.n_all} clips"
+        self._rich.update(self._all, total=event.n_all, completed=event.n_done, note=note)
+        if event.kind == "failed":
+            self._rich.console.print(f"{event.clip}: {event.text}", markup=False, soft_wrap=True)
+
+
+@app.command()
+def block(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder with the clips of the block.", show_default=False)
+    ],
+    sheet: Annotated[
+        Path | None,
+        typer.Option(
+            help="CSV or TOML sheet of the clips; block.csv or block.toml in the folder, or the"
+            " clips' names, if not given.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder to keep the block in; the folder's name if not given."),
+    ] = None,
+    view: Annotated[
+        str, typer.Option(help="Where the camera stood, for clips of which it is not said.")
+    ] = "auto",
+    plate_mm: Annotated[
+        float | None,
+        typer.Option(
+            help="Plate diameter in mm, for clips of which it is not said.", show_default=False
+        ),
+    ] = None,
+    joints: Annotated[
+        bool, typer.Option(help="Look for the lifter's joints, or measure the bar alone.")
+    ] = True,
+    workers: Annotated[
+        int | None, typer.Option(help="Processes; one a core if not given.", show_default=False)
+    ] = None,
+    memory_gb: Annotated[
+        float | None,
+        typer.Option(
+            help="Memory for all of them; 70 % of what is free if not given.", show_default=False
+        ),
+    ] = None,
+    dask: Annotated[
+        str | None,
+        typer.Option(help="Address of the scheduler of a Dask cluster.", show_default=False),
+    ] = None,
+    retry_failed: Annotated[
+        bool, typer.Option("--retry-failed", help="Try clips again that failed before.")
+    ] = False,
+    stills: Annotated[bool, typer.Option(help="Keep a picture of the bottom of each set.")] = True,
+    trc: Annotated[bool, typer.Option("--trc", help="Write bar paths as TRC files too.")] = False,
+) -> None:
+    """Measure all clips of a training block; run it again to go on where it stopped."""
+    import dataclasses
+
+    from barpath import block as blocks
+    from barpath.config import AnalysisConfig
+
+    analysis = AnalysisConfig(view=view, find_joints=joints)
+    if plate_mm is not None:
+        calibration = dataclasses.replace(analysis.calibration, plate_mm=plate_mm)
+        analysis = dataclasses.replace(analysis, calibration=calibration, plate_given=True)
+    config = blocks.BlockConfig(
+        analysis=analysis,
+        workers=workers,
+        memory_bytes=None if memory_gb is None else int(memory_gb * 1e9),
+        retry_failed=retry_failed,
+        stills=stills,
+    )
+    target = out or Path(f"{folder.resolve().name}-block")
+    entries = blocks.plan_folder(folder, sheet)
+    try:
+        with _BlockBar() as watch:
+            done = blocks.run(entries, target, config, dask=dask, trc=trc, watch=watch)
+    except KeyboardInterrupt:
+        typer.echo("barpath: stopped; what was measured is kept, run it again to go on.", err=True)
+        raise typer.Exit(130) from None
+    for clip, sentence in done.failures:
+        typer.echo(f"Note: {clip}: {sentence}", err=True)
+    typer.echo(
+        f"{done.n_clips} clips: {done.n_measured} measured ({done.n_detected_now} read now),"
+        f" {done.n_failed} failed; {done.n_reps} repetitions"
+    )
+    typer.echo(f"Table: {target / 'reps.parquet'}")
+    if entries and not done.n_measured:
+        typer.echo(
+            f"barpath: no clip was measured; '{target / 'failures.csv'}' says why.", err=True
+        )
+        raise typer.Exit(7)
+
+
+@app.command()
+def compare(
+    source: Annotated[
+        Path, typer.Argument(help="A block's folder, or its table.", show_default=False)
+    ],
+    by: Annotated[
+        str, typer.Option(help="What tells setups apart: technique, or a column of the sheet.")
+    ] = "technique",
+    levels: Annotated[
+        str | None,
+        typer.Option(help="Two of them, as in flared,tucked.", show_default=False),
+    ] = None,
+    split: Annotated[
+        str | None,
+        typer.Option(
+            help="A day, as in 2026-03-05: compare before with from then on.", show_default=False
+        ),
+    ] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the page and the table.")] = Path(
+        "comparison"
+    ),
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace earlier pages.")] = False,
+) -> None:
+    """Compare setups over a block: differences with intervals, bar paths, load and speed."""
+    from datetime import date
+
+    from barpath import blockreport
+
+    if split is not None:
+        try:
+            split = date.fromisoformat(split).isoformat()
+        except ValueError:
+            raise OptionError(f"The day must be as in 2026-03-05, not {split!r}.") from None
+    wanted = [level.strip() for level in levels.split(",")] if levels else []
+    files = blockreport.compare_files(source, by, wanted, split)
+    folder = blockreport.write_pages(out, files, overwrite=overwrite)
+    typer.echo(f"Comparison: {folder / blockreport.COMPARE_PAGE}")
+
+
+@app.command(name="block-report")
+def block_report(
+    source: Annotated[
+        Path, typer.Argument(help="A block's folder, or its table.", show_default=False)
+    ],
+    by: Annotated[
+        str, typer.Option(help="What tells setups apart: technique, or a column of the sheet.")
+    ] = "technique",
+    out: Annotated[Path, typer.Option(help="Folder for the pages.")] = Path("block-report"),
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace earlier pages.")] = False,
+) -> None:
+    """Write the pages of a block: one for the coach, one for each lifter."""
+    from barpath import blockreport
+
+    folder = blockreport.write_pages(out, blockreport.block_files(source, by), overwrite=overwrite)
+    typer.echo(f"Report: {folder / blockreport.COACH_PAGE}")
 
 
 @app.command()

@@ -1,0 +1,736 @@
+"""Pages of a training block: a comparison of setups, a page for the coach, one for each lifter.
+
+In the style of `report`: each page is one HTML file that asks nothing of the network, and text from
+outside is escaped without exception.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import html
+import json
+import math
+import re
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import cv2
+import numpy as np
+import pandas as pd
+
+from barpath import blockplots, blockstore, drift, loadvelocity
+from barpath.block import STILL_FILE, kept_sets
+from barpath.compare import (
+    ALL_LIFTERS,
+    LEVEL_WORDS,
+    add_period,
+    compare,
+    in_words,
+    levels_of,
+)
+from barpath.errors import BarpathError, OutputError
+from barpath.plots import measure_label, shown_unit
+from barpath.report import _clean, _data_uri, _facts, _picture, _section, _t
+from barpath.store import SetResult, read_results, staged_folder
+from barpath.uncertainty import state
+
+COMPARE_PAGE = "compare.html"
+COMPARE_TABLE = "compare.csv"
+COACH_PAGE = "coach.html"
+MARK_FILE = "pages.json"
+MAX_PATH_CLIPS = 6
+MAX_FLAGS = 25
+
+VERDICT_WORDS = {
+    "clear": "clear",
+    "on average": "on average only",
+    "within tool": "may be the tool",
+    "none seen": "none seen",
+    "open": "left open",
+    "missing": "not measured",
+}
+_MEANINGS = (
+    (
+        "± and “from … to”",
+        "In about 19 of 20 blocks like this the true difference lies within this range. It rests"
+        " on how the difference varies between sessions, not on the number of repetitions.",
+    ),
+    (
+        "Two sets done alike",
+        "How far two sets of the same lifter, load and setup lie apart at most, in 19 of 20 cases:"
+        " the smallest detectable change. A difference from one set to another that is smaller"
+        " says nothing.",
+    ),
+    (
+        "Effect",
+        "Hedges' g: the difference in units of the spread of single repetitions. About 0.2 is"
+        " small, 0.5 middling, 0.8 large (Cohen's rule of thumb).",
+    ),
+    (
+        "May be the tool",
+        "Joints are placed by a network that errs by posture. A difference within its uncertainty"
+        " may come from the tool erring otherwise in the two setups.",
+    ),
+)
+
+
+# --- writing --------------------------------------------------------------------------------------
+
+
+def write_pages(folder: Path, files: Mapping[str, bytes], *, overwrite: bool = False) -> Path:
+    """Write pages into a folder of their own.
+
+    Parameters
+    ----------
+    folder : Path
+    files : mapping of str to bytes
+    overwrite : bool
+        Replace earlier pages there.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    OutputError
+        It exists and may not be replaced, or holds something else.
+    """
+    files = dict(files) | {
+        MARK_FILE: blockstore.json_bytes({"name": "barpath-pages", "files": sorted(files)})
+    }
+    if folder.is_dir() and any(folder.iterdir()):
+        if not overwrite:
+            raise OutputError(
+                f"'{folder}' exists already; choose another folder, or allow overwriting."
+            )
+        own = {MARK_FILE}
+        with suppress(OSError, ValueError, KeyError):
+            own |= set(json.loads((folder / MARK_FILE).read_text("utf-8"))["files"])
+        foreign = {entry.name for entry in folder.iterdir()} - own
+        if foreign:
+            raise OutputError(
+                f"'{folder}' is not replaced, because it holds something that is not part of"
+                f" earlier pages: '{min(foreign)}'."
+            )
+        for name, data in files.items():
+            blockstore.write_atomically(folder / name, data)
+        for name in own - set(files):
+            (folder / name).unlink(missing_ok=True)
+        return folder
+    with staged_folder(folder, overwrite=True) as (staging, target):
+        for name, data in files.items():
+            (staging / name).write_bytes(data)
+    return target
+
+
+def page(title: str, kind: str, about: str, body: str) -> str:
+    """A whole HTML document in the style of the set's report; `body` is HTML, the rest is text."""
+    style = Path(__file__).with_name("assets").joinpath("report.css").read_text("utf-8")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    policy = (
+        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; base-uri 'none'; "
+        "form-action 'none'"
+    )
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{html.escape(policy)}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        '<meta name="referrer" content="no-referrer">\n'
+        f"<title>{_t(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n"
+        f'<header>\n<p class="kind">{_t(kind)}</p>\n<h1><bdi>{_t(title)}</bdi></h1>\n'
+        f"<p>{_t(about)}</p>\n</header>\n<main>{body}{_cautions()}</main>\n"
+        "<footer><p>This file needs no network and sends nothing.</p></footer>\n</body>\n</html>\n"
+    )
+
+
+def _cautions() -> str:
+    items = (
+        "Bench with a spotter, or inside safeties at the right height: a camera catches no bar.",
+        "Pain means stop. Have it looked at by a clinician before you press on it again.",
+        "Nothing here promises to prevent an injury, and a faster or straighter press is not"
+        " thereby a safer one.",
+        "An estimated maximum is arithmetic on lighter sets. It is no permission to load it: work"
+        " up with spotters, and stop when a set is not what it should be.",
+        "Whether a lift counts is decided by the federation's current rule book and its referees.",
+        "Setups were not dealt out by chance, nor blind: what else changed along with them shows in"
+        " the differences as well.",
+    )
+    rows = "".join(f"<li>{item}</li>\n" for item in items)
+    return _section("cautions", "Before you act on this", f"<ul>\n{rows}</ul>")
+
+
+def _list(sentences: Sequence[str]) -> str:
+    return "<ul>\n" + "".join(f"<li>{_t(s)}</li>\n" for s in sentences) + "</ul>"
+
+
+def _table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A scrolling table; all cells are text."""
+    top = "".join(f'<th scope="col">{_t(cell)}</th>' for cell in head)
+    lines = "".join(
+        f'<tr><th scope="row">{_t(row[0])}</th>'
+        + "".join(f"<td>{_t(cell)}</td>" for cell in row[1:])
+        + "</tr>\n"
+        for row in rows
+    )
+    return (
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{_t(caption)}">\n<table>\n'
+        f"<caption>{_t(caption)}</caption>\n<thead><tr>{top}</tr></thead>\n"
+        f"<tbody>\n{lines}</tbody>\n</table>\n</div>\n"
+    )
+
+
+def _photo(image: np.ndarray, caption: str, alt: str) -> str:
+    bgr = cv2.cvtColor(image, cv2.COLOR_RGB2BGR)
+    _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 84])
+    return (
+        f'<figure><img src="{_data_uri(data.tobytes(), "image/jpeg")}" width="{image.shape[1]}" '
+        f'height="{image.shape[0]}" alt="{_t(alt)}"><figcaption>{_t(caption)}</figcaption>'
+        "</figure>\n"
+    )
+
+
+def _number(value: float, factor: float = 1.0) -> str:
+    if not math.isfinite(value):
+        return "–"
+    return f"{factor * value:.3g}".replace("-", "−")
+
+
+# --- the comparison -------------------------------------------------------------------------------
+
+
+def compare_files(
+    source: Path,
+    by: str = "technique",
+    levels: Sequence[str] = (),
+    split: str | None = None,
+) -> dict[str, bytes]:
+    """Compare setups of a block, as a page and a table.
+
+    Parameters
+    ----------
+    source : Path
+        The block's folder, or its table alone; only the folder has bar paths and stills.
+    by : str
+        Column with the setups.
+    levels : sequence of str
+        See `compare.levels_of`.
+    split : str, optional
+        Day that parts ``before`` from ``after``; `by` is then `period`.
+
+    Returns
+    -------
+    dict of str to bytes
+
+    Raises
+    ------
+    BarpathError
+        As `blockstore.read_table` and `compare.compare`.
+    """
+    table = blockstore.read_table(source)
+    if split is not None:
+        table, by = add_period(table, split), "period"
+        levels = levels or ("before", "after")
+    result = compare(table, by, levels)
+    folder = source if source.is_dir() else source.parent
+    told = result.assign(words=[in_words(row) for _, row in result.iterrows()])
+    return {
+        COMPARE_PAGE: compare_html(table, result, by, folder).encode("utf-8", "replace"),
+        COMPARE_TABLE: blockstore.csv_bytes(told),
+    }
+
+
+def compare_html(
+    table: pd.DataFrame, result: pd.DataFrame, by: str, folder: Path | None = None
+) -> str:
+    """Write the page of a comparison.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The block's table.
+    result : DataFrame
+        From `compare.compare`.
+    by : str
+    folder : Path, optional
+        The block's folder, for bar paths and stills.
+
+    Returns
+    -------
+    str
+        A whole HTML document.
+    """
+    body = []
+    pairs = list(dict.fromkeys(zip(result["level_a"], result["level_b"], strict=True)))
+    for k, (a, b) in enumerate(pairs):
+        for j, lifter in enumerate(result["lifter"].unique()):
+            rows = result[
+                (result["lifter"] == lifter) & (result["level_a"] == a) & (result["level_b"] == b)
+            ]
+            own = table if lifter == ALL_LIFTERS else table[table["lifter"] == lifter]
+            title = f"{lifter}: {a} and {b}"
+            content = _comparison(rows, own, by, f"{k}-{j}")
+            if lifter != ALL_LIFTERS:
+                content += _seen(own, by, (a, b), folder)
+                content += _speeds(own[own[by].isin([a, b])], by)
+            body.append(_section(f"pair-{k}-{j}", _t(title), content))
+    body.append(_section("words", "What the words mean", _facts((k, _t(v)) for k, v in _MEANINGS)))
+    names = ", ".join(f"{a} against {b}" for a, b in pairs)
+    lifters = table["lifter"].nunique()
+    about = (
+        f"{len(table)} filmed repetitions of {lifters} lifter{'s' * (lifters > 1)} in"
+        f" {table['session'].nunique()} sessions; compared by {by}"
+    )
+    return page(names, "Bench press, a training block", about, "".join(body))
+
+
+def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str, mark: str) -> str:
+    """Sentences, pictures and the table of one pair of setups."""
+    told = rows.assign(
+        rank=(rows["difference"].abs() / rows["sdc"]).fillna(0.0),
+        words=[in_words(row) for _, row in rows.iterrows()],
+    ).sort_values("rank", ascending=False)
+    content = ""
+    for verdicts, title in (
+        (("clear",), "Clearly different"),
+        (("on average",), "Different on average, too little to see from set to set"),
+        (("within tool",), "Different in the figures, but it may be the tool"),
+        (("none seen",), "No difference worth a set"),
+        (("open",), "Left open"),
+    ):
+        part = told[told["verdict"].isin(verdicts)]
+        if len(part):
+            content += f"<h3>{title}</h3>\n{_list(part['words'].tolist())}"
+    known = rows[rows["verdict"] != "missing"]
+    if known.empty:
+        content += "<p>Nothing was measured with both.</p>"
+    else:
+        designs = known.groupby(["level", "design"], sort=False).size().sort_values()
+        level, design = designs.index[-1]
+        many = (
+            f"Of {len(known)} measures about {max(1, round(len(known) / 20))} will look different"
+            " by chance alone."
+        )
+        words = f"The comparison ({design}) {LEVEL_WORDS[level]}. {many}"
+        content += f'<p class="small">{_t(words)}</p>'
+        picture = blockplots.setups_picture(table, known, by)
+        if picture is not None:
+            caption = (
+                "Each point is a set, side by side by load; sets of the same day and load are"
+                " joined. The bar is the mean."
+            )
+            content += f'<div class="plots">{_picture(picture, caption)}</div>'.replace(
+                'class="plots"', f'class="plots" id="plots-{mark}"'
+            )
+        content += _figures(known)
+    gone = told[told["verdict"] == "missing"]
+    if len(gone):
+        reasons = gone.groupby("reason", sort=False)["measure"].agg(
+            lambda names: ", ".join(dict.fromkeys(measure_label(n) for n in names))
+        )
+        items = [f"{reason} {names}." for reason, names in reasons.items()]
+        content += (
+            f"<details><summary>What cannot be compared, and why</summary>{_list(items)}</details>"
+        )
+    return content
+
+
+def _figures(rows: pd.DataFrame) -> str:
+    lines = []
+    for _, row in rows.iterrows():
+        factor, unit = shown_unit(row["unit"])
+        side = f" ({row['side']})" if row["side"] else ""
+        width = (row["high"] - row["low"]) / 2
+        lines.append(
+            [
+                measure_label(row["measure"]) + side + (f", {unit}" if unit else ""),
+                _number(row["mean_a"], factor),
+                _number(row["mean_b"], factor),
+                state(factor * row["difference"], factor * width).replace("-", "−"),
+                _number(row["hedges_g"]),
+                _number(row["sdc"], factor),
+                VERDICT_WORDS[row["verdict"]],
+                f"{row['n_sets_a']} / {row['n_sets_b']}",
+                f"{row['missing_a']:.0%} / {row['missing_b']:.0%}",
+            ]
+        )
+    a, b = rows.iloc[0][["level_a", "level_b"]]
+    head = ["Measure", a, b, f"{b} less {a}", "Effect", "Two sets alike", "Difference", "Sets"]
+    return _table(
+        "Means over the loads that both have; differences with 95 % intervals.",
+        [*head, "Missing reps"],
+        lines,
+    )
+
+
+def _seen(table: pd.DataFrame, by: str, pair: tuple[str, str], folder: Path | None) -> str:
+    """Bar paths and bottoms of two setups, where they were kept."""
+    if folder is None:
+        return ""
+    clips = table[table[by].isin(pair)].drop_duplicates("clip")
+    places = kept_sets(folder, clips["clip"].tolist())
+    clips = clips[clips["clip"].isin(list(places))]
+    content = ""
+    side = {
+        level: _read([places[c] for c in _alike(clips[clips["view"] == "side"], by, pair, level)])
+        for level in pair
+    }
+    for level, results in side.items():
+        side[level] = [r for r in results if r.calibration.get("head_direction") != "unknown"]
+    picture = blockplots.paths_picture(side)
+    if picture is not None:
+        caption = (
+            "Presses seen from the side, aligned at the touch, at one scale; of sets with the same"
+            " load where there are such."
+        )
+        content += f'<h3>Bar paths</h3><div class="plots">{_picture(picture, caption)}</div>'
+    for view in ("front", "side"):
+        own = clips[clips["view"] == view]
+        stills = {}
+        for level in pair:
+            for clip in _alike(own, by, pair, level):
+                image = cv2.imread(str(places[clip] / STILL_FILE), cv2.IMREAD_COLOR)
+                found = _read([places[clip]])
+                if image is not None and found:
+                    stills[level] = (found[0], cv2.cvtColor(image, cv2.COLOR_BGR2RGB), clip)
+                    break
+        if len(stills) < 2:
+            continue
+        (a, b), images = pair, [stills[level] for level in pair]
+        mixed = blockplots.overlay_bottoms(images[0][:2], images[1][:2])
+        shown = "".join(
+            _photo(image, f"{level}: {clip}", f"Frame at the touch, {level}.")
+            for level, (_, image, clip) in zip(pair, images, strict=True)
+        )
+        if mixed is not None:
+            shown += _photo(
+                mixed,
+                f"Both, laid bar on bar at one scale: blue where only {a} is bright, orange where"
+                f" only {b} is. The scale holds in the plane of the bar only.",
+                f"The bottom with {a} and with {b} laid over each other.",
+            )
+        content += f'<h3>The bottom, {view} view</h3><div class="stills">{shown}</div>'
+    return content
+
+
+def _alike(clips: pd.DataFrame, by: str, pair: Sequence[str], level: str) -> list[str]:
+    """Clips of a setup, those first whose load and day the other setup has too."""
+    other = clips[clips[by].isin(pair) & (clips[by] != level)]
+    own = clips[clips[by] == level].copy()
+    both = set(zip(other["session"], other["load_kg"].round(2), strict=True))
+    loads = {load for _, load in both}
+    own["rank"] = [
+        0 if (s, w) in both else 1 if w in loads else 2
+        for s, w in zip(own["session"], own["load_kg"].round(2), strict=True)
+    ]
+    if own["rank"].min() < 2:
+        own = own[own["rank"] < 2]
+    return own.sort_values(["rank", "clip"], kind="stable")["clip"].tolist()[:MAX_PATH_CLIPS]
+
+
+def _read(places: Sequence[Path]) -> list[SetResult]:
+    found = []
+    for place in places:
+        with suppress(BarpathError):
+            found.append(read_results(place))
+    return found
+
+
+def _speeds(table: pd.DataFrame, by: str) -> str:
+    """Load and speed of one lifter."""
+    fastest = loadvelocity.fastest_of_sets(table, by)
+    picture = blockplots.speed_picture(fastest)
+    if picture is None:
+        return ""
+    told = loadvelocity.lines(table, by)
+    sentences = [speed_in_words(row) for _, row in told.iterrows()]
+    caption = (
+        "The fastest repetition of each set, with the straight line and its 95 % band; dashed where"
+        " no set reaches. The stripe is 0.16 ± 0.04 m/s, at which a maximum was pressed in a"
+        " published study (Gonzalez-Badillo and Sanchez-Medina 2010)."
+    )
+    return (
+        f'<h3>Load and speed</h3>{_list(sentences)}<div class="plots">'
+        f"{_picture(picture, caption)}</div>"
+    )
+
+
+def speed_in_words(row: pd.Series) -> str:
+    """Say a row of `loadvelocity.lines`.
+
+    Parameters
+    ----------
+    row : Series
+
+    Returns
+    -------
+    str
+    """
+    who = f"With {row['level']}" if row["level"] else "Over all sets"
+    if row["reason"]:
+        return f"{who}: no estimate of a maximum. {row['reason']}"
+    slope = state(-row["slope_m_s_per_10_kg"], row["slope_u95"], "m/s")
+    text = (
+        f"{who} the bar is {slope} slower for every 10 kg more; the line would reach the speed of a"
+        f" maximum at {row['one_rm_kg']:.0f} kg (from {row['one_rm_low_kg']:.0f} to"
+        f" {row['one_rm_high_kg']:.0f} kg). By the published general equation the heaviest sets"
+        f" speak for {row['general_one_rm_kg']:.0f} kg."
+    )
+    if row["beyond"] > 0.15:
+        text += f" That is {row['beyond']:.0%} beyond the heaviest set, where nothing was measured."
+    return text
+
+
+# --- the block ------------------------------------------------------------------------------------
+
+
+def block_files(folder: Path, by: str = "technique") -> dict[str, bytes]:
+    """Write the pages of a block: one for the coach and one for each lifter.
+
+    Parameters
+    ----------
+    folder : Path
+        The block's folder, or its table.
+    by : str
+        Column with the setups.
+
+    Returns
+    -------
+    dict of str to bytes
+
+    Raises
+    ------
+    BarpathError
+        There is no block, or no such column.
+    """
+    table = blockstore.read_table(folder)
+    lifters = sorted(table["lifter"].unique())
+    names = _page_names(lifters)
+    try:
+        levels_of(table, by)
+        compared = compare(table, by)
+    except BarpathError:
+        compared = None
+    flagged = drift.flags(table, by)
+    trends = drift.trends(table, by)
+    lines = loadvelocity.lines(table, by)
+    failures = _failures(folder)
+    files = {
+        COACH_PAGE: coach_html(table, compared, flagged, lines, failures, names).encode(
+            "utf-8", "replace"
+        )
+    }
+    for lifter in lifters:
+        text = lifter_html(
+            lifter,
+            table[table["lifter"] == lifter],
+            compared,
+            flagged[flagged["lifter"] == lifter],
+            trends[trends["lifter"] == lifter],
+            by,
+        )
+        files[names[lifter]] = text.encode("utf-8", "replace")
+    return files
+
+
+def _page_names(lifters: Sequence[str]) -> dict[str, str]:
+    names: dict[str, str] = {}
+    for lifter in lifters:
+        stem = re.sub(r"[^a-z0-9]+", "-", _clean(lifter).lower()).strip("-") or "lifter"
+        name, n = f"lifter-{stem}.html", 2
+        while name in names.values():
+            name, n = f"lifter-{stem}-{n}.html", n + 1
+        names[lifter] = name
+    return names
+
+
+def _failures(folder: Path) -> pd.DataFrame:
+    file = folder / "failures.csv"
+    if not file.is_file():
+        return pd.DataFrame(columns=["clip", "failure"])
+    return pd.read_csv(file, dtype=str).fillna("")
+
+
+def coach_html(
+    table: pd.DataFrame,
+    compared: pd.DataFrame | None,
+    flagged: pd.DataFrame,
+    lines: pd.DataFrame,
+    failures: pd.DataFrame,
+    pages: Mapping[str, str],
+) -> str:
+    """The coach's page: who did what, what stands out, and what could not be measured."""
+    rows = []
+    for lifter in sorted(table["lifter"].unique()):
+        own = table[table["lifter"] == lifter]
+        line = lines[(lines["lifter"] == lifter) & (lines["level"] == "")]
+        most = "–"
+        if len(line) and not line.iloc[0]["reason"]:
+            first = line.iloc[0]
+            most = (
+                f"{first['one_rm_kg']:.0f} kg ({first['one_rm_low_kg']:.0f} to"
+                f" {first['one_rm_high_kg']:.0f})"
+            )
+        clear = 0
+        if compared is not None:
+            clear = int(((compared["lifter"] == lifter) & (compared["verdict"] == "clear")).sum())
+        rows.append(
+            [
+                lifter,
+                str(own["session"].nunique()),
+                str(own["set_id"].nunique()),
+                str(len(own)),
+                f"{own['load_kg'].min():g} to {own['load_kg'].max():g} kg"
+                if own["load_kg"].notna().any()
+                else "–",
+                most,
+                str(clear),
+                str(int((flagged["lifter"] == lifter).sum())),
+            ]
+        )
+    head = ["Lifter", "Sessions", "Sets", "Reps", "Loads", "Estimated maximum"]
+    content = _table(
+        "Repetitions of a set that two cameras filmed are counted once for each camera. The maximum"
+        " is estimated from speeds, with its 95 % interval.",
+        [*head, "Clear differences", "Unusual reps"],
+        rows,
+    )
+    links = "".join(
+        f'<li><a href="{_t(quote(name))}">{_t(lifter)}</a></li>\n' for lifter, name in pages.items()
+    )
+    content += f"<h3>A page for each lifter</h3><ul>{links}</ul>"
+    body = _section("lifters", "The lifters", content)
+    if compared is not None:
+        clear = compared[compared["verdict"] == "clear"]
+        sentences = [f"{row['lifter']}: {in_words(row)}" for _, row in clear.iterrows()]
+        text = _list(sentences) if sentences else "<p>No difference between setups is clear.</p>"
+        body += _section("setups", "Clear differences between setups", text)
+    body += _section("flags", "Unusual repetitions", _flag_table(flagged))
+    if len(failures):
+        text = _table(
+            "They are not part of any figure here.",
+            ["Clip", "Why"],
+            failures[["clip", "failure"]].to_numpy().tolist(),
+        )
+    else:
+        text = "<p>Every clip was measured.</p>"
+    body += _section("failed", "Clips that could not be measured", text)
+    days = sorted(d for d in table["date"].unique() if d)
+    when = f", {days[0]} to {days[-1]}" if days else ""
+    about = f"{table['clip'].nunique()} clips, {len(table)} repetitions{when}"
+    return page("The block, for the coach", "Bench press, a training block", about, body)
+
+
+def _flag_table(flagged: pd.DataFrame) -> str:
+    if flagged.empty:
+        return "<p>No repetition is far from its lifter's usual.</p>"
+    rows = []
+    for _, row in flagged.head(MAX_FLAGS).iterrows():
+        factor, unit = shown_unit(row["unit"])
+        side = f" ({row['side']})" if row["side"] else ""
+        rows.append(
+            [
+                f"{row['clip']}, rep {row['rep']}",
+                row["lifter"],
+                measure_label(row["measure"]) + side,
+                state(factor * row["value"], factor * row["u95"], unit).replace("-", "−"),
+                f"{_number(row['usual'], factor)} {unit}",
+            ]
+        )
+    more = len(flagged) - len(rows)
+    note = f" {more} more are left out." if more > 0 else ""
+    return _table(
+        "Far from the lifter's own usual at that load: more than 3.5 times their usual spread, and"
+        f" than the tool's own uncertainty. Unusual is not wrong; look at the clip.{note}",
+        ["Repetition", "Lifter", "Measure", "Value", "Usual"],
+        rows,
+    )
+
+
+def lifter_html(
+    lifter: str,
+    table: pd.DataFrame,
+    compared: pd.DataFrame | None,
+    flagged: pd.DataFrame,
+    trends: pd.DataFrame,
+    by: str,
+) -> str:
+    """The page of one lifter over the block.
+
+    Parameters
+    ----------
+    lifter : str
+    table : DataFrame
+        The block's table, of this lifter.
+    compared : DataFrame or None
+        From `compare.compare`; None when there is nothing to compare.
+    flagged, trends : DataFrame
+        From `drift.flags` and `drift.trends`, of this lifter.
+    by : str
+        Column with the setups.
+
+    Returns
+    -------
+    str
+    """
+    body = ""
+    speeds = _speeds(table, by)
+    if speeds:
+        body += _section("speed", "How load and speed go together", speeds)
+    said = [s for s in (drift.trend_in_words(row) for _, row in trends.iterrows()) if s]
+    text = _list(said) if said else "<p>No measure drifts more than its uncertainty.</p>"
+    n_told = int((trends["reason"] == "").sum())
+    text += (
+        f'<p class="small">Of {n_told} drifts looked at, about {max(1, round(n_told / 20))} would'
+        " show by chance alone.</p>"
+    )
+    body += _section("drift", "Drift with load, fatigue and time", text)
+    if compared is not None:
+        own = compared[(compared["lifter"] == lifter) & (compared["verdict"] != "missing")]
+        order = list(VERDICT_WORDS)
+        own = own.assign(rank=own["verdict"].map(order.index)).sort_values("rank", kind="stable")
+        words = [in_words(row) for _, row in own.iterrows()]
+        text = _list(words) if words else "<p>Nothing was measured with more than one setup.</p>"
+        body += _section("setups", "Setups against each other", text)
+    names = blockstore.measures_in(table)
+    picture = blockplots.sessions_picture(table, names, by)
+    if picture is not None:
+        text = _picture(picture, "Every set is a point; days from left to right.")
+        body += _section("days", "Over the days", f'<div class="plots">{text}</div>')
+    body += _section("flags", "Unusual repetitions", _flag_table(flagged))
+    body += _section("missing", "What was measured, and what was not", _missing(table, names))
+    days = sorted(d for d in table["date"].unique() if d)
+    when = f", {days[0]} to {days[-1]}" if days else ""
+    about = (
+        f"{table['session'].nunique()} sessions, {table['set_id'].nunique()} sets,"
+        f" {len(table)} filmed repetitions{when}"
+    )
+    return page(lifter, "Bench press, a lifter's block", about, body)
+
+
+def _missing(table: pd.DataFrame, names: Sequence[str]) -> str:
+    rows: list[list[Any]] = []
+    for name in names:
+        gone = (table[f"{name}_quality"] == "missing").to_numpy()
+        poor = (table[f"{name}_quality"] == "poor").to_numpy()
+        reasons = table.loc[gone, f"{name}_reason"].value_counts()
+        measure, side = blockstore.measure_of(name)
+        rows.append(
+            [
+                measure_label(measure) + (f" ({side})" if side else ""),
+                f"{1 - gone.mean():.0%}",
+                f"{poor.mean():.0%}",
+                str(reasons.index[0]) if len(reasons) else "",
+            ]
+        )
+    return _table(
+        "Share of the filmed repetitions; a view that cannot give a measure counts as missing.",
+        ["Measure", "Measured", "Poor", "Most frequent reason where missing"],
+        rows,
+    )
