@@ -113,6 +113,10 @@ class Arms3dConfig:
     shared : float
         Share of a reading's error that is alike whenever the arm is in the same posture: a
         network errs alike from rep to rep.
+    alike_up_m : tuple of float
+        Shoulders, elbows and wrists (in this order) may be read too high or too low alike in both
+        views and on both sides, by one network that takes the top of a shoulder for its joint:
+        flesh over it is about 5 cm thick (our estimate, no source).
     n_draws, seed : int
         Draws from the fit's covariance.
     """
@@ -134,6 +138,7 @@ class Arms3dConfig:
     hip_width_m: tuple[float, float] = (0.20, 0.04)
     trunk_m: tuple[float, float] = (0.50, 0.06)
     shared: float = 0.85
+    alike_up_m: tuple[float, float, float] = (0.05, 0.025, 0.012)
     n_draws: int = 300
     seed: int = 20
 
@@ -304,7 +309,7 @@ class _Problem:
         self.seen = seen
         complete = (moments["moment"] == "lockout").to_numpy()
         if "straight" in moments:
-            complete &= moments["straight"].to_numpy(dtype=bool)
+            complete = complete & moments["straight"].to_numpy(dtype=bool)
         self.locked = np.flatnonzero(complete)
         self.hip_readings = self._hips_seen()
         self.row_moments = self._row_moments()
@@ -334,7 +339,7 @@ class _Problem:
         parts = []
         for r in self.readings:
             got = flat_place(joints[r.rows, r.side, r.joint], r.view, self.lenses[r.view], r.depth)
-            parts += [got[:, 0] - r.across, got[:, 1] - r.up]
+            parts += [got[:, 0] - r.across, got[:, 1] + p[-3 + r.joint] - r.up]
         for s, view, place, sd, depth in self.hip_readings:
             got = flat_place(hips[s : s + 1], view, self.lenses[view], depth)[0]
             parts.append((got - place) / sd)
@@ -402,6 +407,7 @@ class _Problem:
             prior(hips[0, 0] - hips[1, 0], (0.0, c.square_m)),
             prior(hips[0, 1] - hips[1, 1], (0.0, c.level_m)),
             prior(trunk, c.trunk_m),
+            p[-3:] / np.array(c.alike_up_m),
         ]
 
     def _plain(self, p: Floats) -> Floats:
@@ -501,7 +507,8 @@ class _Problem:
             ]
         home = np.median(joints[:, :, 0], axis=0)
         lengths = np.tile([c.upper_arm_m[0], c.forearm_m[0]], (2, 1))
-        return np.concatenate([part.ravel() for part in (joints, hips, home, lengths, place)])
+        parts = (joints, hips, home, lengths, place, np.zeros(3))
+        return np.concatenate([part.ravel() for part in parts])
 
 
 def fit_arms(

@@ -1,0 +1,948 @@
+"""A front and a side clip of one set, measured together.
+
+The one place where the results of two clips meet: the clocks (`pairing`), the joints in space
+(`arms3d`), their statics (`stacking`), what a change would take (`advice`) and the rules (`rules`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from barpath import advice, arms3d, calibrate, pipeline, pose, rules, stacking
+from barpath.config import AnalysisConfig
+from barpath.errors import OptionError
+from barpath.joints import JointDepths, front_joints, near_side, side_joints
+from barpath.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
+from barpath.store import Note, SetResult
+from barpath.uncertainty import combine, expand, grade, state
+
+Floats = NDArray[np.float64]
+
+SIDES = ("left", "right")
+COLUMNS = ["rep", "measure", "side", "value", "unit", "sd", "u95", "quality", "reason"]
+
+
+@dataclass(frozen=True)
+class PairSpec:
+    """One measure of a pair: unit, label, meaning, source, and limits of good and fair."""
+
+    unit: str
+    label: str
+    explanation: str
+    source: str
+    good_u95: float
+    fair_u95: float
+
+
+_WU = "Wu et al. (2005), J. Biomech. 38:981-992; trunk axis from the shoulder to the hip joints"
+_PRACTICE = "common practice, no source"
+
+CATALOGUE: dict[str, PairSpec] = {
+    "elbow_abduction_deg": PairSpec(
+        "deg",
+        "Elbow abduction",
+        "Thoracohumeral elevation with the bar on the chest: angle in space between the upper arm"
+        " and the trunk's long axis; 0 is along the trunk, 90 straight out.",
+        _WU,
+        8.0,
+        15.0,
+    ),
+    "tuck_deg": PairSpec(
+        "deg", "Elbow tuck", "90 degrees less the elbow abduction.", _WU, 8.0, 15.0
+    ),
+    "elevation_plane_deg": PairSpec(
+        "deg",
+        "Plane of elevation",
+        "Where the upper arm points around the trunk's long axis: 0 in the frontal plane, negative"
+        " when the elbow has sunk behind it.",
+        _WU,
+        8.0,
+        15.0,
+    ),
+    "abduction_in_frontal_deg": PairSpec(
+        "deg",
+        "Abduction in the frontal plane",
+        "The elbow abduction as seen in the trunk's frontal plane.",
+        _WU,
+        8.0,
+        15.0,
+    ),
+    "wrist_over_elbow_m": PairSpec(
+        "m",
+        "Wrist outside the elbow",
+        "How far the wrist lies outside the elbow with the bar on the chest, seen from the feet.",
+        _PRACTICE,
+        0.02,
+        0.04,
+    ),
+    "wrist_ahead_of_elbow_m": PairSpec(
+        "m",
+        "Wrist toward the head from the elbow",
+        "How far the wrist lies nearer the head than the elbow, seen from the side.",
+        _PRACTICE,
+        0.02,
+        0.04,
+    ),
+    "forearm_lean_deg": PairSpec(
+        "deg",
+        "Forearm lean, from the feet",
+        "Angle of the forearm from the vertical in the frontal plane; wrist outside is positive.",
+        _PRACTICE,
+        5.0,
+        10.0,
+    ),
+    "forearm_lean_side_deg": PairSpec(
+        "deg",
+        "Forearm lean, from the side",
+        "Angle of the forearm from the vertical in the sagittal plane; wrist toward the head is"
+        " positive.",
+        _PRACTICE,
+        5.0,
+        10.0,
+    ),
+    "touch_toward_hips_m": PairSpec(
+        "m",
+        "Touch point toward the hips",
+        "How far along the trunk from the line through the shoulder joints the bar touches.",
+        _PRACTICE,
+        0.03,
+        0.06,
+    ),
+    "touch_over_shoulders_m": PairSpec(
+        "m",
+        "Touch point over the shoulders",
+        "How far out of the chest, square to the trunk, the bar lies over the shoulder joints.",
+        _PRACTICE,
+        0.03,
+        0.06,
+    ),
+    "touch_left_of_midline_m": PairSpec(
+        "m",
+        "Bar left of the midline",
+        "How far the bar's middle lies to the lifter's left of the middle between the shoulders.",
+        _PRACTICE,
+        0.02,
+        0.04,
+    ),
+    "drift_touch_to_lockout_m": PairSpec(
+        "m",
+        "Horizontal way from touch to lockout",
+        "How far lockout lies from the touch along the body; positive toward the head.",
+        _PRACTICE,
+        0.015,
+        0.03,
+    ),
+    "bar_sideways_range_m": PairSpec(
+        "m",
+        "Sideways range of the bar",
+        "How far the bar's middle wanders to the lifter's left and right in the press.",
+        _PRACTICE,
+        0.015,
+        0.03,
+    ),
+    "bar_path_length_m": PairSpec(
+        "m",
+        "Length of the bar's path",
+        "Length of the path of the bar's middle in space from the start of the press to lockout.",
+        _PRACTICE,
+        0.015,
+        0.03,
+    ),
+    "wrist_spacing_m": PairSpec(
+        "m", "Grip width", "Distance between the wrists along the bar.", _PRACTICE, 0.03, 0.06
+    ),
+}
+
+
+@dataclass(frozen=True)
+class PairConfig:
+    """Settings of a pair.
+
+    Attributes
+    ----------
+    sync, arms, advice, rules
+        Settings of the parts.
+    bottom_margin_s, lockout_margin_s : float
+        Frames with joints so close to an event stand for it.
+    match_s : float
+        The two clips' touches of one repetition lie no further apart.
+    useless_factor : float
+        A value whose 95 % half width is more than this many times the fair one is missing.
+    """
+
+    sync: SyncConfig = field(default_factory=SyncConfig)
+    arms: arms3d.Arms3dConfig = field(default_factory=arms3d.Arms3dConfig)
+    advice: advice.AdviceConfig = field(default_factory=advice.AdviceConfig)
+    rules: rules.RulesConfig = field(default_factory=rules.RulesConfig)
+    bottom_margin_s: float = 0.05
+    lockout_margin_s: float = 0.25
+    match_s: float = 0.5
+    useless_factor: float = 4.0
+
+
+@dataclass(frozen=True)
+class PairResult:
+    """Everything measured of one set from its two clips.
+
+    Attributes
+    ----------
+    front, side : SetResult
+    sync : Sync
+        From the front clip's clock to the side clip's.
+    near : str
+        End of the bar, and arm, that the side view sees: `'left'`, `'right'` or `''`.
+    scale_rel_sd : float
+        Relative standard uncertainty of lengths after both scales were joined.
+    bar : DataFrame
+        `time_s` (front clip's clock), `x_m, y_m, z_m` of the bar's middle, `sd_x_m, sd_y_m,
+        sd_z_m`, `tilt_deg`, and `side_y_m` the side view's height on the front view's zero.
+    reps : DataFrame
+        `rep` (of the front clip), `kind` and times on the front clip's clock.
+    arms : Arms3d or None
+    joints : DataFrame
+        `rep, moment, time_s, side, joint, x_m, y_m, z_m, sd_x_m, sd_y_m, sd_z_m, seen`.
+    measures, stacking, options, rules : DataFrame
+    advice : list of str
+    profile : LifterProfile
+    notes : list of Note
+    """
+
+    front: SetResult
+    side: SetResult
+    sync: Sync
+    near: str
+    scale_rel_sd: float
+    bar: pd.DataFrame
+    reps: pd.DataFrame
+    arms: arms3d.Arms3d | None
+    joints: pd.DataFrame
+    measures: pd.DataFrame
+    stacking: pd.DataFrame
+    options: pd.DataFrame
+    rules: pd.DataFrame
+    advice: list[str]
+    profile: advice.LifterProfile
+    notes: list[Note]
+
+
+@dataclass(frozen=True)
+class ViewJoints:
+    """A view's joint table without its depths' uncertainty, and where its camera stood."""
+
+    table: pd.DataFrame
+    lens: arms3d.Lens
+
+
+def _calibrated(
+    result: SetResult, config: AnalysisConfig
+) -> tuple[calibrate.Calibration, pipeline.Path3, pd.DataFrame, Floats]:
+    """Camera, path and steadied joints of a result, and the origin of its trajectory."""
+    prefixes = pipeline.FRONT_ENDS if result.view == "front" else ("",)
+    steadied = calibrate.steady(result.track, result.camera, prefixes)
+    level = pipeline.detected_in(result).level
+    size = (result.info.width_px, result.info.height_px)
+    roll = {"roll_deg": level.roll_deg, "roll_sd_deg": level.sd_deg}
+    if result.view == "front":
+        calibration = calibrate.calibrate_front(
+            steadied,
+            *size,
+            **roll,
+            pitch_deg=level.pitch_deg,
+            pitch_sd_deg=level.pitch_sd_deg,
+            config=config.calibration,
+        )
+        path, head = pipeline.front_trajectory(steadied, calibration, config), 1
+    else:
+        calibration = calibrate.calibrate_side(
+            steadied, *size, **roll, view=result.view, config=config.calibration
+        )
+        path, head = pipeline.side_trajectory(steadied, calibration, config), head_of(result)
+    # The trajectory was shifted to its origin after it was calibrated.
+    origin = np.array(
+        [
+            np.nanmedian(path.table["x_m"] - (head or 1) * result.trajectory["x_m"]),
+            np.nanmedian(path.table["y_m"] - result.trajectory["y_m"]),
+        ]
+    )
+    joints_px = calibrate.steady(result.pose, result.camera, [f"{joint}_" for joint in pose.JOINTS])
+    return calibration, path, joints_px, origin
+
+
+def head_of(result: SetResult) -> int:
+    """Which way the head lies in a side view: 1 image right, -1 left, 0 unknown."""
+    return {"image right": 1, "image left": -1}.get(str(result.calibration["head_direction"]), 0)
+
+
+def _sharp(depths: JointDepths) -> JointDepths:
+    """The same depths, taken as exact: the other view tells how far they are off."""
+    return replace(
+        depths,
+        lateral_sd_m=dict.fromkeys(depths.lateral_sd_m, 0.0),
+        ahead_sd_m=dict.fromkeys(depths.ahead_sd_m, 0.0),
+    )
+
+
+def front_view(
+    result: SetResult, bar_x_m: Floats | None = None, depths: JointDepths | None = None
+) -> ViewJoints:
+    """Joint table and camera place of a front view.
+
+    Parameters
+    ----------
+    result : SetResult
+    bar_x_m : ndarray, shape (n,), optional
+        Bar toward the head from its origin in the frames of the pose table, from the side view;
+        without it the front view's own rough distance is used, as for a single clip.
+    depths : JointDepths, optional
+    """
+    config = pipeline.config_of(result)
+    depths = depths or config.depths
+    calibration, path, joints_px, origin = _calibrated(result, config)
+    along = pd.Series(path.along_m, index=path.table["frame"])
+    starts = result.reps["start_s"].dropna()
+    moment = float(starts.iloc[0]) if len(starts) else float(path.table["time_s"].iloc[0])
+    known = np.isfinite(path.along_m)
+    near = known & (np.abs(path.table["time_s"].to_numpy(dtype=float) - moment) < 0.3)
+    home = float(np.median(path.along_m[near if near.any() else known]))
+    if bar_x_m is None:
+        bar_along = along.reindex(joints_px["frame"]).to_numpy(dtype=float)
+    else:
+        bar_along = home + bar_x_m
+    table = front_joints(joints_px, calibration, bar_along, origin, depths, config.network_error)
+    assumed = {f"{s}_{j}": depths.ahead_m[j] for s in SIDES for j in depths.ahead_m}
+    return ViewJoints(table, arms3d.Lens(-origin[0], -origin[1], -home, assumed))
+
+
+def side_view(result: SetResult, depths: JointDepths | None = None) -> ViewJoints:
+    """Joint table and camera place of a side view."""
+    config = pipeline.config_of(result)
+    depths = depths or config.depths
+    calibration, _, joints_px, origin = _calibrated(result, config)
+    head = head_of(result)
+    table = side_joints(joints_px, calibration, head, origin, depths, config.network_error)
+    sign = {"left": 1.0, "right": -1.0}.get(near_side(head), 1.0)
+    camera = sign * (depths.outline_m + calibration.value("log_distance"))
+    assumed = {
+        f"{s}_{j}": out * depths.lateral_m[j]
+        for s, out in zip(SIDES, (1.0, -1.0), strict=True)
+        for j in depths.lateral_m
+    }
+    place = arms3d.Lens(-origin[0] * (head or 1), -origin[1], camera, assumed)
+    return ViewJoints(table, place)
+
+
+def elbow_heights(result: SetResult, margin_s: float = 0.05) -> dict[int, dict[str, rules.Value]]:
+    """Elbow joint above the shoulder joint at the bottom of each repetition, from one view.
+
+    Parameters
+    ----------
+    result : SetResult
+    margin_s : float
+        Frames with joints so close to the bottom stand for it.
+    """
+    if result.pose.empty:
+        return {}
+    seen = front_view(result) if result.view == "front" else side_view(result)
+    reps = result.reps
+    ends = reps["press_s"].fillna(reps["touch_s"])
+    spans = [(a - margin_s, b + margin_s) for a, b in zip(reps["touch_s"], ends, strict=True)]
+    _, up, sd = arms3d.read_at(seen.table, spans)
+    relative = float(result.calibration["scale_rel_sd"] or 0.0)
+    out: dict[int, dict[str, rules.Value]] = {}
+    for k, rep in enumerate(reps["rep"]):
+        out[int(rep)] = {}
+        for side in SIDES:
+            rise = up[f"{side}_elbow"][k] - up[f"{side}_shoulder"][k]
+            spread = combine(
+                sd[f"{side}_elbow"][k], sd[f"{side}_shoulder"][k], relative * abs(rise)
+            )
+            far = result.view != "front" and side != result.calibration.get("near_arm")
+            if far:
+                value = rules.Value(reason=f"The {side} arm is behind the body in this view.")
+            elif not math.isfinite(rise):
+                value = rules.Value(reason=f"The {side} elbow or shoulder was not seen.")
+            else:
+                value = rules.Value(float(rise), spread)
+            out[int(rep)][side] = value
+    return out
+
+
+def check_rules(result: SetResult, config: rules.RulesConfig | None = None) -> pd.DataFrame:
+    """Check one clip's result against the rules of competition; see `rules.check`."""
+    return rules.check(rules.facts_of(result, elbow_heights(result)), config)
+
+
+def joined_reps(
+    front: pd.DataFrame, side: pd.DataFrame, lag_s: float, match_s: float
+) -> pd.DataFrame:
+    """Repetitions of the front clip with the side clip's times of the same ones averaged in.
+
+    Parameters
+    ----------
+    front, side : DataFrame
+        Rep tables on their own clocks.
+    lag_s : float
+        Side clock less front clock.
+    match_s : float
+        Largest distance between the touches of one repetition.
+
+    Returns
+    -------
+    DataFrame
+        `rep, kind, side_rep` (NaN when not matched) and `start_s, touch_s, press_s, lockout_s,
+        sticking_min_s` on the front clip's clock.
+    """
+    events = ("start_s", "touch_s", "press_s", "lockout_s", "sticking_min_s")
+    rows = []
+    for rep in front.itertuples():
+        apart = (side["touch_s"] - lag_s - rep.touch_s).abs()
+        other = side.loc[apart.idxmin()] if len(apart.dropna()) else None
+        if other is not None and not apart.min() <= match_s:
+            other = None
+        row: dict[str, Any] = {"rep": int(rep.rep), "kind": rep.kind}
+        row["side_rep"] = np.nan if other is None else float(other["rep"])
+        for event in events:
+            times = [getattr(rep, event, np.nan)]
+            if other is not None and event in side:
+                times.append(other[event] - lag_s)
+            known = [t for t in times if math.isfinite(t)]
+            # A sticking point that only one view has is no agreed one.
+            agreed = len(known) == len(times) or event != "sticking_min_s"
+            row[event] = float(np.mean(known)) if known and agreed else np.nan
+        rows.append(row)
+    return pd.DataFrame(rows, columns=["rep", "kind", "side_rep", *events])
+
+
+def _bar_in_space(
+    front: SetResult, side: SetResult, sync: Sync, factors: tuple[float, float]
+) -> pd.DataFrame:
+    kf, ks = factors
+    f, s = front.trajectory, side.trajectory
+    time = f["time_s"].to_numpy(dtype=float)
+    own = s["time_s"].to_numpy(dtype=float) - sync.lag_s
+
+    def of_side(name: str) -> Floats:
+        value = s[name].to_numpy(dtype=float)
+        known = np.isfinite(value)
+        return np.interp(time, own[known], value[known], left=np.nan, right=np.nan)
+
+    side_y = ks * of_side("y_smooth_m") + kf * sync.offset_m
+    return pd.DataFrame(
+        {
+            "time_s": time,
+            "x_m": ks * of_side("x_smooth_m"),
+            "y_m": kf * f["y_smooth_m"].to_numpy(dtype=float),
+            "z_m": kf * f["x_smooth_m"].to_numpy(dtype=float),
+            "sd_x_m": of_side("sd_x_m"),
+            "sd_y_m": f["sd_y_m"].to_numpy(dtype=float),
+            "sd_z_m": f["sd_x_m"].to_numpy(dtype=float),
+            "tilt_deg": f["tilt_deg"].to_numpy(dtype=float),
+            "side_y_m": side_y,
+        }
+    )
+
+
+def _moments(
+    reps: pd.DataFrame, config: PairConfig
+) -> tuple[pd.DataFrame, list[tuple[float, float]]]:
+    rows, spans = [], []
+    for rep in reps.itertuples():
+        press = rep.press_s if math.isfinite(rep.press_s) else rep.touch_s
+        margin = config.bottom_margin_s
+        for moment, begin, end in (
+            ("bottom", rep.touch_s - margin, press + margin),
+            ("sticking", rep.sticking_min_s, rep.sticking_min_s),
+            ("lockout", rep.lockout_s, rep.lockout_s + config.lockout_margin_s),
+        ):
+            if not (math.isfinite(begin) and math.isfinite(end)):
+                continue
+            time = {"bottom": (rep.touch_s + press) / 2, "lockout": rep.lockout_s}.get(
+                moment, begin
+            )
+            rows.append(
+                {
+                    "rep": rep.rep,
+                    "moment": moment,
+                    "time_s": time,
+                    "straight": rep.kind == "complete",
+                }
+            )
+            spans.append((begin, end))
+    return pd.DataFrame(rows, columns=["rep", "moment", "time_s", "straight"]), spans
+
+
+def _seen(
+    view: str, joints: ViewJoints, spans: list[tuple[float, float]], factor: float, lift_m: float
+) -> arms3d.Seen:
+    across, up, sd = arms3d.read_at(joints.table, spans)
+    lens = joints.lens
+    place = arms3d.Lens(
+        factor * lens.across_m, factor * lens.up_m + lift_m, factor * lens.depth_m, lens.assumed_m
+    )
+    return arms3d.Seen(
+        view,
+        {name: factor * value for name, value in across.items()},
+        {name: factor * value + lift_m for name, value in up.items()},
+        sd,
+        place,
+    )
+
+
+def measure_pair(
+    front: SetResult,
+    side: SetResult,
+    profile: advice.LifterProfile | None = None,
+    config: PairConfig | None = None,
+) -> PairResult:
+    """Measure one set from its front and its side clip.
+
+    Parameters
+    ----------
+    front, side : SetResult
+        Results of the two clips, from `analyse` or `store.read_results`.
+    profile : LifterProfile, optional
+    config : PairConfig, optional
+
+    Returns
+    -------
+    PairResult
+
+    Raises
+    ------
+    OptionError
+        A view is the wrong one, or the clips do not show the same set.
+    """
+    config, profile = config or PairConfig(), profile or advice.LifterProfile()
+    for name, result, want in (("first", front, "front"), ("second", side, "side")):
+        if result.view != want:
+            raise OptionError(
+                f"The {name} clip of a pair must be a {want} view, but '{result.source_name}' was"
+                f" measured as a {result.view} view."
+            )
+    near = near_side(head_of(side))
+    end = f"{near}_y_m" if near and f"{near}_y_m" in front.trajectory else "y_smooth_m"
+    sync = synchronise(
+        front.trajectory["time_s"].to_numpy(dtype=float),
+        front.trajectory[end].to_numpy(dtype=float),
+        side.trajectory["time_s"].to_numpy(dtype=float),
+        side.trajectory["y_smooth_m"].to_numpy(dtype=float),
+        config.sync,
+    )
+    if sync.verdict == NO_MATCH:
+        raise OptionError(f"The two clips do not show the same set: {sync.reason}")
+    relative = [float(r.calibration["scale_rel_sd"] or 0.0) for r in (front, side)]
+    kf, ks, scale_rel_sd = arms3d.combine_scales(sync.scale, *relative)
+    lift_m = kf * sync.offset_m
+    bar = _bar_in_space(front, side, sync, (kf, ks))
+    reps = joined_reps(front.reps, side.reps, sync.lag_s, config.match_s)
+    notes = _notes(front, side, sync, near, reps)
+    moments, spans = _moments(reps, config)
+    table = bar.dropna(subset=["x_m", "y_m", "z_m"])
+    times = moments["time_s"].to_numpy(dtype=float)
+    bar_m = np.column_stack(
+        [
+            np.interp(times, table["time_s"], table[f"{a}_m"], left=np.nan, right=np.nan)
+            if len(table)
+            else np.full(len(times), np.nan)
+            for a in "xyz"
+        ]
+    )
+    tilt = np.interp(times, bar["time_s"], bar["tilt_deg"].fillna(0.0))
+    usable = np.isfinite(bar_m).all(axis=1)
+    moments = moments[usable].reset_index(drop=True)
+    spans = [span for span, keep in zip(spans, usable, strict=True) if keep]
+    arms = None
+    if len(moments) and near and not (front.pose.empty or side.pose.empty):
+        arms = _arms(
+            front, side, sync, (kf, ks, lift_m), bar, moments, spans, bar_m[usable], tilt[usable],
+            config,
+        )  # fmt: skip
+    elif not near:
+        notes.append(
+            Note(
+                "head_unknown",
+                "warning",
+                "Which way the lifter's head lies in the side view could not be told, so the arms"
+                " were not recovered in space.",
+            )
+        )
+    tilt_sd = tuple(float(r.calibration["tilt_sd_deg"] or 0.0) for r in (front, side))
+    measures = _measures(arms, bar, reps, scale_rel_sd, tilt_sd, sync, config)
+    load = front.options.get("load_kg") or side.options.get("load_kg")
+    options = pd.DataFrame()
+    said: list[str] = []
+    stacked = pd.DataFrame()
+    if arms is not None:
+        stacked = stacking.stack(arms, load, tilt_sd)
+        options, said = _advice(arms, scale_rel_sd, profile, config, notes)
+    return PairResult(
+        front=front,
+        side=side,
+        sync=sync,
+        near=near,
+        scale_rel_sd=scale_rel_sd,
+        bar=bar,
+        reps=reps,
+        arms=arms,
+        joints=_joint_rows(arms),
+        measures=measures,
+        stacking=stacked,
+        options=options,
+        rules=_pair_rules(front, side, arms, reps, scale_rel_sd, config),
+        advice=said,
+        profile=profile,
+        notes=notes,
+    )
+
+
+def _arms(
+    front: SetResult,
+    side: SetResult,
+    sync: Sync,
+    factors: tuple[float, float, float],
+    bar: pd.DataFrame,
+    moments: pd.DataFrame,
+    spans: list[tuple[float, float]],
+    bar_m: Floats,
+    tilt_deg: Floats,
+    config: PairConfig,
+) -> arms3d.Arms3d:
+    kf, ks, lift_m = factors
+    known = bar["x_m"].notna()
+    x_then = np.interp(front.pose["time_s"], bar.loc[known, "time_s"], bar.loc[known, "x_m"] / kf)
+    depths = _sharp(pipeline.config_of(front).depths)
+    known_of_lifter = arms_config(
+        {**side.options, **{k: v for k, v in front.options.items() if v is not None}}, config.arms
+    )
+    later = [(begin + sync.lag_s, end + sync.lag_s) for begin, end in spans]
+    seen = [
+        _seen("front", front_view(front, x_then, depths), spans, kf, 0.0),
+        _seen("side", side_view(side, depths), later, ks, lift_m),
+    ]
+    return arms3d.fit_arms(seen, moments, bar_m, tilt_deg, known_of_lifter)
+
+
+def arms_config(options: dict[str, Any], config: arms3d.Arms3dConfig) -> arms3d.Arms3dConfig:
+    """What is known of the lifter, with the dimensions given for the clips.
+
+    A stature gives the segments as in `joints.upper_arm`: 0.186 and 0.146 of it (Drillis and
+    Contini 1966, as given in Winter), with 5 % between people; a measured upper arm is good to
+    1 cm.
+
+    Examples
+    --------
+    >>> given = arms_config({"stature_m": 1.80}, arms3d.Arms3dConfig())
+    >>> round(given.forearm_m[0], 4)
+    0.2628
+    """
+    stature, upper = options.get("stature_m"), options.get("upper_arm_m")
+    if stature:
+        config = replace(
+            config,
+            upper_arm_m=(0.186 * stature, 0.05 * 0.186 * stature),
+            forearm_m=(0.146 * stature, 0.05 * 0.146 * stature),
+        )
+    return replace(config, upper_arm_m=(float(upper), 0.01)) if upper else config
+
+
+def _advice(
+    arms: arms3d.Arms3d,
+    scale_rel_sd: float,
+    profile: advice.LifterProfile,
+    config: PairConfig,
+    notes: list[Note],
+) -> tuple[pd.DataFrame, list[str]]:
+    try:
+        build = advice.build_of(arms, scale_rel_sd, profile, config.advice)
+    except OptionError as error:
+        notes.append(Note("no_advice", "warning", f"No grip was worked out: {error}"))
+        return pd.DataFrame(), []
+    table = advice.options(build, profile, config.advice)
+    return table, advice.in_words(table, profile, config.advice)
+
+
+def _notes(
+    front: SetResult, side: SetResult, sync: Sync, near: str, reps: pd.DataFrame
+) -> list[Note]:
+    notes = []
+    if sync.verdict == AMBIGUOUS:
+        notes.append(Note("sync_ambiguous", "warning", sync.reason))
+    if abs(sync.scale - 1) > 0.03:
+        notes.append(
+            Note(
+                "scales_differ",
+                "warning",
+                f"The two clips' scales differ by {100 * abs(sync.scale - 1):.1f} %; check the"
+                " plate's diameter given for each.",
+            )
+        )
+    lone = reps["side_rep"].isna().sum()
+    if lone:
+        notes.append(
+            Note("reps_unmatched", "info", f"{lone} of the repetitions are in the front clip only.")
+        )
+    for name, result in (("front", front), ("side", side)):
+        for note in result.notes:
+            if note.severity == "warning":
+                notes.append(Note(note.code, "warning", f"{name.capitalize()} clip: {note.text}"))
+    return notes
+
+
+def _graded(
+    rep: int, name: str, side: str, value: float, sd: float, reason: str, factor: float
+) -> dict[str, Any]:
+    spec = CATALOGUE[name]
+    u95 = expand(sd) if math.isfinite(sd) else math.nan
+    quality = grade(u95, spec.good_u95, spec.fair_u95)
+    if not math.isfinite(value) or quality == "missing":
+        quality, reason = "missing", reason or "It could not be worked out."
+    elif u95 > factor * spec.fair_u95:
+        quality = "missing"
+        reason = f"It is too uncertain to be of use: {state(value, u95, spec.unit)}."
+    elif quality != "good":
+        reason = reason or "Most of its uncertainty comes from where the joints are."
+    if quality == "missing":
+        value = sd = u95 = math.nan
+    row = [rep, name, side, value, spec.unit, sd, u95, quality, reason]
+    return dict(zip(COLUMNS, row, strict=True))
+
+
+def _arm_rows(
+    arms: arms3d.Arms3d, k: int, rep: int, scale: float, tilt: tuple[float, float], factor: float
+) -> list[dict[str, Any]]:
+    """Measures of both arms, the touch and the grip at the bottom of one repetition."""
+    rows = []
+    frame = arms3d.trunk_frame(arms.joints_m[k, :, 0], arms.hips_m)
+    frames = arms3d.trunk_frame(arms.draws_m[:, k, :, 0], arms.hip_draws_m)
+    for s, side in enumerate(SIDES):
+        out = arms3d.OUTWARD[s]
+        joints, draws = arms.joints_m[k, s], arms.draws_m[:, k, s]
+        angles = arms3d.humerus_angles(joints[1] - joints[0], frame, out)
+        drawn = arms3d.humerus_angles(draws[:, 1] - draws[:, 0], frames, out)
+        lean = arms3d.forearm_geometry(joints[1], joints[2], out)
+        leans = arms3d.forearm_geometry(draws[:, 1], draws[:, 2], out)
+        unread = [
+            joint for j, joint in enumerate(arms3d.JOINTS[:2]) if not arms.seen[k, s, j].any()
+        ]
+        reason = f"The {side} {unread[0]} was read in neither view." if unread else ""
+        up = float(abs(joints[2, 1] - joints[1, 1]))
+        for name, value, values, common in (
+            ("elbow_abduction_deg", angles["elevation_deg"], drawn["elevation_deg"], tilt[1]),
+            ("tuck_deg", 90 - angles["elevation_deg"], drawn["elevation_deg"], tilt[1]),
+            ("elevation_plane_deg", angles["plane_deg"], drawn["plane_deg"], tilt[0]),
+            (
+                "abduction_in_frontal_deg",
+                angles["in_frontal_deg"],
+                drawn["in_frontal_deg"],
+                tilt[1],
+            ),
+            ("forearm_lean_deg", lean["lean_out_deg"], leans["lean_out_deg"], tilt[0]),
+            ("forearm_lean_side_deg", lean["lean_head_deg"], leans["lean_head_deg"], tilt[1]),
+            (
+                "wrist_over_elbow_m",
+                lean["out_m"],
+                leans["out_m"],
+                combine(up * math.tan(math.radians(tilt[0])), scale * float(lean["out_m"])),
+            ),
+            (
+                "wrist_ahead_of_elbow_m",
+                lean["head_m"],
+                leans["head_m"],
+                combine(up * math.tan(math.radians(tilt[1])), scale * float(lean["head_m"])),
+            ),
+        ):
+            found = math.nan if unread else float(value)
+            sd = combine(float(np.std(values)), common)
+            rows.append(_graded(rep, name, side, found, sd, reason, factor))
+    shoulders, many = arms.joints_m[k, :, 0], arms.draws_m[:, k, :, 0]
+    touch = arms3d.touch_geometry(arms.bar_m[k], shoulders, arms.hips_m)
+    touches = arms3d.touch_geometry(arms.bar_m[k], many, arms.hip_draws_m)
+    for name, key in (
+        ("touch_toward_hips_m", "toward_hips_m"),
+        ("touch_over_shoulders_m", "over_m"),
+        ("touch_left_of_midline_m", "left_m"),
+    ):
+        sd = combine(float(np.std(touches[key])), scale * float(touch[key]))
+        rows.append(_graded(rep, name, "", float(touch[key]), sd, "", factor))
+    grip = arms.joints_m[k, 0, 2, 2] - arms.joints_m[k, 1, 2, 2]
+    grips = arms.draws_m[:, k, 0, 2, 2] - arms.draws_m[:, k, 1, 2, 2]
+    sd = combine(float(np.std(grips)), scale * float(grip))
+    rows.append(_graded(rep, "wrist_spacing_m", "", float(grip), sd, "", factor))
+    return rows
+
+
+def _bar_rows(
+    bar: pd.DataFrame,
+    rep: Any,
+    scale: float,
+    tilt: tuple[float, float],
+    factor: float,
+) -> list[dict[str, Any]]:
+    """Measures of the bar's path in space in one press."""
+    names = ("drift_touch_to_lockout_m", "bar_sideways_range_m", "bar_path_length_m")
+    reason = ""
+    inside = bar[(bar["time_s"] >= rep.press_s) & (bar["time_s"] <= rep.lockout_s)]
+    path = inside[["x_m", "y_m", "z_m"]].to_numpy(dtype=float)
+    if not (math.isfinite(rep.press_s) and math.isfinite(rep.lockout_s)):
+        reason = "The press was not seen from its start to lockout."
+    elif len(path) < 3 or not np.isfinite(path).all():
+        reason = "The bar was not seen in both clips all through this press."
+    if reason:
+        return [_graded(int(rep.rep), n, "", math.nan, math.nan, reason, factor) for n in names]
+    rise = float(np.ptp(path[:, 1]))
+    sd_x, sd_z = (float(np.median(inside[f"sd_{a}_m"])) for a in "xz")
+    at_touch = float(np.interp(rep.touch_s, bar["time_s"], bar["x_m"]))
+    values = (
+        (
+            path[-1, 0] - at_touch,
+            combine(math.sqrt(2) * sd_x, rise * math.tan(math.radians(tilt[1]))),
+        ),
+        (
+            np.ptp(path[:, 2]),
+            combine(math.sqrt(2) * sd_z, rise * math.tan(math.radians(tilt[0]))),
+        ),
+        (
+            np.linalg.norm(np.diff(path, axis=0), axis=1).sum(),
+            math.sqrt(2) * combine(sd_x, sd_z),
+        ),
+    )
+    return [
+        _graded(int(rep.rep), name, "", float(v), combine(sd, scale * abs(v)), "", factor)
+        for name, (v, sd) in zip(names, values, strict=True)
+    ]
+
+
+def _measures(
+    arms: arms3d.Arms3d | None,
+    bar: pd.DataFrame,
+    reps: pd.DataFrame,
+    scale: float,
+    tilt: tuple[float, float],
+    sync: Sync,
+    config: PairConfig,
+) -> pd.DataFrame:
+    factor = config.useless_factor
+    arm_names = list(CATALOGUE)[:8]
+    single = ["touch_toward_hips_m", "touch_over_shoulders_m", "touch_left_of_midline_m"]
+    rows = []
+    for rep in reps.itertuples():
+        at = None
+        if arms is not None:
+            here = (arms.moments["rep"] == rep.rep) & (arms.moments["moment"] == "bottom")
+            at = int(np.flatnonzero(here)[0]) if here.any() else None
+        if arms is not None and at is not None:
+            rows += _arm_rows(arms, at, int(rep.rep), scale, tilt, factor)
+        else:
+            reason = "The bottom of this repetition was not seen by both clips."
+            if arms is None:
+                reason = "The arms were not recovered in space."
+            for name in (*arm_names, *single, "wrist_spacing_m"):
+                for side in SIDES if name in arm_names else ("",):
+                    rows.append(
+                        _graded(int(rep.rep), name, side, math.nan, math.nan, reason, factor)
+                    )
+        rows += _bar_rows(bar, rep, scale, tilt, factor)
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    if sync.verdict == AMBIGUOUS:
+        weak = table["quality"].isin(["good", "fair"])
+        table.loc[weak, "quality"] = "poor"
+        table.loc[weak, "reason"] = "Which repetitions of the two clips belong together is unsure."
+    return table
+
+
+def _joint_rows(arms: arms3d.Arms3d | None) -> pd.DataFrame:
+    columns = ["rep", "moment", "time_s", "side", "joint"]
+    columns += [f"{a}_m" for a in "xyz"] + [f"sd_{a}_m" for a in "xyz"] + ["read_in"]
+    rows = []
+    if arms is not None:
+        spread = arms.draws_m.std(axis=0)
+        for k, moment in enumerate(arms.moments.itertuples()):
+            for s, side in enumerate(SIDES):
+                for j, joint in enumerate(arms3d.JOINTS):
+                    views = zip(("front", "side"), arms.seen[k, s, j], strict=True)
+                    read = " ".join(view for view, was_read in views if was_read)
+                    place = [*arms.joints_m[k, s, j], *spread[k, s, j]]
+                    about = [moment.rep, moment.moment, moment.time_s, side, joint]
+                    rows.append([*about, *place, read])
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _pair_rules(
+    front: SetResult,
+    side: SetResult,
+    arms: arms3d.Arms3d | None,
+    reps: pd.DataFrame,
+    scale: float,
+    config: PairConfig,
+) -> pd.DataFrame:
+    """Rules from the view, or both together, that tells each best."""
+    elbows: dict[int, dict[str, rules.Value]] = {}
+    if arms is not None:
+        spread = arms.draws_m[..., 1, 1] - arms.draws_m[..., 0, 1]
+        for k, moment in enumerate(arms.moments.itertuples()):
+            if moment.moment != "bottom":
+                continue
+            elbows[int(moment.rep)] = {}
+            for s, name in enumerate(SIDES):
+                rise = float(arms.joints_m[k, s, 1, 1] - arms.joints_m[k, s, 0, 1])
+                sd = combine(float(np.std(spread[:, k, s])), scale * abs(rise))
+                read = arms.seen[k, s, :2].any(axis=1).all()
+                elbows[int(moment.rep)][name] = (
+                    rules.Value(rise, sd)
+                    if read
+                    else rules.Value(
+                        reason=f"The {name} elbow or shoulder was read in neither view."
+                    )
+                )
+    facts = rules.facts_of(front, elbows)
+    other = {one.rep: one for one in rules.facts_of(side)}
+    partner = reps.set_index("rep")["side_rep"]
+    joined = []
+    for one in facts:
+        match = other.get(partner.get(one.rep, math.nan))
+        if match is not None:
+            one = replace(
+                one,
+                drop=_surer(one.drop, match.drop),
+                pause=_surer(one.pause, match.pause),
+                touch_and_go=one.touch_and_go and match.touch_and_go,
+            )
+        joined.append(one)
+    return rules.check(joined, config.rules, config.advice)
+
+
+def _surer(one: rules.Value, other: rules.Value) -> rules.Value:
+    """The value that is known better."""
+    if not math.isfinite(one.value):
+        return other
+    if not math.isfinite(other.value):
+        return one
+    return one if one.sd <= other.sd else other
+
+
+def read_or_analyse(
+    given: Path, view: str, config: AnalysisConfig, progress: pipeline.Progress
+) -> SetResult:
+    """Result of a clip, or of a result folder, of a known view.
+
+    Parameters
+    ----------
+    given : Path
+        A clip, or a folder written by `store.write_results`.
+    view : {'front', 'side'}
+    config : AnalysisConfig
+        Settings for a clip.
+    progress : callable
+    """
+    from barpath.store import read_results
+
+    if given.is_dir():
+        return read_results(given)
+    return pipeline.analyse(given, view=view, config=config, progress=progress)
