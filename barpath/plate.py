@@ -450,15 +450,20 @@ def _tukey(ratio: FloatArray) -> FloatArray:
     return np.where(np.abs(ratio) < 1, (1 - np.minimum(ratio**2, 1)) ** 2, 0.0)
 
 
-def _first_rim(image: NDArray[np.uint8], params: FloatArray, units: FloatArray) -> _Rim:
-    """Learn the rim's looks at an outline that is known to a pixel or so."""
+def _first_rim(
+    image: NDArray[np.uint8],
+    params: FloatArray,
+    units: FloatArray,
+    shown: NDArray[np.bool_] | slice = slice(None),
+) -> _Rim:
+    """Learn the rim's looks, on rays that show it, at an outline known to a pixel or so."""
     strip = _Strip(image, params, units, 3.0)
     middle = len(strip.offsets) // 2
-    inner = strip.inner[:, middle]
+    inner = strip.inner[shown, middle]
     typical = np.median(inner, axis=0)
     spread = 1.4826 * np.median(np.abs(inner - typical), axis=0)
     variance = np.tile(np.maximum(spread * 1.5, 12.0) ** 2, (len(units), 1))
-    near = strip.edge[:, max(middle - 3, 0) : middle + 4].max(axis=1)
+    near = strip.edge[shown, max(middle - 3, 0) : middle + 4].max(axis=1)
     return _Rim(np.tile(typical, (len(units), 1)), variance, max(0.5 * float(np.median(near)), 2.0))
 
 
@@ -942,6 +947,7 @@ class _Samples:
         spread = stack.astype(np.float32).std(axis=0)
         self.noise = float(np.clip(2.0 * np.median(spread), 3.0, 10.0))
         moving = np.clip((spread - self.noise) / self.noise, 0, 1)
+        self.still = (moving < 0.15).astype(np.float32)
         self.moving = cv2.dilate(moving, np.ones((5, 5), np.uint8))
 
     def weight(self, k: int) -> FloatArray:
@@ -956,6 +962,16 @@ class _Samples:
         differs = np.abs(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.0) - usual)
         differs = cv2.dilate(np.clip(differs / (2.0 * self.noise) - 0.5, 0, 1), np.ones((5, 5)))
         return moving * (0.6 + 0.4 * differs)
+
+    def beside_still(self, k: int, points: FloatArray, normals: FloatArray) -> FloatArray:
+        """Whether the picture just outside an outline never changes, 0..1 for each point.
+
+        `points` and `normals`, shape (n, 2), are in px of sample `k`.
+        """
+        work = (points + 0.5) * self.scale - 0.5 + 3.0 * normals
+        at = self.to_steady(k, work).astype(np.float32)
+        look = cv2.remap(self.still, at[:, :1], at[:, 1:], cv2.INTER_LINEAR, borderValue=1.0)
+        return look.ravel()
 
     def to_steady(self, k: int, xy: FloatArray) -> FloatArray:
         """Work px of sample `k` to steadied work px."""
@@ -1275,6 +1291,7 @@ def _mate_group(
     return shapes, np.array(templates)
 
 
+_MIN_COVERED, _MAX_COVERED = 0.10, 0.60
 _OVERLAY_HALF = 32
 """Half width of an overlay in px of its level, where outlines have radii of 7 to 14 px."""
 
@@ -1396,7 +1413,11 @@ def _median3(values: FloatArray) -> FloatArray:
 
 @dataclass
 class _Refined:
-    """A candidate measured in full-size samples."""
+    """A candidate measured in full-size samples.
+
+    `covered` tells the rays on which something standing hides the outline; `arc` holds edge points
+    of the others, px from the outline's centre.
+    """
 
     path: _Path
     index: int
@@ -1405,6 +1426,8 @@ class _Refined:
     quality: float
     rim: _Rim
     seen_in: list[tuple[int, FloatArray]]
+    covered: NDArray[np.bool_]
+    arc: FloatArray
 
 
 def _spread_best(path: _Path) -> NDArray[np.intp]:
@@ -1485,7 +1508,7 @@ def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None
             gathered[row, column] = total[best]
             where[row, column] = params[:2] + shifts[best]
     mean = gathered.mean(axis=0)
-    best: _Refined | None = None
+    results: list[_Refined] = []
     tried: list[FloatArray] = []
     # Lip, rings and rim give several good sizes: measure each and keep the most convincing.
     for column in np.argsort(mean)[::-1]:
@@ -1498,14 +1521,47 @@ def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None
         start = base.copy()
         start[2:] *= (w, h, np.sqrt(w * h))
         result = _measure_shape(work, path, order, start, where[:, column], config)
-        if result is not None and (best is None or _worth(result) > _worth(best)):
-            best = result
-    if best is not None:
-        for _ in range(2):
-            larger = _rim_around(work, path, best, config)
-            if larger is None:
-                break
-            best = larger
+        if result is not None:
+            results.append(result)
+    results.sort(key=_worth, reverse=True)
+    # Where part is covered, an outline may settle between two lines, so more than one is followed.
+    hidden = bool(results) and results[0].covered.mean() >= _MIN_COVERED
+    grown = [_grown(work, result, config) for result in results[: 3 if hidden else 1]]
+    if hidden:
+        grown = [_backed(result, grown) for result in grown]
+    return max(grown, key=_worth, default=None)
+
+
+def _backed(found: _Refined, others: list[_Refined]) -> _Refined:
+    """An outline made as sure as a smaller one about the same centre, if there is one.
+
+    Rings of a plate share its centre; an outline that settled on one line here and on another there
+    does not.
+    """
+    radius, aspect = _radius(found.params), from_params(found.params).aspect
+    centre = dict(found.seen_in)
+    quality = found.quality
+    for other in others:
+        off = [np.linalg.norm(centre[k] - xy) for k, xy in other.seen_in if k in centre]
+        alike = len(off) > 1 and np.median(off) < 0.015 * radius
+        alike = alike and abs(from_params(other.params).aspect - aspect) < 0.04
+        if alike and _radius(other.params) < 0.96 * radius:
+            quality = max(quality, other.quality)
+    return replace(found, quality=quality)
+
+
+def _grown(work: _Samples, found: _Refined, config: PlateConfig) -> _Refined:
+    """An outline completed where it is covered, and grown to the rim around it."""
+    best = found
+    for _ in range(4):
+        whole = _completed(work, best, config)
+        larger = _rim_around(work, best.path, whole, config)
+        if whole is best and larger is None:
+            break
+        # A rim is as sure to be there as the ring within it.
+        best = (
+            whole if larger is None else replace(larger, quality=max(larger.quality, whole.quality))
+        )
     return best
 
 
@@ -1544,7 +1600,7 @@ def _rim_around(
         stack.append(colour.reshape(*colour.shape[:2], -1).astype(np.float32))
     mean = np.mean(stack, axis=0)
     slope = cv2.sepFilter2D(mean, -1, _derivative(step), np.array([0.25, 0.5, 0.25])) / step
-    edge = np.linalg.norm(np.atleast_3d(slope), axis=2)
+    edge = np.linalg.norm(np.atleast_3d(slope), axis=2)[~inner.covered]
     # An outline that is off by a little is still the same line.
     slack = np.ones((1, 2 * max(1, round(0.012 * radius / step)) + 1), np.uint8)
     edge = cv2.dilate(edge, slack)
@@ -1572,6 +1628,38 @@ def _rim_around(
     return rim if off < 0.03 and away < 0.03 * radius else None
 
 
+def _completed(work: _Samples, cut: _Refined, config: PlateConfig) -> _Refined:
+    """The whole outline of a plate that something standing cuts off, if it shows better.
+
+    A plate behind an upright is taken for a slimmer one whose far side is the upright's edge.
+    Outlines of several slimnesses are laid through the part that is not covered, and measured.
+    """
+    if cut.covered.mean() < _MIN_COVERED or len(cut.arc) < 12:
+        return cut
+    path, shape = cut.path, from_params(cut.params)
+    turn = np.deg2rad(shape.angle_deg)
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    order = np.array([np.flatnonzero(path.sample == sample)[0] for sample, _ in cut.seen_in])
+    centres = np.array([centre for _, centre in cut.seen_in])
+    wholes = []
+    for aspect in (1.0, 0.9, 0.8, 0.65, 0.5):
+        if aspect < max(config.min_aspect, shape.aspect + 0.04):
+            continue
+        round_arc = cut.arc @ axes.T / [1.0, aspect]
+        design = np.column_stack([2 * round_arc, np.ones(len(round_arc))])
+        solution, *_ = np.linalg.lstsq(design, (round_arc**2).sum(axis=1), rcond=None)
+        radius = np.sqrt(max(solution[2] + solution[0] ** 2 + solution[1] ** 2, 1.0))
+        if not 0.5 < radius / (shape.major_px / 2) < 1.6:
+            continue
+        shift = (solution[:2] * [1.0, aspect]) @ axes
+        whole = Ellipse(0.0, 0.0, 2 * radius, 2 * radius * aspect, shape.angle_deg)
+        found = _measure_shape(work, path, order, to_params(whole), centres + shift, config)
+        if found is not None:
+            wholes.append(found)
+    best = max(wholes, key=lambda whole: whole.quality, default=cut)
+    return best if _worth(best) > _worth(cut) else cut
+
+
 def _worth(result: _Refined) -> float:
     """Rank of sizes of one candidate; the rim outranks a lip or ring that shows as well."""
     return result.quality * _radius(result.params) ** 3
@@ -1591,15 +1679,19 @@ def _measure_shape(
     window = max(config.edge_window_min_px, 0.03 * radius)
     spread = np.r_[np.full(2, 0.2 * radius), np.full(3, 0.04 * radius)]
     prior = np.diag(1.0 / spread**2)
+    outlines = [np.r_[centre, start[2:]] for centre in centres]
+    covered = _covered(work, path, order, outlines, units)
+    if covered.mean() > _MAX_COVERED:
+        return None
+    visible = np.where(covered, 0.0, 1.0)
     fits, images, rims = [], [], []
-    for centre, k in zip(centres, order, strict=True):
-        params = np.r_[centre, start[2:]]
+    for params, k in zip(outlines, order, strict=True):
         image = work.samples[path.sample[k]].image
-        rim = _first_rim(image, params, units)
-        fits.append(_fit_outline(image, params, params, prior, rim, units, window, config))
+        rim = _first_rim(image, params, units, ~covered)
+        fits.append(_fit_outline(image, params, params, prior, rim, units, window, config, visible))
         images.append(image)
         rims.append(rim)
-    shares = np.array([fit.share for fit in fits])
+    shares = np.array([fit.inlier[~covered].mean() for fit in fits])
     trusted = np.flatnonzero(shares >= max(0.8 * shares.max(), 0.25))
     if not len(trusted):
         return None
@@ -1616,16 +1708,43 @@ def _measure_shape(
     complete = min(1.0, share / 0.8) ** 2
     sharpness = 1.0 / (1.0 + (edge_sd / (0.5 * window)) ** 2)
     constancy = 1.0 / (1.0 + (scatter / 0.04) ** 2)
+    shown = min(1.0, (1.0 - float(covered.mean())) / 0.8)
     best = int(np.argmax(shares))
+    arcs = [
+        outline_from_params(fits[k].params, units)[0][fits[k].inlier] - fits[k].params[:2]
+        for k in trusted
+    ]
     return _Refined(
         path,
         int(path.sample[order[best]]),
         np.r_[fits[best].params[:2], shape],
         share,
-        share * complete * sharpness * constancy * coherence,
+        share * complete * shown * sharpness * constancy * coherence,
         rims[best],
         [(int(path.sample[order[k]]), fits[k].params[:2]) for k in trusted],
+        covered,
+        np.concatenate(arcs),
     )
+
+
+def _covered(
+    work: _Samples,
+    path: _Path,
+    order: NDArray[np.intp],
+    outlines: list[FloatArray],
+    units: FloatArray,
+) -> NDArray[np.bool_]:
+    """Rays on which something standing hides a moving outline in most of the samples.
+
+    A plate that moves changes the picture on both sides of its edge, unless the edge is behind
+    something that stands. At the ends of the movement the outer side may never change either,
+    hence the vote over samples.
+    """
+    votes = [
+        work.beside_still(int(path.sample[k]), *outline_from_params(params, units))
+        for params, k in zip(outlines, order, strict=True)
+    ]
+    return np.mean(votes, axis=0) > 0.6
 
 
 def find_plate(
@@ -1744,16 +1863,25 @@ def find_plate(
 def _nearest_first(refined: list[tuple[float, _Refined]]) -> list[tuple[float, _Refined]]:
     """Put in front the largest of those that move like the first and show about as well.
 
-    Of the two plates of a bar the nearer one is wanted, which looks the larger.
+    Of the two plates of a bar the nearer one is wanted, which looks the larger. Outlines about the
+    same place may be two readings of one plate, of which the better one counts.
     """
     score, first = refined[0]
     chosen, largest = 0, from_params(first.params).major_px
     for k, (other_score, other) in enumerate(refined[1:], start=1):
         major = from_params(other.params).major_px
-        alike = other_score > 0.75 * score and other.share > 0.8 * first.share
+        least = 0.9 if _one_body(first, other) else 0.75
+        alike = other_score > least * score and other.share > 0.8 * first.share
         if alike and major > largest and _move_alike(first.path, other.path):
             chosen, largest = k, major
     return [refined[chosen], *refined[:chosen], *refined[chosen + 1 :]]
+
+
+def _one_body(first: _Refined, other: _Refined) -> bool:
+    """Whether two outlines lie so far over one another that they may be readings of one plate."""
+    centre, its = dict(first.seen_in), dict(other.seen_in)
+    apart = [float(np.linalg.norm(centre[k] - its[k])) for k in centre.keys() & its.keys()]
+    return bool(apart) and np.median(apart) < 0.5 * _radius(first.params)
 
 
 def _move_alike(path: _Path, other: _Path) -> bool:
