@@ -62,7 +62,7 @@ class SyncConfig:
     floor_m: float = 0.003
     apart_s: float = 0.3
     alike_factor: float = 2.2
-    no_match_share: float = 0.08
+    no_match_share: float = 0.03
     knot_s: float = 0.08
     clock_sd_s: float = 0.0005
 

@@ -20,7 +20,7 @@ from barpath.config import AnalysisConfig
 from barpath.errors import OptionError
 from barpath.joints import JointDepths, front_joints, near_side, side_joints
 from barpath.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
-from barpath.store import Note, SetResult
+from barpath.store import Note, SetResult, read_results
 from barpath.uncertainty import combine, expand, grade, state
 
 Floats = NDArray[np.float64]
@@ -927,8 +927,17 @@ def _surer(one: rules.Value, other: rules.Value) -> rules.Value:
     return one if one.sd <= other.sd else other
 
 
+@dataclass(frozen=True)
+class ClipOptions:
+    """What is given for both clips; for a result folder only what it does not hold itself."""
+
+    plate_mm: float | None = None
+    load_kg: float | None = None
+    stature_m: float | None = None
+
+
 def read_or_analyse(
-    given: Path, view: str, config: AnalysisConfig, progress: pipeline.Progress
+    given: Path, view: str, options: ClipOptions, progress: pipeline.Progress = pipeline.quiet
 ) -> SetResult:
     """Result of a clip, or of a result folder, of a known view.
 
@@ -937,12 +946,26 @@ def read_or_analyse(
     given : Path
         A clip, or a folder written by `store.write_results`.
     view : {'front', 'side'}
-    config : AnalysisConfig
-        Settings for a clip.
-    progress : callable
-    """
-    from barpath.store import read_results
+    options : ClipOptions
+        A plate's diameter that differs from a folder's measures it again from its detections.
+    progress : callable, optional
 
-    if given.is_dir():
-        return read_results(given)
-    return pipeline.analyse(given, view=view, config=config, progress=progress)
+    Returns
+    -------
+    SetResult
+    """
+    config = AnalysisConfig(load_kg=options.load_kg, stature_m=options.stature_m)
+    if not given.is_dir():
+        return pipeline.analyse(
+            given, view=view, plate_mm=options.plate_mm, config=config, progress=progress
+        )
+    result = read_results(given)
+    if options.plate_mm is not None and options.plate_mm != result.options["plate_mm"]:
+        before = pipeline.config_of(result)
+        calibration = replace(before.calibration, plate_mm=options.plate_mm)
+        again = replace(before, calibration=calibration, plate_given=True)
+        result = pipeline.remeasure(result, again)
+    for name in ("load_kg", "stature_m"):
+        if getattr(options, name) is not None:
+            result.options[name] = getattr(options, name)
+    return result

@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 STANDARD_GRAVITY_M_S2 = 9.80665
 LOAD_SPLIT_SD = 0.02
 """Standard uncertainty of the half that each hand carries (common practice, no source)."""
+HAND_ALONG_SD_M = 0.008
+"""How far the load may act beside the wrist along the bar, within the hand (our estimate)."""
 
 ASSUMPTIONS = (
     "The load acts straight down through the middle of each hand, half on each side, and moves so "
@@ -103,10 +105,12 @@ def stack(arms: Arms3d, load_kg: float | None, tilt_sd_deg: tuple[float, float])
                 best = moment_arms(arms.joints_m[k, s, j], hand, OUTWARD[s])
                 drawn = moment_arms(arms.draws_m[:, k, s, j], hand_draws, OUTWARD[s])
                 height = abs(hand[1] - arms.joints_m[k, s, j, 1])
-                for plane, value, draws, tilt in zip(
-                    ("frontal", "sagittal"), best, drawn, tilt_sd_deg, strict=True
+                slack = (HAND_ALONG_SD_M, 0.0)
+                for plane, value, draws, tilt, in_hand in zip(
+                    ("frontal", "sagittal"), best, drawn, tilt_sd_deg, slack, strict=True
                 ):
-                    sd = combine(float(np.std(draws)), height * np.tan(np.deg2rad(tilt)))
+                    level = height * np.tan(np.deg2rad(tilt))
+                    sd = combine(float(np.std(draws)), level, in_hand)
                     rows.append(_row(about, plane, "moment_arm_m", joint, float(value), "m", sd))
                     moment_sd = half_n * combine(sd, float(value) * LOAD_SPLIT_SD)
                     rows.append(
