@@ -367,7 +367,10 @@ def overlay_bottoms(
     matrix = np.array([[zoom, 0, a_px[0] - zoom * b_px[0]], [0, zoom, a_px[1] - zoom * b_px[1]]])
     height, width = first[1].shape[:2]
     moved = cv2.warpAffine(np.ascontiguousarray(image), matrix, (width, height))
+    inside = cv2.warpAffine(np.ones(image.shape[:2], np.uint8), matrix, (width, height)) > 0
     greys = [cv2.cvtColor(i, cv2.COLOR_RGB2GRAY).astype(float) for i in (first[1], moved)]
+    # Beyond the second picture's edge there is nothing to compare with.
+    greys[1] = np.where(inside, greys[1], greys[0])
     tints = np.array([[0.10, 0.50, 0.95], [0.90, 0.50, 0.05]])
     mixed = sum(grey[:, :, None] * tint for grey, tint in zip(greys, tints, strict=True))
     return np.clip(mixed, 0, 255).astype(np.uint8)

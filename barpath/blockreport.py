@@ -36,7 +36,7 @@ from barpath.errors import BarpathError, OutputError
 from barpath.plots import measure_label, shown_unit
 from barpath.report import _clean, _data_uri, _facts, _picture, _section, _t
 from barpath.store import SetResult, read_results, staged_folder
-from barpath.uncertainty import state
+from barpath.uncertainty import decimals_for, state
 
 COMPARE_PAGE = "compare.html"
 COMPARE_TABLE = "compare.csv"
@@ -53,6 +53,7 @@ VERDICT_WORDS = {
     "open": "left open",
     "missing": "not measured",
 }
+_STYLE = ".wide { margin-top: 1rem; }\n.wide .plot img { max-width: 68rem; }\n"
 _MEANINGS = (
     (
         "± and “from … to”",
@@ -131,7 +132,7 @@ def write_pages(folder: Path, files: Mapping[str, bytes], *, overwrite: bool = F
 
 def page(title: str, kind: str, about: str, body: str) -> str:
     """A whole HTML document in the style of the set's report; `body` is HTML, the rest is text."""
-    style = Path(__file__).with_name("assets").joinpath("report.css").read_text("utf-8")
+    style = Path(__file__).with_name("assets").joinpath("report.css").read_text("utf-8") + _STYLE
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = (
         f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; base-uri 'none'; "
@@ -200,6 +201,15 @@ def _number(value: float, factor: float = 1.0) -> str:
     if not math.isfinite(value):
         return "–"
     return f"{factor * value:.3g}".replace("-", "−")
+
+
+def _rounded(value: float, u95: float) -> str:
+    """A number to the place that its uncertainty deserves."""
+    if not math.isfinite(value) or not u95 > 0:
+        return _number(value)
+    places = decimals_for(u95)
+    # Adding zero turns a rounded "-0" into "0".
+    return f"{round(value, places) + 0.0:.{max(places, 0)}f}".replace("-", "−")
 
 
 # --- the comparison -------------------------------------------------------------------------------
@@ -275,10 +285,11 @@ def compare_html(
             ]
             own = table if lifter == ALL_LIFTERS else table[table["lifter"] == lifter]
             title = f"{lifter}: {a} and {b}"
-            content = _comparison(rows, own, by, f"{k}-{j}")
+            content = _comparison(rows, own, by)
             if lifter != ALL_LIFTERS:
                 content += _seen(own, by, (a, b), folder)
-                content += _speeds(own[own[by].isin([a, b])], by)
+                speeds = _speeds(own[own[by].isin([a, b])], by)
+                content += f"<h3>Load and speed</h3>{speeds}" if speeds else ""
             body.append(_section(f"pair-{k}-{j}", _t(title), content))
     body.append(_section("words", "What the words mean", _facts((k, _t(v)) for k, v in _MEANINGS)))
     names = ", ".join(f"{a} against {b}" for a, b in pairs)
@@ -290,7 +301,7 @@ def compare_html(
     return page(names, "Bench press, a training block", about, "".join(body))
 
 
-def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str, mark: str) -> str:
+def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
     """Sentences, pictures and the table of one pair of setups."""
     told = rows.assign(
         rank=(rows["difference"].abs() / rows["sdc"]).fillna(0.0),
@@ -325,9 +336,7 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str, mark: str) -> 
                 "Each point is a set, side by side by load; sets of the same day and load are"
                 " joined. The bar is the mean."
             )
-            content += f'<div class="plots">{_picture(picture, caption)}</div>'.replace(
-                'class="plots"', f'class="plots" id="plots-{mark}"'
-            )
+            content += f'<div class="wide">{_picture(picture, caption)}</div>'
         content += _figures(known)
     gone = told[told["verdict"] == "missing"]
     if len(gone):
@@ -350,8 +359,8 @@ def _figures(rows: pd.DataFrame) -> str:
         lines.append(
             [
                 measure_label(row["measure"]) + side + (f", {unit}" if unit else ""),
-                _number(row["mean_a"], factor),
-                _number(row["mean_b"], factor),
+                _rounded(factor * row["mean_a"], factor * width),
+                _rounded(factor * row["mean_b"], factor * width),
                 state(factor * row["difference"], factor * width).replace("-", "−"),
                 _number(row["hedges_g"]),
                 _number(row["sdc"], factor),
@@ -389,7 +398,7 @@ def _seen(table: pd.DataFrame, by: str, pair: tuple[str, str], folder: Path | No
             "Presses seen from the side, aligned at the touch, at one scale; of sets with the same"
             " load where there are such."
         )
-        content += f'<h3>Bar paths</h3><div class="plots">{_picture(picture, caption)}</div>'
+        content += f'<h3>Bar paths</h3><div class="wide">{_picture(picture, caption)}</div>'
     for view in ("front", "side"):
         own = clips[clips["view"] == view]
         stills = {}
@@ -455,10 +464,7 @@ def _speeds(table: pd.DataFrame, by: str) -> str:
         " no set reaches. The stripe is 0.16 ± 0.04 m/s, at which a maximum was pressed in a"
         " published study (Gonzalez-Badillo and Sanchez-Medina 2010)."
     )
-    return (
-        f'<h3>Load and speed</h3>{_list(sentences)}<div class="plots">'
-        f"{_picture(picture, caption)}</div>"
-    )
+    return f'{_list(sentences)}<div class="plots">{_picture(picture, caption)}</div>'
 
 
 def speed_in_words(row: pd.Series) -> str:
@@ -702,7 +708,7 @@ def lifter_html(
     picture = blockplots.sessions_picture(table, names, by)
     if picture is not None:
         text = _picture(picture, "Every set is a point; days from left to right.")
-        body += _section("days", "Over the days", f'<div class="plots">{text}</div>')
+        body += _section("days", "Over the days", f'<div class="wide">{text}</div>')
     body += _section("flags", "Unusual repetitions", _flag_table(flagged))
     body += _section("missing", "What was measured, and what was not", _missing(table, names))
     days = sorted(d for d in table["date"].unique() if d)

@@ -1,4 +1,4 @@
-"""The command line: `barpath analyse`, `demo`, `photo`, `block`, `compare`, `block-report` and more.
+"""The command line: `barpath analyse`, `demo`, `photo`, `block`, `compare`, `block-report`, others.
 
 Exit codes: 0 done; 2 a wrong option; 3 the clip cannot be read; 4 no bar or plate that moves like a
 press; 5 no repetition; 6 the results cannot be written; 7 no clip of a block was measured; 70 a
@@ -409,6 +409,100 @@ def block_report(
 
     folder = blockreport.write_pages(out, blockreport.block_files(source, by), overwrite=overwrite)
     typer.echo(f"Report: {folder / blockreport.COACH_PAGE}")
+
+
+@app.command()
+def pair(
+    front: Annotated[
+        Path,
+        typer.Argument(help="The clip from the feet, or its result folder.", show_default=False),
+    ],
+    side: Annotated[
+        Path,
+        typer.Argument(help="The clip from the side, or its result folder.", show_default=False),
+    ],
+    profile: Annotated[
+        Path | None,
+        typer.Option(help="The lifter's profile, a TOML file.", show_default=False),
+    ] = None,
+    plate_mm: Annotated[
+        float | None,
+        typer.Option(
+            help="Diameter of the plate nearest the camera in mm; 450 if not given.",
+            show_default=False,
+        ),
+    ] = None,
+    load_kg: Annotated[
+        float | None, typer.Option(help="Bar and plates together, in kg.", show_default=False)
+    ] = None,
+    stature_cm: Annotated[
+        float | None, typer.Option(help="The lifter's height in cm.", show_default=False)
+    ] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("pair-results"),
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace an earlier result in that folder.")
+    ] = False,
+) -> None:
+    """Measure one set from two clips: arms in space, joint stacking, what a change would take."""
+    from barpath import pairreport, pairset
+    from barpath.advice import LifterProfile, read_profile
+
+    pairreport.check_pair_target(out, overwrite=overwrite)
+    lifter = LifterProfile() if profile is None else read_profile(profile)
+    options = pairset.ClipOptions(
+        plate_mm, load_kg, None if stature_cm is None else stature_cm / 100
+    )
+    with _Bar() as progress:
+        first = pairset.read_or_analyse(front, "front", options, progress)
+    with _Bar() as progress:
+        second = pairset.read_or_analyse(side, "side", options, progress)
+    result = pairset.measure_pair(first, second, lifter)
+    folder = pairreport.write_pair(result, out, overwrite=overwrite)
+    for remark in result.notes:
+        if remark.severity == "warning":
+            typer.echo(f"Note: {remark.text}", err=True)
+    sync = result.sync
+    typer.echo(
+        f"One clock: lag {1000 * sync.lag_s:+.1f} ms, standard uncertainty"
+        f" {1000 * sync.lag_sd_s:.1f} ms, {sync.verdict}"
+    )
+    typer.echo(f"Report: {folder / pairreport.REPORT_FILE}")
+
+
+@app.command(name="film-check")
+def film_check(
+    clip: Annotated[Path, typer.Argument(help="A short test clip.", show_default=False)],
+    view: Annotated[
+        str, typer.Option(help="Where the camera stands: side, front or auto.")
+    ] = "auto",
+    plate_mm: Annotated[
+        float, typer.Option(help="Diameter of the plate nearest the camera in mm.")
+    ] = 450.0,
+) -> None:
+    """Look at a test clip before the session and say what to change about the filming."""
+    from barpath import filmcheck
+
+    if view not in ("auto", "side", "front"):
+        raise OptionError(f"The view must be side, front or auto, not {view!r}.")
+    with _Bar() as progress:
+        facts = filmcheck.look(clip, view=view, plate_mm=plate_mm, progress=progress)
+    typer.echo(filmcheck.as_text(facts, filmcheck.advise(facts)))
+
+
+@app.command()
+def rules(
+    results: Annotated[
+        Path,
+        typer.Argument(help="Result folder of a clip or of a pair.", show_default=False),
+    ],
+) -> None:
+    """Check a measured set against the rules of competition, with margins."""
+    from barpath.pairreport import is_pair_folder, read_rules, rules_text
+    from barpath.pairset import check_rules
+    from barpath.store import read_results
+
+    joined = is_pair_folder(results)
+    typer.echo(rules_text(read_rules(results) if joined else check_rules(read_results(results))))
 
 
 @app.command()

@@ -261,7 +261,9 @@ def average_sets(
             random[:, k] = np.sqrt(np.bincount(own, rest, n_sets) / count) / factor
         is_poor = (table[f"{name}_quality"] == "poor").to_numpy()[keep][held]
         poor[:, k] = np.bincount(own, is_poor, n_sets)
-    n_all = np.bincount(index, minlength=n_sets).astype(float)
+    # Of a set that two cameras filmed each repetition counts once.
+    per_clip = pd.Series(1, index=pd.MultiIndex.from_arrays([index, clip])).groupby(level=[0, 1])
+    n_all = per_clip.size().groupby(level=0).max().reindex(range(n_sets)).to_numpy(float)
     specs = [CATALOGUE.get(measure_of(name)[0]) for name in measures]
     by_joints = np.array([spec is not None and spec.needs_joints for spec in specs])
     return Sets(labels, mean, n, squares, common, random, poor, n_all, index, reps, by_joints)
@@ -755,6 +757,8 @@ def in_words(row: pd.Series) -> str:
             )
     if row["design"].startswith("different"):
         text += " The loads differ, so part of this may be the load's doing."
+    if row["level"] == "reps" and row["verdict"] == "clear":
+        text += " It is one set against another, and another day may show otherwise."
     if row["verdict"] in ("clear", "on average", "within tool") and row["q"] > 0.05:
         text += " Among so many measures this may be chance."
     if row["poor_share"] > 0.5:
