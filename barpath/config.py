@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from barpath.armfit import ArmFitConfig
 from barpath.barline import BarlineConfig
 from barpath.calibrate import CalibrationConfig
 from barpath.errors import OptionError
@@ -83,6 +84,7 @@ class AnalysisConfig:
     sampling: PoseSampling = field(default_factory=PoseSampling)
     depths: JointDepths = field(default_factory=JointDepths)
     network_error: NetworkError = field(default_factory=NetworkError)
+    arms: ArmFitConfig = field(default_factory=ArmFitConfig)
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
     scene: SceneConfig = field(default_factory=SceneConfig)
     plate: PlateConfig = field(default_factory=PlateConfig)

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath import barline, calibrate, measures, plate, pose, scene
+from barpath import armfit, barline, calibrate, measures, plate, pose, scene
 from barpath.config import AnalysisConfig
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
@@ -518,6 +518,68 @@ def measure(
         phases=phases,
         notes=notes,
         versions=_versions(),
+    )
+
+
+def find_arms(
+    path: Path3,
+    steady_joints: pd.DataFrame,
+    steadied: pd.DataFrame,
+    calibration: calibrate.Calibration,
+    head: int,
+    config: AnalysisConfig,
+) -> armfit.ArmFit | None:
+    """Arms fitted to the joints read, the bar's path and what is known of arms.
+
+    Parameters
+    ----------
+    path : Path3
+        x toward the head in side and oblique views.
+    steady_joints : DataFrame
+        Pose table in steadied image coordinates.
+    steadied : DataFrame
+        Plate or bar table in steadied image coordinates.
+    calibration : Calibration
+    head : int
+        From `joints.head_direction`.
+    config : AnalysisConfig
+
+    Returns
+    -------
+    ArmFit or None
+    """
+    table = path.table
+    rows = table.set_index("frame").reindex(steady_joints["frame"])
+    bar = np.zeros((len(rows), 3))
+    axis = np.tile([0.0, 0.0, 1.0], (len(rows), 1))
+    bar[:, 1] = rows["y_smooth_m"]
+    plate_px = None
+    if calibration.view == "front":
+        time_s = table["time_s"].to_numpy(dtype=float)
+        along = smooth(time_s, path.along_m, config.smooth, np.full(len(time_s), 0.002)).value
+        known = np.isfinite(along)
+        start_m = float(np.median(along[known & (table["y_smooth_m"] > -0.05)]))
+        bar[:, 0] = np.interp(rows["time_s"], time_s[known], along[known]) - start_m
+        bar[:, 2] = rows["x_smooth_m"]
+        tilt = np.deg2rad(rows["tilt_deg"].to_numpy(dtype=float))
+        axis[:, 1], axis[:, 2] = np.sin(tilt), np.cos(tilt)
+        sight = armfit.front_sight(calibration, path.origin_m, start_m)
+    else:
+        bar[:, 0] = rows["x_smooth_m"]
+        sight = armfit.side_sight(calibration, head, path.origin_m, config.depths.outline_m)
+        outline = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
+        plate_px = steadied.set_index("frame").reindex(rows.index)[outline].to_numpy(dtype=float)
+    readings_px, confidence = armfit.read_joints(steady_joints)
+    return armfit.fit_arms(
+        sight,
+        rows["time_s"].to_numpy(dtype=float),
+        rows.index.to_numpy(),
+        bar,
+        axis,
+        readings_px,
+        confidence,
+        plate_px,
+        config.arms,
     )
 
 

@@ -1,0 +1,663 @@
+"""The lifter's arms recovered from bar, body and time together.
+
+The pose network errs by centimetres on a lifter on the back, and where a plate hides an arm it
+guesses. What is known besides is strong: the hands are on the bar, whose path is measured to a
+millimetre; upper arm and forearm keep their lengths over the set; the shoulders hardly move on the
+bench; the elbow turns about the line from shoulder to wrist and does so smoothly. One robust
+least-squares fit over the whole set finds the arms that agree with all of it, and its covariance
+says how far they are known.
+
+World axes, metres, origin in the bar's middle at the first lockout: x toward the lifter's head, y
+up, z toward the lifter's left.
+"""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+from scipy.optimize import least_squares
+
+from barpath.calibrate import Calibration, front_axes, world_axes
+
+Floats = NDArray[np.float64]
+
+SIDES = ("left", "right")
+OUTWARD = np.array([1.0, -1.0])
+"""Sign of z away from the body's midline, for `SIDES`."""
+SEEN = ("shoulder", "elbow", "wrist", "index")
+FITTED = ("shoulder", "elbow", "wrist", "hand")
+PARTS = ("x_px", "y_px", "confidence")
+SMALL = 1e-6
+
+
+@dataclass(frozen=True)
+class ReadingBias:
+    """How the pose network errs: the same way all through a clip, and anew in each frame.
+
+    Keys are view, joint, and (side and oblique views) "near" or "far" arm; values are metres across
+    the picture (toward the head in side and oblique views, away from the body's midline in front
+    views) and up. Measured on the tuning clips of `sample_clips_synthetic`.
+
+    Attributes
+    ----------
+    mean_m, sd_m : dict
+        Mean over clips, and spread between clips, with the bar at the bottom and at the top.
+    within_m : dict
+        Spread within a clip per axis, at full confidence.
+    """
+
+    mean_m: dict[tuple[str, ...], tuple[tuple[float, float], tuple[float, float]]] = field(
+        default_factory=dict
+    )
+    sd_m: dict[tuple[str, ...], tuple[tuple[float, float], tuple[float, float]]] = field(
+        default_factory=dict
+    )
+    within_m: dict[tuple[str, ...], float] = field(default_factory=dict)
+    default_sd_m: float = 0.04
+    default_within_m: float = 0.03
+
+    def of(self, view: str, arm: str, joint: str) -> tuple[Floats, Floats, float]:
+        """Mean and spread, shape (2, 2) by bottom and top and by axis, and scatter in a clip."""
+        key = (view, arm, joint)
+        return (
+            np.asarray(self.mean_m.get(key, np.zeros((2, 2))), dtype=float),
+            np.asarray(self.sd_m.get(key, np.full((2, 2), self.default_sd_m)), dtype=float),
+            self.within_m.get(key, self.default_within_m),
+        )
+
+
+@dataclass(frozen=True)
+class ArmFitConfig:
+    """What is known of lifters and of the pose network before the clip is looked at.
+
+    Segment lengths as shares of stature are weak priors: 0.186 and 0.146 for upper arm and forearm
+    (Drillis and Contini 1966, as given in Winter, Biomechanics and Motor Control of Human Movement)
+    and 0.162 and 0.154 between joint centres (de Leva 1996, men; from memory) bracket them. The
+    wrist's centre lies about 8 cm from the axis of a gripped bar (de Leva 1996: wrist to third
+    knuckle 86 mm in men, 78 mm in women; from memory; the bar lies short of the knuckles). What has
+    no source is common practice: the bar is over the shoulders at lockout with the elbows nearly
+    straight, forearms are upright seen from the side when the bar is on the chest, elbows stay
+    below the wrists, and both arms do alike.
+    """
+
+    stature_m: float = 1.74
+    stature_rel_sd: float = 0.07
+    upper_arm_share: float = 0.174
+    forearm_share: float = 0.150
+    share_rel_sd: float = 0.08
+    length_ratio_sd: float = 0.10
+    shoulder_half_m: float = 0.18
+    shoulder_half_sd_m: float = 0.025
+    shoulder_behind_bar_m: float = 0.0
+    shoulder_behind_bar_sd_m: float = 0.04
+    shoulder_give_sd_m: float = 0.012
+    grip_half_m: float = 0.35
+    grip_half_sd_m: float = 0.06
+    hand_m: float = 0.079
+    hand_sd_m: float = 0.008
+    hand_lean_sd_m: float = 0.015
+    straight: float = 0.985
+    straight_sd: float = 0.012
+    forearm_upright_sd_m: float = 0.05
+    lean_within_sd_m: float = 0.03
+    swivel_deg: float = 45.0
+    swivel_mean_sd_deg: float = 25.0
+    swivel_sd_deg: float = 25.0
+    swivel_acceleration_rad_s2: float = 8.0
+    sides_alike_m: float = 0.015
+    sides_alike_deg: float = 6.0
+    max_frames: int = 150
+    n_rounds: int = 4
+    degrees_of_freedom: float = 4.0
+    min_confidence: float = 0.2
+    n_draws: int = 200
+    seed: int = 7
+    bias: ReadingBias = field(default_factory=ReadingBias)
+
+
+@dataclass(frozen=True)
+class Sight:
+    """A pinhole camera in the world of the arms.
+
+    Attributes
+    ----------
+    axes : ndarray, shape (3, 3)
+        World axes as columns in camera axes (X right, Y down, Z forward).
+    origin_m : ndarray, shape (3,)
+        World origin in camera axes.
+    focal_px : float
+    principal_px : ndarray, shape (2,)
+    view : {'side', 'front', 'oblique'}
+    head : int
+        1 when the head lies to the image's right, -1 to the left; 0 from the front.
+    """
+
+    axes: Floats
+    origin_m: Floats
+    focal_px: float
+    principal_px: Floats
+    view: str
+    head: int
+
+    def project(self, points_m: Floats) -> Floats:
+        """Image points of world points, (..., 3) to (..., 2)."""
+        seen = points_m @ self.axes.T + self.origin_m
+        return seen[..., :2] / seen[..., 2:] * self.focal_px + self.principal_px
+
+    def px_per_m(self, points_m: Floats) -> Floats:
+        """Scale at world points, (..., 3) to (...)."""
+        return self.focal_px / (points_m @ self.axes.T + self.origin_m)[..., 2]
+
+    @property
+    def across(self) -> Floats:
+        """Sign of the picture's x in which an arm's bias is stated, for `SIDES`."""
+        return OUTWARD if self.view == "front" else np.full(2, float(self.head or 1))
+
+
+def side_sight(calibration: Calibration, head: int, origin_m: Floats, outline_m: float) -> Sight:
+    """Camera of a side or oblique view.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    head : int
+        From `joints.head_direction`.
+    origin_m : ndarray, shape (2,)
+        World origin in the axes of `calibrate.side_points`.
+    outline_m : float
+        Distance of the near plate's outline from the bar's middle.
+    """
+    head = head or 1
+    yaw, pitch, roll = calibration.params[:3]
+    up, across, along = world_axes(yaw, pitch, roll)
+    distance = calibration.value("log_distance") + outline_m
+    return Sight(
+        np.column_stack([head * along, up, -head * across]),
+        along * origin_m[0] + up * origin_m[1] + across * distance,
+        calibration.value("log_focal"),
+        calibration.principal_px,
+        calibration.view,
+        head,
+    )
+
+
+def front_sight(calibration: Calibration, origin_m: Floats, along_m: float) -> Sight:
+    """Camera of a front view; `origin_m` is across and up, `along_m` the bar's distance there."""
+    yaw, pitch, roll = calibration.params[:3]
+    up, across, along = front_axes(yaw, pitch, roll)
+    return Sight(
+        np.column_stack([along, up, across]),
+        across * origin_m[0] + up * origin_m[1] + along * along_m,
+        calibration.value("log_focal"),
+        calibration.principal_px,
+        "front",
+        0,
+    )
+
+
+@dataclass(frozen=True)
+class ArmFit:
+    """Arms of a set.
+
+    Attributes
+    ----------
+    frame : ndarray of int, shape (n,)
+    time_s : ndarray, shape (n,)
+    points_m : ndarray, shape (n, 2, 4, 3)
+        World coordinates by frame, side (`SIDES`) and joint (`FITTED`).
+    draws_m : ndarray, shape (k, n, 2, 4, 3)
+        Arms drawn from the fit's covariance; their spread is the uncertainty, their togetherness
+        the correlation between joints and frames.
+    upper_arm_m, forearm_m, grip_width_m, shoulder_width_m : tuple of float
+        Value and standard uncertainty.
+    kept : ndarray, shape (n, 2, 4)
+        Weight, 0 to 1, that each reading (`SEEN`) kept against all else; NaN where none was.
+    rms_m : float
+        Weighted root mean square of the readings' distance from the fit.
+    """
+
+    frame: NDArray[np.int64]
+    time_s: Floats
+    points_m: Floats
+    draws_m: Floats
+    upper_arm_m: tuple[float, float]
+    forearm_m: tuple[float, float]
+    grip_width_m: tuple[float, float]
+    shoulder_width_m: tuple[float, float]
+    kept: Floats
+    rms_m: float
+
+    def sd_m(self) -> Floats:
+        """Standard uncertainty per world axis, shape (n, 2, 4, 3)."""
+        return self.draws_m.std(axis=0)
+
+
+GLOBALS = (
+    "log_upper",
+    "log_forearm",
+    *(f"{side}_shoulder_{axis}" for side in SIDES for axis in "xyz"),
+    *(f"give_{axis}" for axis in "xyz"),
+    *(f"{side}_grip" for side in SIDES),
+    "hand_lean",
+    "hand",
+    *(f"{side}_forearm_lean" for side in SIDES),
+    "swivel",
+    "swivel_apart",
+)
+_AT = {name: k for k, name in enumerate(GLOBALS)}
+N_BIASES = 2 * 2 * len(SEEN) * 2
+"""Bar at the bottom or the top, side, joint, picture axis."""
+N_FIXED = len(GLOBALS) + N_BIASES
+STEP = 1e-6
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """Everything that the residuals are made of; arrays by frame, side, joint, axis."""
+
+    sight: Sight
+    config: ArmFitConfig
+    time_s: Floats
+    bar_m: Floats
+    axis: Floats
+    low: Floats
+    seen_px: Floats
+    sd_m: Floats
+    prior: Floats
+    prior_sd: Floats
+
+    @property
+    def n_frames(self) -> int:
+        return len(self.bar_m)
+
+    def biases(self, values: Floats) -> Floats:
+        """Bias of every reading in m, shape (n, 2, 4, 2)."""
+        bottom, top = values[..., len(GLOBALS) : N_FIXED].reshape(2, 2, len(SEEN), 2)
+        low = self.low[:, None, None, None]
+        return low * bottom + (1 - low) * top
+
+    def arms(self, values: Floats) -> tuple[Floats, Floats]:
+        """World points, shape (n, 2, 4, 3), and the reach's share of the arm's length, (n, 2)."""
+        upper, forearm = np.exp(values[:2])
+        shoulders = values[_AT["left_shoulder_x"] :][:6].reshape(2, 3)
+        give = values[_AT["give_x"] :][:3] * np.column_stack([np.ones(2), np.ones(2), OUTWARD])
+        shoulder = shoulders + self.low[:, None, None] * give
+        grip = values[_AT["left_grip"] :][:2] * OUTWARD
+        hand = self.bar_m[:, None] + grip[:, None] * self.axis[:, None]
+        wrist = hand + np.array([values[_AT["hand_lean"]], -values[_AT["hand"]], 0.0])
+        reach = wrist - shoulder
+        distance = np.sqrt((reach**2).sum(axis=-1) + SMALL)
+        toward = reach / distance[..., None]
+        # Where the line from shoulder to wrist meets the circle on which the elbow may lie.
+        before = (upper**2 - forearm**2 + distance**2) / (2 * distance)
+        square = upper**2 - before**2
+        radius = np.sqrt((square + np.sqrt(square**2 + SMALL)) / 2)
+        out = np.zeros_like(toward)
+        out[..., 2] = OUTWARD
+        out -= (out * toward).sum(axis=-1, keepdims=True) * toward
+        out /= np.sqrt((out**2).sum(axis=-1, keepdims=True) + SMALL)
+        feetward = -OUTWARD[:, None] * np.cross(toward, out)
+        swivel = values[N_FIXED:].reshape(self.n_frames, 2)[..., None]
+        turned = np.cos(swivel) * out + np.sin(swivel) * feetward
+        elbow = shoulder + before[..., None] * toward + radius[..., None] * turned
+        points = np.stack([shoulder, elbow, wrist, hand], axis=2)
+        return points, distance / (upper + forearm)
+
+    def misses(self, values: Floats, points: Floats) -> Floats:
+        """Distance of the readings from the arms in units of their sd, (n, 2, 4, 2)."""
+        off_m = (self.seen_px - self.sight.project(points)) / self.sight.px_per_m(points)[..., None]
+        off_m[..., 0] *= self.sight.across[:, None]
+        off_m[..., 1] *= -1
+        return (off_m - self.biases(values)) / self.sd_m[..., None]
+
+    def residuals(self, values: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
+        """Residuals with unit variance where the model holds: of the set, of frames, of threes.
+
+        Shapes (m,), (n, k) and (n - 2, 2); the last two hold nothing that depends on the swivel of
+        another frame, or of frames other than three in a row.
+        """
+        config = self.config
+        points, reach = self.arms(values)
+        left, right = (values[_AT[f"{side}_shoulder_x"] :][:3] for side in SIDES)
+        grips = values[_AT["left_grip"] :][:2]
+        ratio = np.log(config.upper_arm_share / config.forearm_share)
+        high = 1 - np.clip(8 * self.low, 0, 1)
+        straight = (high[:, None] * reach).sum(axis=0) / max(high.sum(), SMALL)
+        whole = [
+            (values[:N_FIXED] - self.prior[:N_FIXED]) / self.prior_sd[:N_FIXED],
+            (left[:2] - right[:2]) / config.sides_alike_m,
+            [
+                (left[2] + right[2]) / (2 * config.sides_alike_m),
+                (grips[0] - grips[1]) / (2 * config.sides_alike_m),
+                (values[0] - values[1] - ratio) / config.length_ratio_sd,
+            ],
+            (straight - config.straight) / config.straight_sd if high.any() else np.zeros(2),
+        ]
+        miss = self.misses(values, points)
+        readings = np.where(np.isfinite(miss), miss, 0.0) * np.sqrt(weight)[..., None]
+        swivel = values[N_FIXED:].reshape(self.n_frames, 2)
+        deep = np.clip(4 * self.low - 3, 0, 1)[:, None]
+        lean = points[:, :, 2, 0] - points[:, :, 1, 0] - values[_AT["left_forearm_lean"] :][:2]
+        apart = swivel[:, 0] - swivel[:, 1] - values[_AT["swivel_apart"]]
+        frames = [
+            readings.reshape(self.n_frames, -1),
+            # An arm cannot reach farther than it is long.
+            np.maximum(reach - 0.999, 0.0) / 0.002,
+            # Nor does an elbow come up to its wrist.
+            np.maximum(points[:, :, 1, 1] - points[:, :, 2, 1] + 0.08, 0.0) / 0.02,
+            deep * lean / config.lean_within_sd_m,
+            apart[:, None] / np.deg2rad(config.sides_alike_deg),
+            (swivel - values[_AT["swivel"]]) / np.deg2rad(config.swivel_sd_deg),
+        ]
+        step = np.diff(self.time_s)[:, None]
+        slope = np.diff(swivel, axis=0) / step
+        bend = 2 * np.diff(slope, axis=0) / (step[1:] + step[:-1])
+        return (
+            np.concatenate(whole),
+            np.concatenate(frames, axis=1),
+            bend / config.swivel_acceleration_rad_s2,
+        )
+
+    def flat(self, values: Floats, weight: Floats) -> Floats:
+        return np.concatenate([part.ravel() for part in self.residuals(values, weight)])
+
+    def jacobian(self, values: Floats, weight: Floats) -> Floats:
+        """Derivatives by forward differences; swivels three frames apart are moved together."""
+        base = self.residuals(values, weight)
+        ends = np.cumsum([part.size for part in base])
+        out = np.zeros((ends[-1], len(values)))
+
+        def moved(columns: Any) -> list[Floats]:
+            other = values.copy()
+            other[columns] += STEP
+            pairs = zip(self.residuals(other, weight), base, strict=True)
+            return [(there - here) / STEP for there, here in pairs]
+
+        for k in range(N_FIXED):
+            out[:, k] = np.concatenate([part.ravel() for part in moved(k)])
+        frames = np.arange(self.n_frames)
+        n_local = base[1].shape[1]
+        for side in range(2):
+            for phase in range(3):
+                column = N_FIXED + 2 * frames + side
+                _, local, bend = moved(column[phase::3])
+                for k in frames[phase::3]:
+                    out[ends[0] + k * n_local + np.arange(n_local), column[k]] = local[k]
+                    for first in range(max(k - 2, 0), min(k, self.n_frames - 3) + 1):
+                        out[ends[1] + 2 * first + side, column[k]] = bend[first, side]
+        return out
+
+
+def fit_arms(
+    sight: Sight,
+    time_s: Floats,
+    frame: NDArray[np.int64],
+    bar_m: Floats,
+    bar_axis: Floats,
+    readings_px: Floats,
+    confidence: Floats,
+    plate_px: Floats | None = None,
+    config: ArmFitConfig | None = None,
+) -> ArmFit | None:
+    """Fit both arms to a set.
+
+    Parameters
+    ----------
+    sight : Sight
+    time_s, frame : ndarray, shape (n,)
+        Frames in which the joints were looked for, in order.
+    bar_m : ndarray, shape (n, 3)
+        The bar's middle in the world.
+    bar_axis : ndarray, shape (n, 3)
+        Unit vector along the bar toward the lifter's left.
+    readings_px : ndarray, shape (n, 2, 4, 2)
+        What the network read, by side and joint (`SEEN`), in the steadied image; NaN where nothing.
+    confidence : ndarray, shape (n, 2, 4)
+    plate_px : ndarray, shape (n, 5), optional
+        Outline of the near plate, which hides what is behind it: centre, full axes, angle in
+        degrees. Readings in it are guesses and are left out, and so are readings of joints that the
+        fit finds behind it.
+    config : ArmFitConfig, optional
+
+    Returns
+    -------
+    ArmFit or None
+        None when fewer than five frames hold readings of any arm.
+    """
+    config = config or ArmFitConfig()
+    known = np.isfinite(bar_m).all(axis=1)
+    if plate_px is not None:
+        hidden = inside_ellipses(readings_px, plate_px)
+        confidence = np.where(hidden, 0.0, confidence)
+    read = np.isfinite(readings_px).all(axis=-1) & (confidence >= config.min_confidence)
+    if (known & read[:, :, :2].any(axis=(1, 2))).sum() < 5:
+        return None
+    chosen = _chosen(known, bar_m[:, 1], config.max_frames)
+    problem = _problem(sight, time_s, bar_m, bar_axis, readings_px, confidence, chosen, config)
+    values, weight = _solve(problem)
+    if plate_px is not None:
+        behind = inside_ellipses(sight.project(problem.arms(values)[0]), plate_px[chosen])
+        unseen = np.where(behind[..., None], np.nan, problem.seen_px)
+        problem = replace(problem, seen_px=unseen)
+        values, weight = _solve(problem, values)
+    jacobian = problem.jacobian(values, weight)
+    rng = np.random.default_rng(config.seed)
+    draws = values + _spread(jacobian, config.n_draws, rng)
+    points = np.full((len(time_s), 2, len(FITTED), 3), np.nan)
+    kept = np.full(readings_px.shape[:3], np.nan)
+    drawn = np.full((config.n_draws, *points.shape), np.nan)
+    points[chosen], kept[chosen] = problem.arms(values)[0], weight
+    drawn[:, chosen] = [problem.arms(draw)[0] for draw in draws]
+    rest = np.setdiff1d(np.flatnonzero(known), chosen)
+    for part in np.array_split(rest, -(-len(rest) // config.max_frames)) if len(rest) else ():
+        piece = _problem(sight, time_s, bar_m, bar_axis, readings_px, confidence, part, config)
+        points[part], kept[part], drawn[:, part] = _rest(piece, values, draws, rng)
+    kept[~read] = np.nan
+    first, last = draws[:, :2], draws[:, _AT["left_grip"] :][:, :2]
+    shoulders = draws[:, _AT["left_shoulder_z"]] - draws[:, _AT["right_shoulder_z"]]
+    miss = problem.misses(values, points[chosen]) * problem.sd_m[..., None]
+    share = np.where(np.isfinite(miss), weight[..., None], 0.0)
+    rms = np.sqrt(np.nansum(share * miss**2) / max(share.sum(), SMALL))
+    return ArmFit(
+        frame=frame,
+        time_s=time_s,
+        points_m=points,
+        draws_m=drawn,
+        upper_arm_m=(float(np.exp(values[0])), float(np.exp(first[:, 0]).std())),
+        forearm_m=(float(np.exp(values[1])), float(np.exp(first[:, 1]).std())),
+        grip_width_m=(
+            float(values[_AT["left_grip"] :][:2].sum()),
+            float(last.sum(axis=1).std()),
+        ),
+        shoulder_width_m=(
+            float(values[_AT["left_shoulder_z"]] - values[_AT["right_shoulder_z"]]),
+            float(shoulders.std()),
+        ),
+        kept=kept,
+        rms_m=float(rms),
+    )
+
+
+def inside_ellipses(points_px: Floats, ellipses_px: Floats) -> NDArray[np.bool_]:
+    """Whether points, shape (n, ..., 2), lie in their frame's ellipse, shape (n, 5).
+
+    Examples
+    --------
+    >>> inside_ellipses(np.array([[[3.0, 0.0], [0.0, 3.0]]]), np.array([[0.0, 0.0, 8.0, 4.0, 0.0]]))
+    array([[ True, False]])
+    """
+    shape = (len(ellipses_px),) + (1,) * (points_px.ndim - 2)
+    x, y, major, minor, angle = (column.reshape(shape) for column in ellipses_px.T)
+    turn = np.deg2rad(angle)
+    dx, dy = points_px[..., 0] - x, points_px[..., 1] - y
+    along = (np.cos(turn) * dx + np.sin(turn) * dy) / (major / 2)
+    across = (np.cos(turn) * dy - np.sin(turn) * dx) / (minor / 2)
+    return along**2 + across**2 < 1.0
+
+
+def _chosen(known: NDArray[np.bool_], height_m: Floats, limit: int) -> NDArray[np.intp]:
+    """Frames that the set's constants are fitted to, spread evenly over the bar's heights."""
+    rows = np.flatnonzero(known)
+    if len(rows) <= limit:
+        return rows
+    by_height = rows[np.argsort(height_m[rows], kind="stable")]
+    picks = np.linspace(0, len(rows) - 1, limit).round().astype(int)
+    return np.sort(by_height[picks])
+
+
+def _problem(
+    sight: Sight,
+    time_s: Floats,
+    bar_m: Floats,
+    bar_axis: Floats,
+    readings_px: Floats,
+    confidence: Floats,
+    rows: NDArray[np.intp],
+    config: ArmFitConfig,
+) -> _Problem:
+    top, bottom = np.nanpercentile(bar_m[:, 1], [97, 3])
+    low = np.clip((top - bar_m[rows, 1]) / max(top - bottom, 0.05), 0.0, 1.0)
+    near = _arm_names(sight)
+    means, spreads = np.zeros((2, 2, len(SEEN), 2)), np.zeros((2, 2, len(SEEN), 2))
+    within = np.zeros((2, len(SEEN)))
+    for side in range(2):
+        for joint, name in enumerate(SEEN):
+            means[:, side, joint], spreads[:, side, joint], within[side, joint] = config.bias.of(
+                sight.view, near[side], name
+            )
+    trust = np.where(confidence[rows] >= config.min_confidence, confidence[rows], np.nan)
+    stature, rel = config.stature_m, np.hypot(config.stature_rel_sd, config.share_rel_sd)
+    arm_m = stature * (config.upper_arm_share + config.forearm_share) + config.hand_m
+    shoulder_y = top - arm_m * config.straight
+    prior = {
+        "log_upper": (np.log(stature * config.upper_arm_share), rel),
+        "log_forearm": (np.log(stature * config.forearm_share), rel),
+        "give_x": (0.0, config.shoulder_give_sd_m),
+        "give_y": (-config.shoulder_give_sd_m, config.shoulder_give_sd_m),
+        "give_z": (0.0, config.shoulder_give_sd_m),
+        "hand_lean": (0.0, config.hand_lean_sd_m),
+        "hand": (config.hand_m, config.hand_sd_m),
+        "swivel": (np.deg2rad(config.swivel_deg), np.deg2rad(config.swivel_mean_sd_deg)),
+        "swivel_apart": (0.0, np.deg2rad(config.sides_alike_deg)),
+    }
+    lockout_x = float(np.nanmedian(bar_m[bar_m[:, 1] > top - 0.15 * (top - bottom), 0]))
+    for side, out in zip(SIDES, OUTWARD, strict=True):
+        prior |= {
+            f"{side}_shoulder_x": (
+                lockout_x + config.shoulder_behind_bar_m,
+                config.shoulder_behind_bar_sd_m,
+            ),
+            # The reach at lockout says how high the bar is over the shoulders.
+            f"{side}_shoulder_y": (shoulder_y, 0.5),
+            f"{side}_shoulder_z": (
+                out * config.shoulder_half_m,
+                config.shoulder_half_sd_m,
+            ),
+            f"{side}_grip": (config.grip_half_m, config.grip_half_sd_m),
+            f"{side}_forearm_lean": (0.0, config.forearm_upright_sd_m),
+        }
+    start, sd = np.array([prior[name] for name in GLOBALS]).T
+    n_swivels = 2 * len(rows)
+    return _Problem(
+        sight,
+        config,
+        time_s[rows],
+        bar_m[rows],
+        bar_axis[rows],
+        low,
+        readings_px[rows],
+        within / np.sqrt(trust),
+        np.r_[start, means.ravel(), np.full(n_swivels, np.deg2rad(config.swivel_deg))],
+        np.r_[sd, spreads.ravel(), np.full(n_swivels, np.inf)],
+    )
+
+
+def _arm_names(sight: Sight) -> tuple[str, str]:
+    """For left and right: nearer or farther from the camera; alike from the front."""
+    if sight.view == "front":
+        return "", ""
+    return ("near", "far") if sight.head == 1 else ("far", "near")
+
+
+def _solve(problem: _Problem, start: Floats | None = None) -> tuple[Floats, Floats]:
+    """Best values and the weights of the readings.
+
+    Readings are reweighted as for Student's t distribution, so that a joint put on something else
+    loses its pull (Lange, Little and Taylor 1989, Robust statistical modeling using the t
+    distribution; from memory).
+    """
+    values = problem.prior.copy() if start is None else start
+    nu = problem.config.degrees_of_freedom
+    weight = np.ones(problem.seen_px.shape[:3])
+    for _ in range(problem.config.n_rounds):
+        found = least_squares(
+            problem.flat,
+            values,
+            jac=problem.jacobian,
+            method="lm",
+            x_scale="jac",
+            max_nfev=20,
+            ftol=1e-5,
+            xtol=1e-6,
+            args=(weight,),
+        )
+        values = found.x
+        miss = problem.misses(values, problem.arms(values)[0])
+        weight = np.where(
+            np.isfinite(miss).all(axis=-1), (nu + 2) / (nu + (miss**2).sum(axis=-1)), 1.0
+        )
+    return values, weight
+
+
+def _spread(jacobian: Floats, n_draws: int, rng: np.random.Generator) -> Floats:
+    """Deviations drawn from the inverse of J'J."""
+    lower = np.linalg.cholesky(jacobian.T @ jacobian)
+    noise = rng.standard_normal((jacobian.shape[1], n_draws))
+    return solve_triangular(lower.T, noise, lower=False).T
+
+
+def _rest(
+    problem: _Problem, values: Floats, draws: Floats, rng: np.random.Generator
+) -> tuple[Floats, Floats, Floats]:
+    """Arms of further frames, with what holds for the whole set as found.
+
+    A draw of the set's constants moves these frames' swivels by their linear response.
+    """
+    held = np.r_[values[:N_FIXED], problem.prior[N_FIXED:]]
+    spread = np.r_[np.full(N_FIXED, SMALL), problem.prior_sd[N_FIXED:]]
+    fixed = replace(problem, prior=held, prior_sd=spread)
+    here, weight = _solve(fixed, held)
+    jacobian = problem.jacobian(here, weight)
+    set_part, frame_part = jacobian[:, :N_FIXED], jacobian[:, N_FIXED:]
+    inner = frame_part.T @ frame_part
+    response = -np.linalg.solve(inner, frame_part.T @ set_part)
+    own = _spread(frame_part, len(draws), rng)
+    moved = draws[:, :N_FIXED] - values[:N_FIXED]
+    swivels = here[N_FIXED:] + moved @ response.T + own
+    drawn = [
+        problem.arms(np.r_[fixed_part, swivel])[0]
+        for fixed_part, swivel in zip(draws[:, :N_FIXED], swivels, strict=True)
+    ]
+    return problem.arms(here)[0], weight, np.array(drawn)
+
+
+def read_joints(pose: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Readings of a pose table as arrays.
+
+    Parameters
+    ----------
+    pose : DataFrame
+        Pose table with n rows, in steadied image coordinates.
+
+    Returns
+    -------
+    readings_px : ndarray, shape (n, 2, 4, 2)
+    confidence : ndarray, shape (n, 2, 4)
+        By side and joint (`SEEN`).
+    """
+    columns = [f"{side}_{joint}_{part}" for side in SIDES for joint in SEEN for part in PARTS]
+    values = pose[columns].to_numpy(dtype=float).reshape(len(pose), 2, len(SEEN), len(PARTS))
+    return values[..., :2], values[..., 2]
