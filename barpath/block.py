@@ -835,7 +835,6 @@ def run_dask(
     address: str,
     config: BlockConfig,
     done: Callable[[Job, Outcome], None],
-    watch: Watch = ignore,
 ) -> None:
     """Work jobs off with an existing Dask cluster.
 
@@ -846,7 +845,7 @@ def run_dask(
         process, which alone writes.
     address : str
         Of the scheduler, such as ``tcp://10.0.0.5:8786``. Its workers should have one thread each.
-    config, done, watch
+    config, done
         As for `run_local`.
 
     Raises
@@ -871,17 +870,13 @@ def run_dask(
                 _process_on_cluster, job, pure=False, retries=config.attempts - 1
             )
             by_future[future] = job
-            watch(Event("stage", job.entry.name, "with the cluster"))
-        for future in as_completed(list(by_future)):
-            job = by_future[future]
-            if future.status == "finished":
-                done(job, future.result())
-            else:
-                error = future.exception()
-                done(
-                    job,
-                    Outcome(sentence=f"The cluster gave it up ({type(error).__name__})."),
-                )
+        for future in as_completed(list(by_future), loop=client.loop):
+            try:
+                outcome = future.result()
+            except Exception as error:
+                # A worker that died took it along too often, or the scheduler is gone.
+                outcome = Outcome(sentence=f"The cluster gave it up ({type(error).__name__}).")
+            done(by_future[future], outcome)
             future.release()
 
 
@@ -1040,7 +1035,7 @@ def _run_locked(
 
     fresh = [job for job in open_jobs if job.detected is None]
     if dask is not None and fresh:
-        run_dask(fresh, dask, config, done, watch)
+        run_dask(fresh, dask, config, done)
         open_jobs = [job for job in open_jobs if job.detected is not None]
     if open_jobs:
         run_local(open_jobs, config, done, watch)

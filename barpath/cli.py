@@ -263,8 +263,6 @@ class _BlockBar:
             self._rich.remove_task(self._clips.pop(event.clip))
         note = f"{event.n_done} of {event.n_all} clips"
         self._rich.update(self._all, total=event.n_all, completed=event.n_done, note=note)
-        if event.kind == "failed":
-            self._rich.console.print(f"{event.clip}: {event.text}", markup=False, soft_wrap=True)
 
 
 @app.command()
