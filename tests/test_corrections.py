@@ -1,0 +1,264 @@
+"""Corrections by hand: their file, their checks, and what they do to the plate's track."""
+
+import json
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pandas as pd
+import pytest
+
+from barpath import corrections as fix
+from barpath.corrections import Corrections, JointPoint, PlatePoint
+from barpath.errors import OptionError, OutputError
+from tests.made_results import make_result
+
+SCHEMA = json.loads(
+    Path(fix.__file__).with_name("assets").joinpath("corrections.schema.json").read_text("utf-8")
+)
+SOME = Corrections(
+    joints=(
+        JointPoint(30, "right_elbow", 512.25, 300.5),
+        JointPoint(12, "left_wrist", 400.1234, 200.0),
+    ),
+    plate=(PlatePoint(31, 320.0, 180.75),),
+)
+
+
+def straight_track(n: int = 181, fps: float = 60.0) -> pd.DataFrame:
+    """A plate that rises evenly: 60 px/s."""
+    frame = np.arange(n)
+    return pd.DataFrame(
+        {
+            "frame": frame,
+            "time_s": frame / fps,
+            "x_px": 300.0,
+            "y_px": 400.0 - frame,
+            "major_px": 200.0,
+            "minor_px": 198.0,
+            "angle_deg": 0.0,
+            "sd_px": 0.3,
+            "outline_share": 0.9,
+            "state": "seen",
+        }
+    )
+
+
+def lose(track: pd.DataFrame, first: int, last: int) -> pd.DataFrame:
+    lost = track.copy()
+    numbers = ["x_px", "y_px", "major_px", "minor_px", "angle_deg", "sd_px", "outline_share"]
+    lost.loc[first:last, numbers] = np.nan
+    lost.loc[first:last, "state"] = "lost"
+    return lost
+
+
+def plate(*points: tuple[int, float, float]) -> Corrections:
+    return Corrections(plate=tuple(PlatePoint(*point) for point in points))
+
+
+# --- the file -------------------------------------------------------------------------------------
+
+
+def test_written_file_keeps_to_its_schema_and_reads_back(tmp_path: Path) -> None:
+    """The schema is checked by jsonschema, an implementation of JSON Schema 2020-12."""
+    path = tmp_path / "corrections.json"
+    fix.write_corrections(SOME, path)
+    data = json.loads(path.read_text("utf-8"))
+    jsonschema.Draft202012Validator(SCHEMA).validate(data)
+    assert data["joints"][0] == {"frame": 12, "joint": "left_wrist", "x_px": 400.123, "y_px": 200.0}
+    back = fix.read_corrections(path)
+    assert {point.frame for point in back.joints} == {12, 30}
+    assert back.plate == SOME.plate
+    fix.write_corrections(Corrections(), path)
+    assert not fix.read_corrections(path)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["corrections.json"]
+
+
+def test_schema_lists_the_joints_there_are() -> None:
+    enum = SCHEMA["properties"]["joints"]["items"]["properties"]["joint"]["enum"]
+    assert set(enum) == set(fix.JOINTS)
+
+
+def test_file_that_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
+    (tmp_path / "corrections.json").mkdir()
+    with pytest.raises(OutputError, match="cannot be written"):
+        fix.write_corrections(SOME, tmp_path / "corrections.json")
+    assert [entry.name for entry in tmp_path.iterdir()] == ["corrections.json"]
+
+
+GOOD = {"schema": "barpath-corrections", "schema_version": 1}
+JOINT = {"frame": 1, "joint": "left_elbow", "x_px": 1.0, "y_px": 2.0}
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        ([], "no corrections"),
+        ({"schema": "other", "schema_version": 1}, "no corrections"),
+        ({"schema": "barpath-corrections"}, "which version"),
+        (GOOD | {"schema_version": True}, "which version"),
+        (GOOD | {"schema_version": 2}, "newer version"),
+        (GOOD | {"joints": {}}, "'joints' must be a list"),
+        (GOOD | {"elbows": []}, "'elbows'"),
+        (GOOD | {"joints": [{"frame": 1}]}, "must hold"),
+        (GOOD | {"joints": [JOINT | {"who": "me"}]}, "nothing else"),
+        (GOOD | {"joints": [JOINT | {"frame": 1.5}]}, "whole number"),
+        (GOOD | {"joints": [JOINT | {"frame": True}]}, "whole number"),
+        (GOOD | {"joints": [JOINT | {"joint": 3}]}, "must be a name"),
+        (GOOD | {"joints": [JOINT | {"x_px": "4"}]}, "x_px must be a number"),
+        (GOOD | {"plate": [{"frame": 1, "x_px": None, "y_px": 2}]}, "x_px must be a number"),
+        (GOOD | {"joints": [JOINT] * (fix.MAX_POINTS + 1)}, "at most"),
+    ],
+)
+def test_wrong_form_gives_one_sentence(tmp_path: Path, data: object, words: str) -> None:
+    path = tmp_path / "corrections.json"
+    path.write_text(json.dumps(data))
+    with pytest.raises(OptionError, match=words) as raised:
+        fix.read_corrections(path)
+    assert str(raised.value).endswith(".")
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", '{"schema": NaN}', "[" * 100_000, '{"a": Infinity}', "\ud7ff"]
+)
+def test_text_that_is_no_json_is_refused(text: str) -> None:
+    with pytest.raises(OptionError, match="no JSON"):
+        fix.parse_corrections(text)
+
+
+def test_file_that_cannot_be_read(tmp_path: Path) -> None:
+    for path in (tmp_path / "none.json", tmp_path):
+        with pytest.raises(OptionError, match="cannot be read"):
+            fix.read_corrections(path)
+    (tmp_path / "latin").write_bytes(b"\xff\xfe")
+    with pytest.raises(OptionError, match="cannot be read"):
+        fix.read_corrections(tmp_path / "latin")
+
+
+# --- the checks -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("joints", "points", "words"),
+    [
+        ([JointPoint(1, "left_nose", 1, 1)], [], "no joint 'left_nose'"),
+        ([JointPoint(-1, "left_elbow", 1, 1)], [], "Frame -1"),
+        ([JointPoint(100_000, "left_elbow", 1, 1)], [], "Frame 100000"),
+        ([JointPoint(1, "left_elbow", np.nan, 1)], [], "two finite numbers"),
+        ([JointPoint(1, "left_elbow", 1, np.inf)], [], "two finite numbers"),
+        ([JointPoint(1, "left_elbow", 960, 1)], [], "outside the picture"),
+        ([JointPoint(1, "left_elbow", 1, -0.6)], [], "outside the picture"),
+        ([JointPoint(1, "left_elbow", 1, 1), JointPoint(1, "left_elbow", 2, 2)], [], "twice"),
+        ([], [PlatePoint(1, 1, 1), PlatePoint(1, 1, 1)], "plate of frame 1 is given twice"),
+    ],
+)
+def test_what_does_not_fit_the_clip_is_refused(joints: list, points: list, words: str) -> None:
+    made = make_result("side", 2)
+    with pytest.raises(OptionError, match=words) as raised:
+        fix.check_corrections(Corrections(tuple(joints), tuple(points)), made.info, made.track)
+    assert str(raised.value).endswith(".")
+
+
+def test_what_fits_passes() -> None:
+    made = make_result("side", 2)
+    edge = JointPoint(0, "left_elbow", made.info.width_px - 0.5, -0.5)
+    fix.check_corrections(Corrections((edge,), (PlatePoint(1, 5, 5),)), made.info, made.track)
+
+
+def test_a_frame_that_was_not_decoded_is_refused() -> None:
+    made = make_result("side", 2)
+    track = made.track[made.track["frame"] != 7]
+    fix.check_corrections(plate((7, 5, 5)), made.info)
+    with pytest.raises(OptionError, match="Frame 7"):
+        fix.check_corrections(plate((7, 5, 5)), made.info, track)
+    with pytest.raises(OptionError, match="Frame 7"):
+        fix.correct_track(track, plate((7, 5, 5)))
+
+
+def test_plate_of_a_front_view_is_refused() -> None:
+    made = make_result("front", 2)
+    with pytest.raises(OptionError, match="front view"):
+        fix.check_corrections(plate((1, 5, 5)), made.info, made.track)
+    with pytest.raises(OptionError, match="front view"):
+        fix.correct_track(made.track, plate((1, 5, 5)))
+    elbow = Corrections((JointPoint(1, "left_elbow", 5, 5),))
+    fix.check_corrections(elbow, made.info, made.track)
+    pd.testing.assert_frame_equal(fix.correct_track(made.track, elbow), made.track)
+
+
+# --- the track ------------------------------------------------------------------------------------
+
+
+def test_offset_is_given_on_the_frame_and_fades() -> None:
+    track = straight_track()
+    out = fix.correct_track(track, plate((90, 310.0, 310.0)))
+    assert out.loc[90, ["x_px", "y_px"]].tolist() == [310.0, 310.0]
+    assert (out.loc[90, "sd_px"], out.loc[90, "state"]) == (1.5, "seen")
+    # Half of the fading time away, half of the offset is left.
+    assert out.loc[105, "x_px"] == pytest.approx(305.0)
+    assert out.loc[75, "x_px"] == pytest.approx(305.0)
+    unchanged = (out["frame"] <= 60) | (out["frame"] >= 120)
+    pd.testing.assert_frame_equal(out[unchanged][list(track.columns)], track[unchanged])
+    # Ten pixels or none, each as likely: 5 px, and half of the point's own 1.5 px.
+    assert out.loc[105, "sd_px"] == pytest.approx(np.sqrt(0.3**2 + 5.0**2 + 0.75**2))
+
+
+def test_offsets_are_joined_up_to_a_second() -> None:
+    track = straight_track()
+    near = fix.correct_track(track, plate((60, 310.0, 340.0), (120, 320.0, 280.0)))
+    assert np.allclose(near.loc[60:120, "x_px"], np.linspace(310.0, 320.0, 61))
+    far = fix.correct_track(track, plate((60, 310.0, 340.0), (121, 320.0, 279.0)))
+    assert far.loc[90, "x_px"] == pytest.approx(300.0, abs=1e-6)
+    assert far.loc[100, "x_px"] == pytest.approx(300.0 + 20.0 * (1 - 21 / 30))
+
+
+def test_correcting_again_starts_from_what_was_tracked() -> None:
+    track = straight_track()
+    first = fix.correct_track(track, plate((90, 310.0, 310.0)))
+    second = fix.correct_track(first, plate((90, 290.0, 310.0)))
+    pd.testing.assert_frame_equal(second, fix.correct_track(track, plate((90, 290.0, 310.0))))
+    pd.testing.assert_frame_equal(fix.correct_track(second, Corrections()), track)
+    assert track.loc[90, "x_px"] == 300.0
+
+
+def test_short_loss_between_corrections_is_bridged() -> None:
+    whole = straight_track()
+    track = lose(whole, 81, 99)
+    points = plate((80, 300.0, 320.0), (100, 300.0, 300.0))
+    out = fix.correct_track(track, points)
+    assert np.allclose(out.loc[81:99, "y_px"], whole.loc[81:99, "y_px"])
+    assert (out.loc[81:99, "state"] == "partly").all()
+    assert out.loc[81:99, "major_px"].isna().all()
+    # Error of linear interpolation, a h² / 8 at the middle (any textbook of numerical analysis).
+    bend = 3.0 * 200.0 / 0.45 * (20 / 60) ** 2 / 8 / np.sqrt(3)
+    assert out.loc[90, "sd_px"] == pytest.approx(np.hypot(1.5, bend))
+
+
+def test_long_loss_stays_lost_but_for_the_points_given() -> None:
+    track = lose(straight_track(), 61, 119)
+    out = fix.correct_track(track, plate((60, 305.0, 340.0), (120, 305.0, 280.0)))
+    assert (out.loc[61:119, "state"] == "lost").all()
+    out = fix.correct_track(track, plate((90, 305.0, 310.0)))
+    assert out.loc[90, ["x_px", "y_px", "sd_px"]].tolist() == [305.0, 310.0, 1.5]
+    assert out.loc[90, "state"] == "seen"
+    assert (out.loc[61:89, "state"] == "lost").all()
+    # How far the track was off where it was lost is not known, so nothing else moves.
+    assert (out.loc[:60, "x_px"] == 300.0).all()
+
+
+def test_a_track_that_slipped_comes_out_nearer_the_truth() -> None:
+    """The tracker sticks to something still for a third of a second at the bottom."""
+    rng = np.random.default_rng(4)
+    track = straight_track()
+    true_y = 400 - 60 * np.cos(2 * np.pi * track["time_s"] / 3)
+    track["y_px"] = true_y + rng.normal(0, 0.3, len(track))
+    slip = track["frame"].between(80, 100)
+    track.loc[slip, "y_px"] += 12.0 * np.sin(np.pi * (track.loc[slip, "frame"] - 80) / 20)
+    points = [(f, 300.0, true_y[f] + rng.normal(0, 1.5)) for f in (80, 85, 90, 95, 100)]
+    out = fix.correct_track(track, plate(*points))
+    before = np.sqrt(np.mean((track["y_px"] - true_y)[slip] ** 2))
+    error = (out["y_px"] - true_y)[slip]
+    after = np.sqrt(np.mean(error**2))
+    assert before > 8.0
+    assert after < 2.0
+    assert (error.abs() / out.loc[slip, "sd_px"]).max() < 3.0
