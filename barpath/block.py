@@ -454,8 +454,8 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
     """Settings for looking at a clip, and for measuring what was seen.
 
     The first leave out all that cannot change what is seen, so that what is kept does not depend on
-    the order in which options were tried. The plate's diameter stays in, because the size of the
-    lifter in the picture, and so where the joints are looked for, is judged by it.
+    the order in which options were tried. Where joints are looked for the plate's diameter stays
+    in, because the size of the lifter in the picture, and so where to look, is judged by it.
     """
     calibration = analysis.calibration
     if entry.plate_mm is not None:
@@ -471,8 +471,10 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
         stature_m=entry.stature_m or analysis.stature_m,
     )
     blank = AnalysisConfig()
+    ruler = calibration.plate_mm if whole.find_joints else blank.calibration.plate_mm
     seen = dataclasses.replace(
         whole,
+        calibration=dataclasses.replace(calibration, plate_mm=ruler),
         load_kg=None,
         plate_given=False,
         upper_arm_m=None,

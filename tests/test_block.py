@@ -210,9 +210,25 @@ def test_keys_change_with_what_bears_on_them_and_with_nothing_else():
     ):
         assert other[0] != same[0]
         assert other[1] != same[1]
+    # Without joints nothing that is seen rests on the plate's diameter.
+    bar_alone = block.AnalysisConfig(find_joints=False)
+    assert keys(bar_alone, plate_mm=425.0)[0] == keys(bar_alone)[0]
+    assert keys(bar_alone, plate_mm=425.0)[1] != keys(bar_alone)[1]
     arm = keys(upper_arm_m=0.3)
     assert arm[0] == same[0]
     assert arm[1] != same[1]
+
+
+def test_a_clip_that_a_worker_cannot_see_or_that_changed_is_said(tmp_path):
+    clips, _ = fake_block(tmp_path, 1)
+    jobs, _ = block.make_jobs(block.plan_folder(clips), config())
+    job = jobs["set00.mp4"]
+    job.entry.path.write_text(job.entry.path.read_text() + " ")
+    assert "changed" in block.process(job).sentence
+    job.entry.path.unlink()
+    gone = block.process(job)
+    assert "every worker sees them" in gone.sentence
+    assert not gone.lasting
 
 
 def test_the_table_is_read_by_others(tmp_path, in_process):

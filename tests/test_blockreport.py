@@ -112,7 +112,8 @@ def test_pages_of_a_block(folder, table):
 
 
 def test_text_from_outside_is_escaped(tmp_path, table):
-    evil = table[table["date"] < "2026-03-07"].replace({"lifter": {"Ada": EVIL}, "technique": {"flared": EVIL}})
+    evil = table[table["date"] < "2026-03-07"]
+    evil = evil.replace({"lifter": {"Ada": EVIL}, "technique": {"flared": EVIL}})
     evil["clip"] = EVIL + evil["clip"]
     evil.loc[evil.index[0], "mean_press_speed_m_s"] = 3.0
     evil["pause_s_reason"] = EVIL
