@@ -125,10 +125,18 @@ def analyse(
     joints: Annotated[
         bool, typer.Option(help="Look for the lifter's joints, or measure the bar alone.")
     ] = True,
+    corrections: Annotated[
+        Path | None,
+        typer.Option(
+            help="Joints and plate put right by hand: a corrections.json, as touchup writes it.",
+            show_default=False,
+        ),
+    ] = None,
     video: Annotated[bool, typer.Option(help="Write the annotated clip.")] = True,
 ) -> None:
     """Measure the set in one clip and write its report."""
     from barpath.config import AnalysisConfig
+    from barpath.corrections import Corrections, read_corrections
 
     config = AnalysisConfig(
         capture_fps=capture_fps,
@@ -137,6 +145,7 @@ def analyse(
         note=note,
         pose_model=pose_model,
         find_joints=joints,
+        corrections=Corrections() if corrections is None else read_corrections(corrections),
         view=view,
     )
     _run(

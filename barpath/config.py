@@ -6,6 +6,7 @@ from pathlib import Path
 from barpath.armfit import ArmFitConfig
 from barpath.barline import BarlineConfig
 from barpath.calibrate import CalibrationConfig
+from barpath.corrections import CorrectionConfig, Corrections
 from barpath.errors import OptionError
 from barpath.joints import JointDepths, NetworkError
 from barpath.plate import PlateConfig
@@ -68,6 +69,8 @@ class AnalysisConfig:
         A pose network file of the user's own.
     find_joints : bool
         False leaves the pose network out.
+    corrections : Corrections
+        Joints and plate put right by hand.
     """
 
     view: str = "auto"
@@ -80,6 +83,8 @@ class AnalysisConfig:
     note: str = ""
     pose_model: Path | None = None
     find_joints: bool = True
+    corrections: Corrections = field(default_factory=Corrections)
+    correcting: CorrectionConfig = field(default_factory=CorrectionConfig)
     search: SearchConfig = field(default_factory=SearchConfig)
     sampling: PoseSampling = field(default_factory=PoseSampling)
     depths: JointDepths = field(default_factory=JointDepths)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from barpath import armfit, barline, calibrate, measures, plate, pose, scene
 from barpath.config import AnalysisConfig
+from barpath.corrections import check_corrections, correct_track
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
 from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
@@ -152,6 +153,7 @@ def analyse(
     """
     config = _with_arguments(config or AnalysisConfig(), view, plate_mm, load_kg, plate_at)
     info = probe(clip, capture_fps=config.capture_fps)
+    check_corrections(config.corrections, info)
     progress("looking for the bar", 0.0)
     found = find_bar(info, config, progress)
     detected = follow(info, found, config, progress)
@@ -218,6 +220,7 @@ def config_of(result: SetResult) -> AnalysisConfig:
         stature_m=options["stature_m"],
         note=options["note"],
         find_joints=options["find_joints"],
+        corrections=result.corrections,
     )
     calibration = dataclasses.replace(config.calibration, plate_mm=options["plate_mm"])
     return dataclasses.replace(config, calibration=calibration)
@@ -418,6 +421,9 @@ def measure(
 
     The clip is read only when `detected` holds no joints.
     """
+    check_corrections(config.corrections, info, detected.track)
+    track = correct_track(detected.track, config.corrections, config.correcting)
+    detected = dataclasses.replace(detected, track=track)
     prefixes = FRONT_ENDS if detected.view == "front" else ("",)
     steadied = calibrate.steady(detected.track, detected.camera, prefixes)
     check_followed(steadied, detected.view)
@@ -518,6 +524,7 @@ def measure(
         phases=phases,
         notes=notes,
         versions=_versions(),
+        corrections=config.corrections,
     )
 
 
@@ -804,6 +811,7 @@ def find_joints(
     wanted = pose_frames(
         trajectory["time_s"].to_numpy(dtype=float), trajectory["frame"].to_numpy(), reps, config
     )
+    wanted = sorted({*wanted, *(point.frame for point in config.corrections.joints)})
 
     def watched(frames: Iterable[Frame]) -> Iterator[Frame]:
         for n_done, frame in enumerate(frames, start=1):
@@ -930,6 +938,14 @@ def describe(
     def add(code: str, severity: str, text: str) -> None:
         notes.append(Note(code, severity, text))
 
+    if config.corrections:
+        n_joints, n_plate = len(config.corrections.joints), len(config.corrections.plate)
+        add(
+            "corrected",
+            "info",
+            f"Put right by hand: {n_joints} joint{'' if n_joints == 1 else 's'} and {n_plate} plate"
+            f" centre{'' if n_plate == 1 else 's'}.",
+        )
     if detected.view_source == "guessed":
         add("view_guessed", "info", f"The view was guessed from the picture: {detected.view}.")
     plate_mm = config.calibration.plate_mm

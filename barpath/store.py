@@ -24,7 +24,8 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from barpath.errors import OutputError
+from barpath.corrections import Corrections, corrections_text, parse_corrections
+from barpath.errors import OptionError, OutputError
 
 if TYPE_CHECKING:
     from barpath.frames import ClipInfo
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 SCHEMA_NAME = "barpath-summary"
 SCHEMA_VERSION = 1
 SUMMARY_FILE = "summary.json"
+CORRECTIONS_FILE = "corrections.json"
 TABLE_FILES: Mapping[str, str] = {
     "reps": "reps.csv",
     "measures": "measures.csv",
@@ -99,6 +101,8 @@ class SetResult:
         Remarks and warnings.
     versions : dict of str to str
         Versions of the program and of the libraries it rests on.
+    corrections : Corrections
+        What was put right by hand; kept in `corrections.json` when there is any.
     """
 
     source_name: str
@@ -116,6 +120,7 @@ class SetResult:
     phases: pd.DataFrame
     notes: list[Note]
     versions: dict[str, str]
+    corrections: Corrections = dataclasses.field(default_factory=Corrections)
 
 
 def plain(value: Any) -> Any:
@@ -252,6 +257,9 @@ def write_results(
             table: pd.DataFrame = getattr(result, attribute)
             table.to_csv(staging / name, index=False, float_format="%.9g", lineterminator="\n")
         files = [*artefacts, *TABLE_FILES.values(), SUMMARY_FILE]
+        if result.corrections:
+            files.append(CORRECTIONS_FILE)
+            (staging / CORRECTIONS_FILE).write_text(corrections_text(result.corrections), "utf-8")
         text = json.dumps(summary(result, files), indent=2, ensure_ascii=False, allow_nan=False)
         (staging / SUMMARY_FILE).write_text(text + "\n", encoding="utf-8", errors="replace")
     return target
@@ -377,6 +385,10 @@ def read_results(folder: str | os.PathLike[str]) -> SetResult:
         clip["path"] = Path(clip["path"] or data["source_name"])
         clip["warnings"] = tuple(clip["warnings"] or ())
         clip["times_s"] = tables["track"]["time_s"].to_numpy(float)
+        corrections = Corrections()
+        if CORRECTIONS_FILE in data["files"]:
+            text = (folder / CORRECTIONS_FILE).read_text(encoding="utf-8")
+            corrections = parse_corrections(text)
         if clip["fps_nominal"] is None:
             clip["fps_nominal"] = np.nan
         return SetResult(
@@ -388,11 +400,12 @@ def read_results(folder: str | os.PathLike[str]) -> SetResult:
             calibration=data["calibration"],
             notes=[Note(**note) for note in data["notes"]],
             versions=data["versions"],
+            corrections=corrections,
             **tables,
         )
     except OSError as error:
         raise OutputError(f"'{folder}' cannot be read as a result folder.") from error
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, OptionError) as error:
         raise OutputError(f"The result folder '{folder}' is damaged.") from error
 
 

@@ -1,5 +1,6 @@
 """Corrections by hand: their file, their checks, and what they do to the plate's track."""
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -9,6 +10,8 @@ import pandas as pd
 import pytest
 
 from barpath import corrections as fix
+from barpath import pipeline, store
+from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, JointPoint, PlatePoint
 from barpath.errors import OptionError, OutputError
 from tests.made_results import make_result
@@ -262,3 +265,64 @@ def test_a_track_that_slipped_comes_out_nearer_the_truth() -> None:
     assert before > 8.0
     assert after < 2.0
     assert (error.abs() / out.loc[slip, "sd_px"]).max() < 3.0
+
+
+# --- the result folder ----------------------------------------------------------------------------
+
+
+def test_result_folder_keeps_corrections_and_may_be_replaced(tmp_path: Path) -> None:
+    made = make_result("side", 2, corrections=SOME)
+    folder = store.write_results(made, tmp_path / "set")
+    assert "corrections.json" in json.loads((folder / "summary.json").read_text("utf-8"))["files"]
+    back = store.read_results(folder)
+    assert set(back.corrections.joints) == {
+        JointPoint(12, "left_wrist", 400.123, 200.0),
+        SOME.joints[0],
+    }
+    assert back.corrections.plate == SOME.plate
+    store.write_results(make_result("side", 2), folder, overwrite=True)
+    assert not (folder / "corrections.json").exists()
+    assert not store.read_results(folder).corrections
+
+
+def test_damaged_corrections_of_a_folder_give_one_sentence(tmp_path: Path) -> None:
+    folder = store.write_results(make_result("side", 2, corrections=SOME), tmp_path / "set")
+    (folder / "corrections.json").write_text("{")
+    with pytest.raises(OutputError, match="damaged"):
+        store.read_results(folder)
+
+
+def detected(made: store.SetResult) -> pipeline.Detected:
+    made.calibration |= {f"scene_{name}": 0.3 for name in ("roll_deg", "roll_sd_deg")}
+    made.calibration |= {"scene_pitch_deg": None, "scene_pitch_sd_deg": None, "scene_lines": 9}
+    return dataclasses.replace(pipeline.detected_in(made), joints_px=None)
+
+
+def test_measuring_takes_the_corrected_plate_and_gives_it_back() -> None:
+    made = make_result("side", 2)
+    seen = detected(made)
+    touch = made.reps["touch_s"].iloc[0]
+    row = made.track.iloc[int(np.argmin(np.abs(made.track["time_s"] - touch)))]
+    lower = plate((int(row["frame"]), row["x_px"], row["y_px"] + 20.0))
+    options = {"find_joints": False, "view": "side", "plate_given": True}
+    before = pipeline.measure(made.info, seen, AnalysisConfig(**options))
+    after = pipeline.measure(made.info, seen, AnalysisConfig(corrections=lower, **options))
+    rom = [result.reps["range_of_motion_m"] for result in (before, after)]
+    assert rom[1].iloc[0] > rom[0].iloc[0] + 0.005
+    assert rom[1].iloc[1] == pytest.approx(rom[0].iloc[1], abs=0.002)
+    assert any(
+        note.text == "Put right by hand: 0 joints and 1 plate centre." for note in after.notes
+    )
+    assert after.corrections == lower
+    assert pipeline.config_of(after).corrections == lower
+    # Taking the correction back measures as before.
+    again = pipeline.remeasure(after, AnalysisConfig(**options))
+    pd.testing.assert_frame_equal(again.track, before.track)
+    pd.testing.assert_frame_equal(again.measures, before.measures)
+
+
+def test_measuring_refuses_corrections_that_do_not_fit() -> None:
+    made = make_result("side", 2)
+    config = AnalysisConfig(find_joints=False, corrections=plate((10**6, 5.0, 5.0)))
+    with pytest.raises(OptionError, match="not in the clip"):
+        pipeline.measure(made.info, detected(made), config)
