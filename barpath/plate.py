@@ -968,7 +968,9 @@ class _Samples:
 
         `points` and `normals`, shape (n, 2), are in px of sample `k`.
         """
-        work = (points + 0.5) * self.scale - 0.5 + 3.0 * normals
+        work = (points + 0.5) * self.scale - 0.5
+        reach = float(np.clip(0.05 * np.ptp(work, axis=0).mean() / 2, 1.5, 3.0))
+        work = work + reach * normals
         at = self.to_steady(k, work).astype(np.float32)
         look = cv2.remap(self.still, at[:, :1], at[:, 1:], cv2.INTER_LINEAR, borderValue=1.0)
         return look.ravel()
@@ -1740,6 +1742,9 @@ def _covered(
     something that stands. At the ends of the movement the outer side may never change either,
     hence the vote over samples.
     """
+    if np.ptp(outline_from_params(outlines[0], units)[0] * work.scale, axis=0).min() < 30:
+        # Too few pixels to tell what lies beside an edge from the edge.
+        return np.zeros(len(units), bool)
     votes = [
         work.beside_still(int(path.sample[k]), *outline_from_params(params, units))
         for params, k in zip(outlines, order, strict=True)
