@@ -34,7 +34,7 @@ from barpath.compare import (
 )
 from barpath.errors import BarpathError, OutputError
 from barpath.plots import measure_label, shown_unit
-from barpath.report import _clean, _data_uri, _facts, _picture, _section, _t
+from barpath.report import _clean, _data_uri, _facts, _picture, _plural, _section, _t
 from barpath.store import SetResult, read_results, staged_folder
 from barpath.uncertainty import decimals_for, state
 
@@ -295,8 +295,8 @@ def compare_html(
     names = ", ".join(f"{a} against {b}" for a, b in pairs)
     lifters = table["lifter"].nunique()
     about = (
-        f"{len(table)} filmed repetitions of {lifters} lifter{'s' * (lifters > 1)} in"
-        f" {table['session'].nunique()} sessions; compared by {by}"
+        f"{_plural(len(table), 'filmed repetition')} of {_plural(lifters, 'lifter')} in"
+        f" {_plural(table['session'].nunique(), 'session')}; compared by {by}"
     )
     return page(names, "Bench press, a training block", about, "".join(body))
 
@@ -454,6 +454,9 @@ def _read(places: Sequence[Path]) -> list[SetResult]:
 def _speeds(table: pd.DataFrame, by: str) -> str:
     """Load and speed of one lifter."""
     fastest = loadvelocity.fastest_of_sets(table, by)
+    if fastest["load_kg"].nunique() < 2:
+        text = "Sets at different loads, with their loads in the sheet, would show it."
+        return f"<p>{text}</p>" if len(table) else ""
     picture = blockplots.speed_picture(fastest)
     if picture is None:
         return ""
@@ -629,7 +632,8 @@ def coach_html(
     body += _section("failed", "Clips that could not be measured", text)
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
-    about = f"{table['clip'].nunique()} clips, {len(table)} repetitions{when}"
+    clips, reps = table["clip"].nunique(), len(table)
+    about = f"{_plural(clips, 'clip')}, {_plural(reps, 'filmed repetition')}{when}"
     return page("The block, for the coach", "Bench press, a training block", about, body)
 
 
@@ -692,10 +696,13 @@ def lifter_html(
     said = [s for s in (drift.trend_in_words(row) for _, row in trends.iterrows()) if s]
     text = _list(said) if said else "<p>No measure drifts more than its uncertainty.</p>"
     n_told = int((trends["reason"] == "").sum())
-    text += (
-        f'<p class="small">Of {n_told} drifts looked at, about {max(1, round(n_told / 20))} would'
-        " show by chance alone.</p>"
-    )
+    if n_told:
+        text += (
+            f'<p class="small">Of {n_told} drifts looked at, about {max(1, round(n_told / 20))}'
+            " would show by chance alone.</p>"
+        )
+    else:
+        text = "<p>There are too few sets or days to tell.</p>"
     body += _section("drift", "Drift with load, fatigue and time", text)
     if compared is not None:
         own = compared[(compared["lifter"] == lifter) & (compared["verdict"] != "missing")]
@@ -714,8 +721,9 @@ def lifter_html(
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     about = (
-        f"{table['session'].nunique()} sessions, {table['set_id'].nunique()} sets,"
-        f" {len(table)} filmed repetitions{when}"
+        f"{_plural(table['session'].nunique(), 'session')},"
+        f" {_plural(table['set_id'].nunique(), 'set')},"
+        f" {_plural(len(table), 'filmed repetition')}{when}"
     )
     return page(lifter, "Bench press, a lifter's block", about, body)
 
