@@ -104,6 +104,8 @@ class Arms3dConfig:
         How far the wrist moves against the bar between moments: toward the head, up, along it.
     straight : tuple of float
         Shoulder to wrist at lockout over the sum of the segments.
+    bar_over_shoulder_m : tuple of float
+        Bar toward the head from the shoulder joints at lockout.
     square_m, level_m : float
         One shoulder nearer the head, or higher, than the other.
     hip_over_shoulder_m, hip_midline_m : tuple of float
@@ -131,6 +133,7 @@ class Arms3dConfig:
     hand_ahead_m: tuple[float, float] = (0.0, 0.02)
     hand_slack_m: tuple[float, float, float] = (0.012, 0.005, 0.005)
     straight: tuple[float, float] = (0.985, 0.012)
+    bar_over_shoulder_m: tuple[float, float] = (0.0, 0.04)
     square_m: float = 0.02
     level_m: float = 0.012
     hip_over_shoulder_m: tuple[float, float] = (0.02, 0.03)
@@ -138,7 +141,7 @@ class Arms3dConfig:
     hip_width_m: tuple[float, float] = (0.20, 0.04)
     trunk_m: tuple[float, float] = (0.50, 0.06)
     shared: float = 0.85
-    alike_up_m: tuple[float, float, float] = (0.05, 0.025, 0.012)
+    alike_up_m: tuple[float, float, float] = (0.06, 0.03, 0.012)
     n_draws: int = 300
     seed: int = 20
 
@@ -408,6 +411,9 @@ class _Problem:
             prior(hips[0, 1] - hips[1, 1], (0.0, c.level_m)),
             prior(trunk, c.trunk_m),
             p[-3:] / np.array(c.alike_up_m),
+            prior(self.bar[self.locked, 0].mean() - middle[0], c.bar_over_shoulder_m)
+            if len(self.locked)
+            else np.zeros(0),
         ]
 
     def _plain(self, p: Floats) -> Floats:

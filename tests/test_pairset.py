@@ -1,0 +1,281 @@
+"""Two results of one set, joined: from places in two pictures to the report of the pair."""
+
+import json
+import re
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from barpath import cli
+from barpath.advice import LifterProfile
+from barpath.arms3d import Arms3dConfig
+from barpath.errors import OptionError, OutputError
+from barpath.pairreport import is_pair_folder, pair_html, read_rules, summary, write_pair
+from barpath.pairset import (
+    CATALOGUE,
+    ClipOptions,
+    arms_config,
+    check_rules,
+    elbow_heights,
+    joined_reps,
+    measure_pair,
+    read_or_analyse,
+)
+from barpath.store import write_results
+from tests.made_detections import made_result, truth
+
+NAME, LAG_S = "ql_tucked", -0.3
+
+
+@pytest.fixture(scope="module")
+def clips():
+    return (
+        made_result(f"{NAME}_front", noise_px=0.1, joint_px=1.0, load_kg=110.0),
+        made_result(f"{NAME}_side", noise_px=0.1, joint_px=1.0, seed=1),
+    )
+
+
+@pytest.fixture(scope="module")
+def pair(clips):
+    profile = LifterProfile("trained", "arms", ("shoulder",), "competition")
+    return measure_pair(*clips, profile)
+
+
+@pytest.fixture(scope="module")
+def folder(pair, tmp_path_factory):
+    return write_pair(pair, tmp_path_factory.mktemp("pair") / "out")
+
+
+def true_reps():
+    return truth(f"{NAME}_front")[0]["reps"]
+
+
+def test_one_clock_within_a_quarter_of_a_frame(pair):
+    """Aim of the project; the two truth files tell the lag: the side clip starts 0.3 s later."""
+    assert pair.sync.verdict == "sure"
+    assert abs(pair.sync.lag_s - LAG_S) < 0.25 / 30
+    assert abs(pair.sync.lag_s - LAG_S) < 4 * pair.sync.lag_sd_s
+
+
+def test_arms_from_true_places_in_two_pictures(pair):
+    """Aims of the project: abduction within 4 degrees, wrist over elbow within 1 cm. Joints 1 px
+    off, through both cameras with their distortion and the depths that a single view assumes."""
+    table = pair.measures.set_index(["rep", "measure", "side"])
+    for rep in true_reps():
+        for side, arm in rep["arms_at_bottom"].items():
+            for name, key, within in (
+                ("elbow_abduction_deg", "elbow_abduction_deg", 4.0),
+                ("abduction_in_frontal_deg", "elbow_abduction_in_plane_deg", 4.0),
+                ("wrist_over_elbow_m", "wrist_over_elbow_m", 0.010),
+                ("forearm_lean_deg", "forearm_lean_deg", 2.5),
+                ("forearm_lean_side_deg", "forearm_lean_sagittal_deg", 4.0),
+            ):
+                row = table.loc[(rep["rep"], name, side)]
+                assert row["value"] == pytest.approx(arm[key], abs=within), (name, side)
+                assert abs(row["value"] - arm[key]) < row["u95"]
+            tuck = table.loc[(rep["rep"], "tuck_deg", side), "value"]
+            assert tuck == pytest.approx(
+                90 - table.loc[(rep["rep"], "elbow_abduction_deg", side), "value"]
+            )
+        for name, key in (
+            ("wrist_spacing_m", "grip_width_m"),
+            ("touch_toward_hips_m", "touch_toward_feet_m"),
+        ):
+            row = table.loc[(rep["rep"], name, "")]
+            assert abs(row["value"] - rep[key]) < row["u95"]
+        way = table.loc[(rep["rep"], "drift_touch_to_lockout_m", ""), "value"]
+        want = rep["paths"]["bar_middle"]["touch_to_lockout_x_m"]
+        assert way == pytest.approx(want, abs=0.015)
+
+
+def test_every_measure_has_uncertainty_or_reason(pair):
+    table = pair.measures
+    assert set(table["measure"]) == set(CATALOGUE)
+    gone = table["quality"] == "missing"
+    assert (table.loc[gone, "reason"] != "").all()
+    assert table.loc[~gone, "u95"].gt(0).all()
+
+
+def test_wrong_views_and_other_sets_are_refused(clips):
+    front, side = clips
+    with pytest.raises(OptionError, match="front view"):
+        measure_pair(side, front)
+    still = replace_trajectory(side, y_smooth_m=0.0)
+    with pytest.raises(OptionError, match="same set"):
+        measure_pair(front, still)
+
+
+def replace_trajectory(result, **columns):
+    return replace(result, trajectory=result.trajectory.assign(**columns))
+
+
+def test_without_a_lifter_the_bar_is_still_measured(clips):
+    front, side = clips
+    bare = replace(side, pose=side.pose.iloc[:0])
+    pair = measure_pair(front, bare)
+    table = pair.measures.set_index("measure")
+    assert (table.loc["elbow_abduction_deg", "quality"] == "missing").all()
+    assert (table.loc["drift_touch_to_lockout_m", "quality"] != "missing").all()
+    assert pair.advice == []
+    assert "not recovered" in table.loc["elbow_abduction_deg", "reason"].iloc[0]
+    assert "Competition check" in pair_html(pair)
+
+
+def test_given_stature_becomes_what_is_known_of_the_arm():
+    """0.186 and 0.146 of the stature: Drillis and Contini (1966), as given in Winter."""
+    got = arms_config({"stature_m": 2.0}, Arms3dConfig())
+    assert got.upper_arm_m[0] == pytest.approx(0.372)
+    assert got.forearm_m[0] == pytest.approx(0.292)
+    taped = arms_config({"stature_m": 2.0, "upper_arm_m": 0.35}, Arms3dConfig())
+    assert taped.upper_arm_m == (0.35, 0.01)
+
+
+def test_repetitions_meet_by_their_touch():
+    front = pd.DataFrame(
+        {"rep": [1, 2], "kind": "complete", "start_s": [1.0, 5.0], "touch_s": [2.0, 6.0],
+         "press_s": [2.5, 6.5], "lockout_s": [4.0, np.nan], "sticking_min_s": [3.0, 7.0]}
+    )  # fmt: skip
+    side = front.iloc[1:].assign(touch_s=[5.44], press_s=[5.94], start_s=[4.44], rep=[1])
+    side["sticking_min_s"] = np.nan
+    got = joined_reps(front, side, -0.5, 0.5)
+    assert np.isnan(got["side_rep"][0])
+    assert got["side_rep"][1] == 1
+    assert got["touch_s"][1] == pytest.approx((6.0 + 5.94) / 2)
+    assert got["sticking_min_s"][0] == 3.0
+    assert np.isnan(got["sticking_min_s"][1])
+
+
+def test_elbows_below_shoulders_from_one_view(clips):
+    """The made lifter's elbows lie some 14 cm below the shoulder joints at the bottom."""
+    frames = truth(f"{NAME}_front")[1]
+    heights = elbow_heights(clips[0])
+    for rep in true_reps():
+        row = frames.iloc[(frames["time_s"] - rep["press_s"]).abs().argmin()]
+        for side, value in heights[rep["rep"]].items():
+            want = row[f"{side}_elbow_y_m"] - row[f"{side}_shoulder_y_m"]
+            assert abs(value.value - want) < 2.5 * value.sd
+
+
+def test_rules_of_single_views(clips):
+    front, side = (check_rules(c).set_index(["rep", "item"])["verdict"] for c in clips)
+    assert front[1, "grip"] == "meets"
+    assert side[1, "grip"] == "cannot tell from this view"
+    assert side[1, "elbows"] == "cannot tell from this view"
+    assert front[1, "motionless"] == side[1, "motionless"] == "meets"
+
+
+def test_rules_of_the_pair(pair):
+    table = pair.rules.set_index("item")["verdict"]
+    assert (table.drop("lockout") == "meets").all()
+    assert (table["lockout"] != "does not meet").all()
+
+
+def test_folder_is_whole(pair, folder):
+    data = json.loads((folder / "summary.json").read_text())
+    assert {entry.name for entry in folder.iterdir()} == set(data["files"])
+    assert data["schema"] == "barpath-pair"
+    assert data["sync"]["verdict"] == "sure"
+    assert summary(pair)["load_kg"] == 110.0
+    joints = pd.read_csv(folder / "joints.csv")
+    assert {"x_m", "y_m", "z_m", "sd_x_m"} <= set(joints)
+    assert read_rules(folder)["verdict"].tolist() == pair.rules["verdict"].tolist()
+
+
+def test_report_is_self_contained_and_says_what_it_assumes(folder):
+    html = (folder / "report.html").read_text()
+    assert not re.search(r"(src|href)=\"(?!data:)", html)
+    assert "<script" not in html
+    for words in (
+        "What it would take",
+        "Joint stacking",
+        "Competition check",
+        "Before you act on this",
+        "What these numbers assume",
+        "1 January 2023",
+    ):
+        assert words in html
+
+
+def test_names_of_files_are_escaped(pair):
+    odd = replace(pair, front=replace(pair.front, source_name="<b>x</b>.mp4"))
+    html = pair_html(odd)
+    assert "<b>x</b>" not in html
+    assert "&lt;b&gt;x&lt;/b&gt;.mp4" in html
+
+
+def test_nothing_of_the_users_is_overwritten(pair, tmp_path, monkeypatch):
+    monkeypatch.setattr("barpath.pairreport.pair_html", lambda _: "a page")
+    target = write_pair(pair, tmp_path / "out")
+    with pytest.raises(OutputError, match="exists already"):
+        write_pair(pair, target)
+    write_pair(pair, target, overwrite=True)
+    (target / "diary.txt").write_text("mine")
+    with pytest.raises(OutputError, match="diary"):
+        write_pair(pair, target, overwrite=True)
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "report.html").write_text("mine")
+    with pytest.raises(OutputError, match="not an earlier result"):
+        write_pair(pair, other, overwrite=True)
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["other", "out"]
+
+
+def test_a_failing_write_brings_the_earlier_result_back(pair, tmp_path, monkeypatch):
+    monkeypatch.setattr("barpath.pairreport.pair_html", lambda _: "a page")
+    target = write_pair(pair, tmp_path / "out")
+    before = (target / "summary.json").read_bytes()
+
+    def fail(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("barpath.pairreport.pair_html", fail)
+    with pytest.raises(OutputError):
+        write_pair(pair, target, overwrite=True)
+    assert (target / "summary.json").read_bytes() == before
+    assert [entry.name for entry in tmp_path.iterdir()] == ["out"]
+
+
+def run(monkeypatch, *words):
+    monkeypatch.setattr(sys, "argv", ["barpath", *map(str, words)])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    return ended.value.code
+
+
+def test_command_line(clips, tmp_path, monkeypatch, capsys):
+    folders = [write_results(c, tmp_path / c.view) for c in clips]
+    out = tmp_path / "both"
+    assert run(monkeypatch, "pair", *folders, "--out", out, "--load-kg", 110) == 0
+    said = capsys.readouterr()
+    assert "One clock" in said.out
+    assert is_pair_folder(out)
+    assert run(monkeypatch, "rules", out) == 0
+    assert "does not" in (text := capsys.readouterr().out) or "meets" in text
+    assert "referees" in text
+    assert run(monkeypatch, "rules", folders[1]) == 0
+    assert "cannot tell from this view" in capsys.readouterr().out
+    for words, code in (
+        (("pair", *folders, "--out", out), 6),
+        (("pair", *reversed(folders), "--out", tmp_path / "new"), 2),
+        (("pair", *folders, "--profile", tmp_path / "none.toml", "--out", tmp_path / "new"), 2),
+        (("pair", tmp_path / "none.mp4", folders[1], "--out", tmp_path / "new"), 3),
+        (("rules", tmp_path / "nothing"), 6),
+        (("film-check", tmp_path / "none.mp4"), 3),
+        (("film-check", tmp_path / "none.mp4", "--view", "above"), 2),
+    ):
+        assert run(monkeypatch, *words) == code, words
+        sentence = capsys.readouterr().err.strip()
+        assert sentence.startswith("barpath: ")
+        assert "\n" not in sentence
+    assert not (tmp_path / "new").exists()
+
+
+def test_another_plate_measures_a_folder_again(clips, tmp_path):
+    given = write_results(clips[1], tmp_path / "side")
+    again = read_or_analyse(given, "side", ClipOptions(plate_mm=225.0))
+    first = clips[1].measures.set_index("measure").loc["range_of_motion_m", "value"].iloc[0]
+    second = again.measures.set_index("measure").loc["range_of_motion_m", "value"].iloc[0]
+    assert second == pytest.approx(first / 2, rel=0.02)
