@@ -333,7 +333,7 @@ def _side(
         fps=info.fps,
         variable_rate=info.variable_rate,
         plate_px=shape.major_px,
-        height_m=_lens_over(
+        height_m=lens_over(
             half_way_px - (info.height_px - 1) / 2,
             level,
             calibration.value("log_focal"),
@@ -349,7 +349,7 @@ def _side(
     )
 
 
-def _lens_over(below_px: float, level: scene.SceneRoll, focal_px: float, distance: Fact) -> Fact:
+def lens_over(below_px: float, level: scene.SceneRoll, focal_px: float, distance: Fact) -> Fact:
     """Lens over a point from how far below the horizon it is seen, and how far away it is.
 
     Parameters
