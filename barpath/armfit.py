@@ -83,6 +83,8 @@ class ArmFitConfig:
     below the wrists, and both arms do alike.
     """
 
+    upper_arm_m: float | None = None
+    upper_arm_sd_m: float = 0.01
     stature_m: float = 1.74
     stature_rel_sd: float = 0.07
     upper_arm_share: float = 0.174
@@ -113,6 +115,7 @@ class ArmFitConfig:
     n_rounds: int = 4
     degrees_of_freedom: float = 4.0
     min_confidence: float = 0.2
+    given_sd_m: float = 0.008
     n_draws: int = 200
     seed: int = 7
     bias: ReadingBias = field(default_factory=ReadingBias)
@@ -217,6 +220,8 @@ class ArmFit:
         Weight, 0 to 1, that each reading (`SEEN`) kept against all else; NaN where none was.
     rms_m : float
         Weighted root mean square of the readings' distance from the fit.
+    sight : Sight
+        The camera.
     """
 
     frame: NDArray[np.int64]
@@ -229,6 +234,7 @@ class ArmFit:
     shoulder_width_m: tuple[float, float]
     kept: Floats
     rms_m: float
+    sight: Sight
 
     def sd_m(self) -> Floats:
         """Standard uncertainty per world axis, shape (n, 2, 4, 3)."""
@@ -266,6 +272,7 @@ class _Problem:
     low: Floats
     seen_px: Floats
     sd_m: Floats
+    given: NDArray[np.bool_]
     prior: Floats
     prior_sd: Floats
 
@@ -311,7 +318,8 @@ class _Problem:
         off_m = (self.seen_px - self.sight.project(points)) / self.sight.px_per_m(points)[..., None]
         off_m[..., 0] *= self.sight.across[:, None]
         off_m[..., 1] *= -1
-        return (off_m - self.biases(values)) / self.sd_m[..., None]
+        bias_m = np.where(self.given[..., None], 0.0, self.biases(values))
+        return (off_m - bias_m) / self.sd_m[..., None]
 
     def residuals(self, values: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
         """Residuals with unit variance where the model holds: of the set, of frames, of threes.
@@ -400,6 +408,7 @@ def fit_arms(
     readings_px: Floats,
     confidence: Floats,
     plate_px: Floats | None = None,
+    given: NDArray[np.bool_] | None = None,
     config: ArmFitConfig | None = None,
 ) -> ArmFit | None:
     """Fit both arms to a set.
@@ -420,6 +429,8 @@ def fit_arms(
         Outline of the near plate, which hides what is behind it: centre, full axes, angle in
         degrees. Readings in it are guesses and are left out, and so are readings of joints that the
         fit finds behind it.
+    given : ndarray of bool, shape (n, 2, 4), optional
+        Readings that a person put right: nearly certain, wherever they lie.
     config : ArmFitConfig, optional
 
     Returns
@@ -429,17 +440,23 @@ def fit_arms(
     """
     config = config or ArmFitConfig()
     known = np.isfinite(bar_m).all(axis=1)
+    if given is None:
+        given = np.zeros(confidence.shape, dtype=bool)
     if plate_px is not None:
         hidden = inside_ellipses(readings_px, plate_px)
         confidence = np.where(hidden, 0.0, confidence)
+    confidence = np.where(given, 1.0, confidence)
     read = np.isfinite(readings_px).all(axis=-1) & (confidence >= config.min_confidence)
     if (known & read[:, :, :2].any(axis=(1, 2))).sum() < 5:
         return None
     chosen = _chosen(known, bar_m[:, 1], config.max_frames)
-    problem = _problem(sight, time_s, bar_m, bar_axis, readings_px, confidence, chosen, config)
+    problem = _problem(
+        sight, time_s, bar_m, bar_axis, readings_px, confidence, given, chosen, config
+    )
     values, weight = _solve(problem)
     if plate_px is not None:
         behind = inside_ellipses(sight.project(problem.arms(values)[0]), plate_px[chosen])
+        behind &= ~problem.given
         unseen = np.where(behind[..., None], np.nan, problem.seen_px)
         problem = replace(problem, seen_px=unseen)
         values, weight = _solve(problem, values)
@@ -453,7 +470,9 @@ def fit_arms(
     drawn[:, chosen] = [problem.arms(draw)[0] for draw in draws]
     rest = np.setdiff1d(np.flatnonzero(known), chosen)
     for part in np.array_split(rest, -(-len(rest) // config.max_frames)) if len(rest) else ():
-        piece = _problem(sight, time_s, bar_m, bar_axis, readings_px, confidence, part, config)
+        piece = _problem(
+            sight, time_s, bar_m, bar_axis, readings_px, confidence, given, part, config
+        )
         points[part], kept[part], drawn[:, part] = _rest(piece, values, draws, rng)
     kept[~read] = np.nan
     first, last = draws[:, :2], draws[:, _AT["left_grip"] :][:, :2]
@@ -478,6 +497,7 @@ def fit_arms(
         ),
         kept=kept,
         rms_m=float(rms),
+        sight=sight,
     )
 
 
@@ -515,9 +535,14 @@ def _problem(
     bar_axis: Floats,
     readings_px: Floats,
     confidence: Floats,
+    given: NDArray[np.bool_],
     rows: NDArray[np.intp],
     config: ArmFitConfig,
 ) -> _Problem:
+    stature, rel = config.stature_m, float(np.hypot(config.stature_rel_sd, config.share_rel_sd))
+    upper_m, upper_rel = stature * config.upper_arm_share, rel
+    if config.upper_arm_m is not None:
+        upper_m, upper_rel = config.upper_arm_m, config.upper_arm_sd_m / config.upper_arm_m
     top, bottom = np.nanpercentile(bar_m[:, 1], [97, 3])
     low = np.clip((top - bar_m[rows, 1]) / max(top - bottom, 0.05), 0.0, 1.0)
     near = _arm_names(sight)
@@ -529,11 +554,10 @@ def _problem(
                 sight.view, near[side], name
             )
     trust = np.where(confidence[rows] >= config.min_confidence, confidence[rows], np.nan)
-    stature, rel = config.stature_m, np.hypot(config.stature_rel_sd, config.share_rel_sd)
     arm_m = stature * (config.upper_arm_share + config.forearm_share) + config.hand_m
     shoulder_y = top - arm_m * config.straight
     prior = {
-        "log_upper": (np.log(stature * config.upper_arm_share), rel),
+        "log_upper": (np.log(upper_m), upper_rel),
         "log_forearm": (np.log(stature * config.forearm_share), rel),
         "give_x": (0.0, config.shoulder_give_sd_m),
         "give_y": (-config.shoulder_give_sd_m, config.shoulder_give_sd_m),
@@ -569,7 +593,8 @@ def _problem(
         bar_axis[rows],
         low,
         readings_px[rows],
-        within / np.sqrt(trust),
+        np.where(given[rows], config.given_sd_m, within / np.sqrt(trust)),
+        given[rows],
         np.r_[start, means.ravel(), np.full(n_swivels, np.deg2rad(config.swivel_deg))],
         np.r_[sd, spreads.ravel(), np.full(n_swivels, np.inf)],
     )
@@ -606,9 +631,9 @@ def _solve(problem: _Problem, start: Floats | None = None) -> tuple[Floats, Floa
         )
         values = found.x
         miss = problem.misses(values, problem.arms(values)[0])
-        weight = np.where(
-            np.isfinite(miss).all(axis=-1), (nu + 2) / (nu + (miss**2).sum(axis=-1)), 1.0
-        )
+        robust = (nu + 2) / (nu + (miss**2).sum(axis=-1))
+        plain = problem.given | ~np.isfinite(miss).all(axis=-1)
+        weight = np.where(plain, 1.0, robust)
     return values, weight
 
 
@@ -642,6 +667,41 @@ def _rest(
         for fixed_part, swivel in zip(draws[:, :N_FIXED], swivels, strict=True)
     ]
     return problem.arms(here)[0], weight, np.array(drawn)
+
+
+def arm_table(fit: ArmFit, to_image: Floats) -> pd.DataFrame:
+    """The fitted arms as a table, in the image and in the world.
+
+    Parameters
+    ----------
+    fit : ArmFit
+    to_image : ndarray, shape (n, 2, 3)
+        Steadied image to the frame's own.
+
+    Returns
+    -------
+    DataFrame
+        `frame`, `time_s` and for both sides and each of `FITTED` `{side}_{joint}_x_px, _y_px` in
+        the image, `_x_m, _y_m, _z_m` in the world, `_sd_m` (standard uncertainty in the picture's
+        plane, the worse axis) and `_confidence`, which falls from 1 as that grows, to one half at
+        5 cm.
+    """
+    sight = fit.sight
+    px = sight.project(fit.points_m)
+    px = np.einsum("nij,nabj->nabi", to_image[:, :, :2], px) + to_image[:, None, None, :, 2]
+    scale = sight.px_per_m(fit.points_m)
+    sd_m = sight.project(fit.draws_m).std(axis=0).max(axis=-1) / scale
+    parts: dict[str, Any] = {"frame": fit.frame, "time_s": fit.time_s}
+    for a, side in enumerate(SIDES):
+        for j, joint in enumerate(FITTED):
+            name = f"{side}_{joint}"
+            for k, axis in enumerate("xy"):
+                parts[f"{name}_{axis}_px"] = px[:, a, j, k]
+            for k, axis in enumerate("xyz"):
+                parts[f"{name}_{axis}_m"] = fit.points_m[:, a, j, k]
+            parts[f"{name}_sd_m"] = sd_m[:, a, j]
+            parts[f"{name}_confidence"] = 1.0 / (1.0 + (sd_m[:, a, j] / 0.05) ** 2)
+    return pd.DataFrame(parts)
 
 
 def read_joints(pose: pd.DataFrame) -> tuple[Floats, Floats]:

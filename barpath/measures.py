@@ -22,6 +22,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.integrate import trapezoid
 
+from barpath import armfit
+from barpath.armfit import ArmFit
 from barpath.errors import OptionError
 from barpath.smooth import SmoothConfig, smooth
 from barpath.uncertainty import combine, expand, grade, mean_over_reps, rectangular, state
@@ -597,7 +599,7 @@ def _span(rep: Any, first: str, last: str, context: MeasureContext) -> _Found:
     return _Found(value, combine(*(_event_sd(rep, e, context) for e in (first, last))))
 
 
-_HIDDEN = "The bar was hidden for part of this repetition."
+_HIDDEN = "The elbow was hidden with the bar on the chest and bridged by what is known of arms."
 _SETTLE_S = 0.15
 
 
@@ -901,6 +903,10 @@ def bar_measures(
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
+ARM_MEASURES = ("wrist_over_elbow_m", "forearm_lean_deg", "elbow_abduction_deg", "tuck_deg")
+_HIDDEN = "The elbow was hidden with the bar on the chest and bridged by what is known of arms."
+
+
 @dataclass(frozen=True)
 class _Joint:
     """Position of a joint in the plane of the view and its standard uncertainty, in m."""
@@ -914,6 +920,18 @@ class _Joint:
         return math.isfinite(self.x) and math.isfinite(self.y) and math.isfinite(self.sd)
 
 
+def nearest_frames(
+    time_s: FloatArray, begin_s: float, end_s: float, window_s: float
+) -> NDArray[np.bool_]:
+    """Which moments lie within a stretch; when none does, the nearest one within the window."""
+    inside = (time_s >= begin_s) & (time_s <= end_s)
+    if not np.any(inside) and len(time_s):
+        distance = np.maximum(begin_s - time_s, time_s - end_s)
+        nearest = int(np.argmin(distance))
+        inside[nearest] = distance[nearest] <= window_s
+    return inside
+
+
 class _Joints:
     """Joint positions around a stretch of time."""
 
@@ -923,12 +941,7 @@ class _Joints:
 
     def between(self, begin: float, end: float) -> pd.DataFrame:
         """Frames within the stretch; when there is none, the nearest one within the window."""
-        inside = (self.time >= begin) & (self.time <= end)
-        if not np.any(inside) and len(self.time):
-            distance = np.maximum(begin - self.time, self.time - end)
-            nearest = int(np.argmin(distance))
-            inside[nearest] = distance[nearest] <= self.window_s
-        return self.table[inside]
+        return self.table[nearest_frames(self.time, begin, end, self.window_s)]
 
     @staticmethod
     def joint(frames: pd.DataFrame, name: str) -> _Joint:
@@ -1078,6 +1091,75 @@ def _abduction(
     return _Found(angle, combine(sd, context.trunk_axis_sd_deg))
 
 
+def _fitted_arm(
+    arms: ArmFit, between: tuple[float, float], side: str, context: MeasureContext
+) -> dict[str, _Found]:
+    """Measures of one arm with the bar on the chest, from the arms fitted to the set.
+
+    The angle between upper arm and trunk is taken in space; the trunk is taken as lying level along
+    the bench (`context.trunk_axis_sd_deg`).
+    """
+    if context.view == "oblique":
+        reason = "From an oblique view the part of the arm in depth is not known well enough."
+        return dict.fromkeys(ARM_MEASURES, _missing(reason))
+    rows = nearest_frames(arms.time_s, *between, context.joint_window_s)
+    rows &= np.isfinite(arms.points_m).all(axis=(1, 2, 3))
+    if not rows.any():
+        reason = "The lifter's arms were not seen with the bar on the chest."
+        return dict.fromkeys(ARM_MEASURES, _missing(reason))
+    a = armfit.SIDES.index(side)
+    best = np.median(arms.points_m[rows, a], axis=0)
+    draws = np.median(arms.draws_m[:, rows, a], axis=1)
+
+    def values(points: FloatArray) -> FloatArray:
+        shoulder, elbow, wrist, _ = np.moveaxis(points, -2, 0)
+        upper, forearm = elbow - shoulder, wrist - elbow
+        out = forearm[..., 2] * armfit.OUTWARD[a]
+        lean = np.degrees(np.arctan2(out, forearm[..., 1]))
+        toward_feet = -upper[..., 0] / np.linalg.norm(upper, axis=-1)
+        return np.stack([out, lean, np.degrees(np.arccos(np.clip(toward_feet, -1, 1)))], axis=-1)
+
+    (out, lean, abduction), spread = values(best), values(draws).std(axis=0)
+    if context.view == "front":
+        up = best[2, 1] - best[1, 1]
+        tilt = up * math.tan(math.radians(context.roll_sd_deg))
+        found = {
+            "wrist_over_elbow_m": _Found(
+                out, spread[0], combine(context.horizontal_rel_sd * abs(out), tilt)
+            ),
+            "forearm_lean_deg": _Found(lean, spread[1], context.roll_sd_deg),
+        }
+    else:
+        reason = "It needs a front view, from the feet."
+        found = dict.fromkeys(ARM_MEASURES[:2], _missing(reason))
+    reason = "" if _read(arms, rows, a) else _HIDDEN
+    trunk = context.trunk_axis_sd_deg
+    return found | {
+        "elbow_abduction_deg": _Found(abduction, combine(spread[2], trunk), 0.0, reason),
+        "tuck_deg": _Found(90.0 - abduction, combine(spread[2], trunk), 0.0, reason),
+    }
+
+
+def _read(arms: ArmFit, rows: NDArray[np.bool_], side: int) -> bool:
+    """Whether the elbow was read in one of the frames and agreed with all else."""
+    kept = arms.kept[rows, side, armfit.SEEN.index("elbow")]
+    return bool((np.nan_to_num(kept) > 0.3).any())
+
+
+def _fitted_grip(arms: ArmFit, context: MeasureContext) -> dict[str, _Found]:
+    """Grip width of the set, and against the shoulders."""
+    names = ("grip_width_m", "grip_to_shoulder_ratio")
+    if context.view != "front":
+        return dict.fromkeys(names, _missing("It needs a front view, from the feet."))
+    (width, sd), (shoulders, shoulders_sd) = arms.grip_width_m, arms.shoulder_width_m
+    ratio = width / shoulders
+    return {
+        names[0]: _Found(width, sd, context.horizontal_rel_sd * width),
+        # The scale cancels in the ratio.
+        names[1]: _Found(ratio, ratio * combine(sd / width, shoulders_sd / shoulders)),
+    }
+
+
 def _touch_point(
     joints: _Joints, frames: pd.DataFrame, bar: _Bar, rep: Any, context: MeasureContext
 ) -> dict[str, _Found]:
@@ -1139,6 +1221,7 @@ def joint_measures(
     trajectory: pd.DataFrame,
     reps: pd.DataFrame,
     context: MeasureContext,
+    arms: ArmFit | None = None,
 ) -> pd.DataFrame:
     """Measures that need the lifter's joints.
 
@@ -1150,6 +1233,8 @@ def joint_measures(
         was found.
     trajectory, reps, context
         As for `bar_measures`.
+    arms : ArmFit, optional
+        Arms fitted to the set; where there are any, the arms' measures come from them in space.
 
     Returns
     -------
@@ -1177,8 +1262,14 @@ def joint_measures(
             joints = _Joints(joints_m, context.joint_window_s)
             low_end = rep.press_s if math.isfinite(rep.press_s) else rep.touch_s
             frames = joints.between(rep.touch_s, low_end)
-            single = _touch_point(joints, frames, bar, rep, context) | _grip(joints, rep, context)
-            by_side = {side: _arm(joints, frames, side, context) for side in ("left", "right")}
+            single = _touch_point(joints, frames, bar, rep, context)
+            if arms is None:
+                single |= _grip(joints, rep, context)
+                by_side = {side: _arm(joints, frames, side, context) for side in armfit.SIDES}
+            else:
+                single |= _fitted_grip(arms, context)
+                span = (rep.touch_s, low_end)
+                by_side = {s: _fitted_arm(arms, span, s, context) for s in armfit.SIDES}
         for spec in specs:
             if spec.per_side:
                 rows += [
@@ -1195,6 +1286,7 @@ def all_measures(
     reps: pd.DataFrame,
     joints_m: pd.DataFrame | None,
     context: MeasureContext,
+    arms: ArmFit | None = None,
 ) -> pd.DataFrame:
     """Bar and joint measures in one table, by repetition and in the order of `CATALOGUE`.
 
@@ -1203,7 +1295,7 @@ def all_measures(
     table = pd.concat(
         [
             bar_measures(trajectory, reps, context),
-            joint_measures(joints_m, trajectory, reps, context),
+            joint_measures(joints_m, trajectory, reps, context, arms),
         ]
         if len(reps)
         else [bar_measures(trajectory, reps, context)],

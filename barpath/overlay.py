@@ -204,7 +204,7 @@ def frame_states(result: SetResult, config: OverlayConfig | None = None) -> list
     ends = _bar_ends(track)
     centre = _bar_centre(track)
     steadied = _apply(steady, centre)
-    joints = _joints_per_frame(result.pose, frames, times, steady, config)
+    joints = _joints_per_frame(shown_joints(result), frames, times, steady, config)
 
     path = result.trajectory
     y = _on_frames(path, "y_smooth_m", frames)
@@ -654,6 +654,17 @@ def _phases_at(phases: pd.DataFrame, times: np.ndarray) -> list[str]:
     at = np.searchsorted(phases["time_s"].to_numpy(float), times + 1e-6, side="right") - 1
     names = phases["phase"].astype(str).to_numpy()
     return [names[i] if i >= 0 else "" for i in at]
+
+
+def shown_joints(result: SetResult) -> pd.DataFrame:
+    """Pose table in which the arms, where they were fitted, are the fitted ones."""
+    if result.arms.empty:
+        return result.pose
+    arms = result.arms.set_index("frame")
+    table = result.pose.set_index("frame").reindex(arms.index)
+    for column in table.columns.intersection(arms.columns):
+        table[column] = arms[column]
+    return table.reset_index(names="frame")
 
 
 def _joints_per_frame(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from barpath import armfit, barline, calibrate, measures, plate, pose, scene
 from barpath.config import AnalysisConfig
-from barpath.corrections import check_corrections, correct_track
+from barpath.corrections import Corrections, check_corrections, correct_track
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
 from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
@@ -502,10 +502,15 @@ def measure(
         )
         if head:
             path = _toward_head(path, head)
+    arms = find_arms(path, steady_joints, steadied, detected.camera, calibration, head, config)
+    arms_table = pd.DataFrame()
+    if arms is not None:
+        arms_table = place_arms(arms, detected.camera)
+        joints_m = with_arms(joints_m, arms)
     context = make_context(
         info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, config
     )
-    table = measures.all_measures(path.table, reps, joints_m, context)
+    table = measures.all_measures(path.table, reps, joints_m, context, arms)
     notes = describe(info, detected, calibration, spread, joints_px, head, config)
     wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
     return SetResult(
@@ -519,6 +524,7 @@ def measure(
         track=detected.track,
         camera=detected.camera,
         pose=joints_px,
+        arms=arms_table,
         reps=wide,
         measures=table,
         phases=phases,
@@ -532,6 +538,7 @@ def find_arms(
     path: Path3,
     steady_joints: pd.DataFrame,
     steadied: pd.DataFrame,
+    camera: pd.DataFrame,
     calibration: calibrate.Calibration,
     head: int,
     config: AnalysisConfig,
@@ -546,6 +553,8 @@ def find_arms(
         Pose table in steadied image coordinates.
     steadied : DataFrame
         Plate or bar table in steadied image coordinates.
+    camera : DataFrame
+        Camera table.
     calibration : Calibration
     head : int
         From `joints.head_direction`.
@@ -556,6 +565,9 @@ def find_arms(
     ArmFit or None
     """
     table = path.table
+    steady_joints, given = _corrected(steady_joints, table, camera, config.corrections)
+    if steady_joints.empty:
+        return None
     rows = table.set_index("frame").reindex(steady_joints["frame"])
     bar = np.zeros((len(rows), 3))
     axis = np.tile([0.0, 0.0, 1.0], (len(rows), 1))
@@ -565,7 +577,8 @@ def find_arms(
         time_s = table["time_s"].to_numpy(dtype=float)
         along = smooth(time_s, path.along_m, config.smooth, np.full(len(time_s), 0.002)).value
         known = np.isfinite(along)
-        start_m = float(np.median(along[known & (table["y_smooth_m"] > -0.05)]))
+        high = known & (table["y_smooth_m"] > -0.05)
+        start_m = float(np.median(along[high if high.any() else known]))
         bar[:, 0] = np.interp(rows["time_s"], time_s[known], along[known]) - start_m
         bar[:, 2] = rows["x_smooth_m"]
         tilt = np.deg2rad(rows["tilt_deg"].to_numpy(dtype=float))
@@ -586,8 +599,78 @@ def find_arms(
         readings_px,
         confidence,
         plate_px,
-        config.arms,
+        given,
+        arm_config(config),
     )
+
+
+def arm_config(config: AnalysisConfig) -> armfit.ArmFitConfig:
+    """What is known of this lifter's arms: what was given, otherwise the usual."""
+    arms = config.arms
+    if config.stature_m is not None:
+        arms = dataclasses.replace(arms, stature_m=config.stature_m, stature_rel_sd=0.01)
+    if config.upper_arm_m is not None:
+        arms = dataclasses.replace(arms, upper_arm_m=config.upper_arm_m)
+    return arms
+
+
+def _corrected(
+    steady_joints: pd.DataFrame,
+    table: pd.DataFrame,
+    camera: pd.DataFrame,
+    corrections: Corrections,
+) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+    """Pose table with the joints put right by hand, and which of `armfit.SEEN` they are."""
+    points = pd.DataFrame(corrections.joints, columns=["frame", "joint", "x_px", "y_px"])
+    points = points[points["frame"].isin(table["frame"])]
+    steadied = calibrate.steady(points, camera, [""])
+    frames = np.union1d(steady_joints["frame"], points["frame"]).astype(int)
+    joints = steady_joints.set_index("frame").reindex(frames)
+    joints["time_s"] = table.set_index("frame")["time_s"].reindex(frames)
+    given = np.zeros((len(frames), len(armfit.SIDES), len(armfit.SEEN)), dtype=bool)
+    for point in steadied.itertuples():
+        side, joint = point.joint.split("_")
+        row = np.searchsorted(frames, point.frame)
+        given[row, armfit.SIDES.index(side), armfit.SEEN.index(joint)] = True
+        joints.loc[point.frame, [f"{point.joint}_x_px", f"{point.joint}_y_px"]] = (
+            point.x_px,
+            point.y_px,
+        )
+    return joints.reset_index(names="frame"), given
+
+
+def place_arms(arms: armfit.ArmFit, camera: pd.DataFrame) -> pd.DataFrame:
+    """Table of the fitted arms, in the pixels of each frame and in metres."""
+    maps = camera.set_index("frame").reindex(arms.frame).reset_index()
+    back = np.array([cv2.invertAffineTransform(m) for m in scene.transforms_of(maps)])
+    return armfit.arm_table(arms, back)
+
+
+def with_arms(joints_m: pd.DataFrame, arms: armfit.ArmFit) -> pd.DataFrame:
+    """Joint table in which the arms are the fitted ones.
+
+    Parameters
+    ----------
+    joints_m : DataFrame
+        From `joints.side_joints` or `joints.front_joints`.
+    arms : ArmFit
+
+    Returns
+    -------
+    DataFrame
+        The hand's middle on the bar stands for `index`, which is what the network reads near it.
+    """
+    table = joints_m.set_index("frame").reindex(arms.frame)
+    table["time_s"] = arms.time_s
+    sd = arms.sd_m()
+    axis = 0 if arms.sight.view != "front" else 2
+    for a, side in enumerate(armfit.SIDES):
+        for j, joint in enumerate(armfit.FITTED):
+            name = f"{side}_{'index' if joint == 'hand' else joint}"
+            table[f"{name}_x_m"] = arms.points_m[:, a, j, axis]
+            table[f"{name}_y_m"] = arms.points_m[:, a, j, 1]
+            table[f"{name}_sd_m"] = sd[:, a, j][:, [axis, 1]].max(axis=1)
+    return table.reset_index(names="frame")
 
 
 def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> None:

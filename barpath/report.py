@@ -24,7 +24,7 @@ import pandas as pd
 
 from barpath import plots
 from barpath.measures import CATALOGUE
-from barpath.overlay import DRAWN_JOINTS
+from barpath.overlay import DRAWN_JOINTS, shown_joints
 from barpath.store import SetResult
 
 _VIEW_WORDS = {
@@ -170,9 +170,10 @@ def best_seen_rep(result: SetResult) -> int | None:
     """
     if not len(result.reps):
         return None
-    names = [f"{j}_confidence" for j in DRAWN_JOINTS if f"{j}_confidence" in result.pose.columns]
-    times = result.pose["time_s"].to_numpy(float) if len(result.pose) else np.array([])
-    seen = result.pose[names].fillna(0.0).mean(axis=1).to_numpy() if names else np.array([])
+    pose = shown_joints(result)
+    names = [f"{j}_confidence" for j in DRAWN_JOINTS if f"{j}_confidence" in pose.columns]
+    times = pose["time_s"].to_numpy(float) if len(pose) else np.array([])
+    seen = pose[names].fillna(0.0).mean(axis=1).to_numpy() if names else np.array([])
 
     def score(row: Any) -> tuple[bool, float]:
         means = []

@@ -42,6 +42,7 @@ TABLE_FILES: Mapping[str, str] = {
     "track": "track.csv",
     "camera": "camera.csv",
     "pose": "pose.csv",
+    "arms": "arms.csv",
 }
 
 _ARTEFACT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*\.(html|mp4|png|jpg)")
@@ -120,6 +121,7 @@ class SetResult:
     phases: pd.DataFrame
     notes: list[Note]
     versions: dict[str, str]
+    arms: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
     corrections: Corrections = dataclasses.field(default_factory=Corrections)
 
 
@@ -469,6 +471,11 @@ def _read_table(path: Path) -> pd.DataFrame:
         table = pd.read_csv(path, float_precision="round_trip")
     except pd.errors.EmptyDataError:
         return pd.DataFrame()
+    except FileNotFoundError:
+        # Folders written before the arms were fitted have no table of them.
+        if path.name == TABLE_FILES["arms"]:
+            return pd.DataFrame()
+        raise
     for column in table.columns:
         if _TEXT_COLUMN.fullmatch(column):
             table[column] = table[column].astype(object).fillna("")
