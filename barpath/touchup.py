@@ -1,0 +1,672 @@
+"""The correction page: put joints and plate right in the browser, save, and measure again.
+
+A small server on the loopback address gives one page, the clip's frames and the report, and takes
+corrections. Nothing leaves the machine: the page loads nothing from elsewhere, every request must
+carry the token of this run in its path and a loopback name in its Host header, and what the page
+sends is small JSON of its own origin.
+"""
+
+import contextlib
+import dataclasses
+import json
+import math
+import secrets
+import socket
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+
+from barpath import pipeline, plots, report
+from barpath.corrections import (
+    JOINTS,
+    Corrections,
+    as_tracked,
+    check_corrections,
+    corrections_data,
+    parse_corrections,
+)
+from barpath.errors import BarpathError, ClipError, OptionError
+from barpath.frames import ClipInfo, probe, stream
+from barpath.output import REPORT_FILE, VIDEO_FILE, publish
+from barpath.store import SetResult, check_target, plain, read_results
+
+LOOPBACK = "127.0.0.1"
+EVENTS = (("touch_s", "touch"), ("press_s", "start of the press"), ("lockout_s", "lockout"))
+SEEN_PARTS = ("x_px", "y_px", "confidence")
+PAGE_FILES = {
+    "": ("touchup.html", "text/html; charset=utf-8"),
+    "touchup.js": ("touchup.js", "text/javascript; charset=utf-8"),
+    "touchup.css": ("touchup.css", "text/css; charset=utf-8"),
+    "report.css": ("report.css", "text/css; charset=utf-8"),
+}
+RESULT_FILES = {REPORT_FILE: "text/html; charset=utf-8", VIDEO_FILE: "video/mp4"}
+PAGE_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+
+
+@dataclass(frozen=True)
+class TouchupConfig:
+    """Settings of the correction page.
+
+    Attributes
+    ----------
+    near_event_s : float
+        A frame in which joints were looked for stands for a touch, press or lockout this near.
+    max_body_bytes : int
+        A request's body may not be larger.
+    kept_pictures : int
+        Frames kept in memory, encoded.
+    jpeg_quality : int
+        0 to 100.
+    idle_s : float
+        A connection that says nothing for this long is closed.
+    """
+
+    near_event_s: float = 0.1
+    max_body_bytes: int = 1_000_000
+    kept_pictures: int = 40
+    jpeg_quality: int = 92
+    idle_s: float = 30.0
+
+
+class BusyError(BarpathError):
+    """A save is still at work."""
+
+
+class _StoppedError(Exception):
+    """The server is being ended while a save is at work."""
+
+
+def find_clip(result: SetResult, folder: Path, given: Path | None = None) -> Path:
+    """Where the clip of a result lies.
+
+    Parameters
+    ----------
+    result : SetResult
+    folder : Path
+        The result folder.
+    given : Path, optional
+        The clip, if the user says; otherwise the clip's name is looked for beside the result
+        folder and in the current directory.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    OptionError
+        There is no such file.
+    """
+    if given is not None:
+        if not given.is_file():
+            raise OptionError(f"There is no clip '{given}'.")
+        return given
+    # The name comes from the result's own file, which need not be trusted.
+    name = Path(result.source_name).name
+    for place in (folder.resolve().parent, Path.cwd()):
+        if name and (place / name).is_file():
+            return place / name
+    raise OptionError(
+        f"The clip '{name}' is neither beside the result folder nor in the current directory;"
+        " say with --clip where it is."
+    )
+
+
+def probe_same(result: SetResult, clip: Path) -> ClipInfo:
+    """Properties of the clip, which must be the one that was measured.
+
+    Raises
+    ------
+    ClipError
+        It cannot be read.
+    OptionError
+        It is another clip.
+    """
+    info = probe(clip, time_scale=result.info.time_scale)
+    facts = ("width_px", "height_px", "n_frames")
+    if any(getattr(info, fact) != getattr(result.info, fact) for fact in facts):
+        raise OptionError(
+            f"'{clip}' is not the clip that was measured: it has {info.n_frames} frames of"
+            f" {info.width_px} x {info.height_px} pixels, not {result.info.n_frames} of"
+            f" {result.info.width_px} x {result.info.height_px}."
+        )
+    return info
+
+
+def offered_frames(
+    result: SetResult, config: TouchupConfig | None = None
+) -> list[dict[str, int | float | str]]:
+    """Frames on which corrections help most, in order of time.
+
+    Touch, start of the press and lockout of every repetition, all frames in which the joints were
+    looked for, and all frames that hold a correction.
+
+    Parameters
+    ----------
+    result : SetResult
+    config : TouchupConfig, optional
+
+    Returns
+    -------
+    list of dict
+        `frame`, `time_s`, `rep` (0 between repetitions) and `title`, empty for a frame without an
+        event. The frame of an event is one in which the joints were looked for, if there is one
+        near enough.
+    """
+    config = config or TouchupConfig()
+    frames = result.track["frame"].to_numpy(dtype=int)
+    time_s = result.track["time_s"].to_numpy(dtype=float)
+    posed = np.isin(frames, result.pose["frame"].to_numpy(dtype=int))
+    titles: dict[int, tuple[int, str]] = {}
+    rep_of = np.zeros(len(frames), dtype=int)
+    for row in result.reps.itertuples():
+        begin, end = (
+            getattr(row, name) if np.isfinite(getattr(row, name)) else getattr(row, other)
+            for name, other in (("start_s", "touch_s"), ("lockout_s", "touch_s"))
+        )
+        rep_of[(time_s >= begin - 0.2) & (time_s <= end + 0.2) & (rep_of == 0)] = int(row.rep)
+        for column, word in EVENTS:
+            moment = getattr(row, column)
+            if not np.isfinite(moment):
+                continue
+            distance = np.abs(time_s - moment)
+            near = posed & (distance <= config.near_event_s)
+            at = int(np.argmin(np.where(near, distance, np.inf) if near.any() else distance))
+            before = titles.get(int(frames[at]))
+            both = f"{before[1]} and {word}" if before and before[0] == row.rep else word
+            titles[int(frames[at])] = (int(row.rep), both)
+    points = (*result.corrections.joints, *result.corrections.plate)
+    wanted = {*titles, *frames[posed].tolist(), *(point.frame for point in points)}
+    offered = []
+    for at in np.flatnonzero(np.isin(frames, sorted(wanted))):
+        frame = int(frames[at])
+        rep, title = titles.get(frame, (int(rep_of[at]), ""))
+        offered.append({"frame": frame, "time_s": float(time_s[at]), "rep": rep, "title": title})
+    return offered
+
+
+def tracked_points(result: SetResult, frames: list[int]) -> dict[str, Any]:
+    """What the program itself saw of joints and plate on some frames.
+
+    Parameters
+    ----------
+    result : SetResult
+    frames : list of int
+
+    Returns
+    -------
+    dict
+        `joints`: by frame (as text) and joint, `x_px, y_px, confidence`, only for frames in which
+        the joints were looked for; `plate`: by frame, `x_px, y_px, major_px, minor_px, angle_deg`
+        as tracked, NaN where lost, the outline then that of the nearest frame.
+    """
+    joints: dict[str, Any] = {}
+    pose = result.pose.set_index(result.pose["frame"].astype(int))
+    for frame in frames:
+        if frame not in pose.index:
+            continue
+        row = pose.loc[frame]
+        joints[str(frame)] = {
+            joint: {part: float(row[f"{joint}_{part}"]) for part in SEEN_PARTS} for joint in JOINTS
+        }
+    plate: dict[str, Any] = {}
+    track = as_tracked(result.track)
+    if "x_px" in track:
+        outline = ["major_px", "minor_px", "angle_deg"]
+        shape = track[outline].where(track[outline].notna().all(axis=1)).ffill().bfill()
+        whole = pd.concat([track[["x_px", "y_px"]], shape], axis=1)
+        whole.index = track["frame"].astype(int)
+        for frame in frames:
+            plate[str(frame)] = {key: float(value) for key, value in whole.loc[frame].items()}
+    return {"joints": joints, "plate": plate}
+
+
+def changed_measures(before: SetResult, after: SetResult) -> dict[str, Any]:
+    """What a correction changed, as a reader sees it.
+
+    Parameters
+    ----------
+    before, after : SetResult
+
+    Returns
+    -------
+    dict
+        `rows`: `measure` (label), `rep`, `side`, `unit`, `before`, `after` (rounded, with their ±;
+        a dash where missing), their qualities, and `reason` of the later one; only what reads
+        differently. `n_same`: measures that read as before. `reps`: how many repetitions of which
+        kind there were and are.
+    """
+    keys = ["rep", "measure", "side"]
+    tables = [result.measures.set_index(keys) for result in (before, after)]
+    rows, n_same = [], 0
+    for name in plots.ordered_measures(pd.concat([before.measures, after.measures])):
+        index = [[k for k in table.index if k[1] == name] for table in tables]
+        for key in sorted({*index[0], *index[1]}):
+            told = [_told(table.loc[key] if key in table.index else None) for table in tables]
+            if told[0][:2] == told[1][:2]:
+                n_same += 1
+                continue
+            rows.append(
+                {
+                    "measure": plots.measure_label(name),
+                    "rep": int(key[0]),
+                    "side": key[2],
+                    "unit": told[1][3] or told[0][3],
+                    "before": told[0][0],
+                    "after": told[1][0],
+                    "before_quality": told[0][1],
+                    "after_quality": told[1][1],
+                    "reason": told[1][2],
+                }
+            )
+    counts = [result.reps["kind"].value_counts().to_dict() for result in (before, after)]
+    said = [", ".join(f"{number} {kind}" for kind, number in count.items()) for count in counts]
+    return {"rows": rows, "n_same": n_same, "reps": said}
+
+
+def _told(row: pd.Series | None) -> tuple[str, str, str, str]:
+    """Text, quality, reason and unit of one measure."""
+    if row is None:
+        return "–", "missing", "There is no such repetition.", ""
+    factor, unit = plots.shown_unit(str(row["unit"]))
+    if not math.isfinite(row["value"]) or row["quality"] == "missing":
+        return "–", "missing", str(row["reason"]), unit
+    value, u95 = report.stated(factor * row["value"], factor * row["u95"])
+    return (f"{value} ± {u95}" if u95 else value), str(row["quality"]), str(row["reason"]), unit
+
+
+@dataclass
+class _Job:
+    """A save at work or done: what the page is told of it."""
+
+    state: str = "idle"
+    stage: str = ""
+    share: float = 0.0
+    error: str = ""
+    changes: dict[str, Any] | None = None
+    seconds: float = 0.0
+
+
+class Session:
+    """One result folder under correction; its methods may be called from several threads."""
+
+    def __init__(
+        self,
+        folder: Path,
+        clip: Path | None = None,
+        *,
+        video: bool = True,
+        config: TouchupConfig | None = None,
+    ) -> None:
+        """Read the result and find its clip.
+
+        Parameters
+        ----------
+        folder : Path
+            A result folder of one clip.
+        clip : Path, optional
+            As for `find_clip`.
+        video : bool
+            Whether to draw the annotated clip again at each save; without, the folder is left
+            without one, since the old one would show what no longer holds.
+        config : TouchupConfig, optional
+
+        Raises
+        ------
+        OutputError
+            The folder is no result folder, or could not be replaced.
+        OptionError, ClipError
+            The clip is not found, is another, or cannot be read.
+        """
+        self.config = config or TouchupConfig()
+        self.folder = folder
+        self.video = video
+        self.result = read_results(folder)
+        check_target(folder, overwrite=True)
+        self.info = probe_same(self.result, find_clip(self.result, folder, clip))
+        self._job = _Job()
+        self._lock = threading.Lock()
+        self._decoding = threading.Lock()
+        self._pictures: OrderedDict[int, bytes] = OrderedDict()
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def page_state(self) -> dict[str, Any]:
+        """All that the page shows, as plain data."""
+        result = self.result
+        offered = offered_frames(result, self.config)
+        return plain(
+            {
+                "clip": result.source_name,
+                "view": result.view,
+                "width_px": self.info.width_px,
+                "height_px": self.info.height_px,
+                "joint_names": JOINTS,
+                "has_plate": result.view != "front",
+                "frames": offered,
+                "tracked": tracked_points(result, [int(row["frame"]) for row in offered]),
+                "corrections": corrections_data(result.corrections),
+                "video": self.video,
+                "report": (self.folder / REPORT_FILE).is_file(),
+            }
+        )
+
+    def picture(self, frame: int) -> bytes:
+        """A frame of the clip as a JPEG of full size.
+
+        Raises
+        ------
+        ClipError
+            It cannot be decoded.
+        """
+        with self._decoding:
+            if frame in self._pictures:
+                self._pictures.move_to_end(frame)
+                return self._pictures[frame]
+            decoded = next(iter(stream(self.info, indices=[frame])), None)
+            if decoded is None:
+                raise ClipError(f"Frame {frame} cannot be decoded.")
+            options = [cv2.IMWRITE_JPEG_QUALITY, self.config.jpeg_quality]
+            _, data = cv2.imencode(".jpg", cv2.cvtColor(decoded.image, cv2.COLOR_RGB2BGR), options)
+            self._pictures[frame] = data.tobytes()
+            if len(self._pictures) > self.config.kept_pictures:
+                self._pictures.popitem(last=False)
+            return self._pictures[frame]
+
+    def job(self) -> dict[str, Any]:
+        """How far the save is."""
+        with self._lock:
+            return dataclasses.asdict(self._job)
+
+    def save(self, corrections: Corrections) -> None:
+        """Begin to measure with these corrections and to write the results anew.
+
+        Raises
+        ------
+        OptionError
+            The corrections do not fit the clip.
+        BusyError
+            An earlier save is still at work.
+        """
+        check_corrections(corrections, self.result.info, self.result.track)
+        with self._lock:
+            if self._job.state == "running":
+                raise BusyError("The last save is still at work; wait until it is done.")
+            self._job = _Job(state="running", stage="measuring again")
+            self._thread = threading.Thread(target=self._work, args=(corrections,))
+            self._thread.start()
+
+    def close(self) -> None:
+        """Stop a save at work, leaving the result folder as it was, and wait until it has."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join()
+
+    def _tell(self, **changes: Any) -> None:
+        with self._lock:
+            self._job = dataclasses.replace(self._job, **changes)
+
+    def _progress(self, stage: str, share: float) -> None:
+        if self._stop.is_set():
+            raise _StoppedError
+        self._tell(stage=stage, share=share)
+
+    def _work(self, corrections: Corrections) -> None:
+        begin = time.perf_counter()
+        before = self.result
+        try:
+            config = dataclasses.replace(pipeline.config_of(before), corrections=corrections)
+            given = dataclasses.replace(
+                before, info=dataclasses.replace(self.info, n_duplicate=before.info.n_duplicate)
+            )
+            after = pipeline.remeasure(given, config, self._progress)
+            after.source_name = before.source_name
+            self._tell(changes=plain(changed_measures(before, after)))
+            self._progress("writing the report", 0.0)
+            publish(after, self.folder, overwrite=True, video=self.video, progress=self._progress)
+        except _StoppedError:
+            self._tell(state="failed", error="The program was ended before the save was done.")
+        except BarpathError as error:
+            self._tell(state="failed", error=str(error), changes=None)
+        except Exception as error:
+            sentence = f"Something went wrong inside ({type(error).__name__}: {error})."
+            self._tell(state="failed", error=sentence, changes=None)
+        else:
+            self.result = after
+            self._tell(state="done", share=1.0, seconds=time.perf_counter() - begin)
+
+
+class _RefusedError(Exception):
+    """A request that is not answered as asked."""
+
+    def __init__(self, status: HTTPStatus, sentence: str) -> None:
+        super().__init__(sentence)
+        self.status = status
+
+
+class _Handler(BaseHTTPRequestHandler):
+    """Answers the page's requests; see the module's description for what is refused."""
+
+    protocol_version = "HTTP/1.1"
+    server_version = "barpath"
+    sys_version = ""
+
+    def __init__(self, session: Session, token: str, *args: Any, **kwargs: Any) -> None:
+        self._session, self._token = session, token
+        self.timeout = session.config.idle_s
+        super().__init__(*args, **kwargs)
+
+    def log_message(self, format: str, *args: Any) -> None:
+        """Say nothing: the terminal is the coach's, and paths hold the token."""
+
+    def do_GET(self) -> None:
+        """Give the page, a frame, the state or the report."""
+        self._answer(self._get)
+
+    def do_HEAD(self) -> None:
+        """As for GET, without the content."""
+        self._answer(self._get)
+
+    def do_POST(self) -> None:
+        """Take corrections."""
+        self._answer(self._post)
+
+    def _answer(self, act: Callable[[str], tuple[HTTPStatus, bytes, str]]) -> None:
+        policy = PAGE_POLICY
+        try:
+            path = self._admitted()
+            status, body, kind = act(path)
+            if path.startswith("results/"):
+                # The report brings a stricter policy of its own, which allows its inline style.
+                policy = "frame-ancestors 'none'"
+        except _RefusedError as refusal:
+            status, kind = refusal.status, "application/json"
+            body = _json({"error": str(refusal)})
+            # What the refused request still has to say is not waited for.
+            self.close_connection = True
+        except OSError:
+            self.close_connection = True
+            return
+        except Exception as error:
+            status, kind = HTTPStatus.INTERNAL_SERVER_ERROR, "application/json"
+            sentence = f"Something went wrong inside ({type(error).__name__}: {error})."
+            body = _json({"error": sentence})
+            self.close_connection = True
+        with contextlib.suppress(OSError):
+            self.send_response(status)
+            self.send_header("Content-Type", kind)
+            self.send_header("Content-Length", str(len(body)))
+            self.send_header("Content-Security-Policy", policy)
+            for name, value in (
+                ("Cache-Control", "no-store"),
+                ("Cross-Origin-Opener-Policy", "same-origin"),
+                ("Cross-Origin-Resource-Policy", "same-origin"),
+                ("Referrer-Policy", "no-referrer"),
+                ("X-Content-Type-Options", "nosniff"),
+            ):
+                self.send_header(name, value)
+            if self.close_connection:
+                self.send_header("Connection", "close")
+            self.end_headers()
+            if self.command != "HEAD":
+                self.wfile.write(body)
+
+    def _admitted(self) -> str:
+        """The path after the token, of a request that may be answered."""
+        port = self.server.server_address[1]
+        names = {f"{LOOPBACK}:{port}", f"localhost:{port}"}
+        hosts = self.headers.get_all("Host") or []
+        # A page from elsewhere can make its own name point at this machine, but not change Host.
+        if len(hosts) != 1 or hosts[0].lower() not in names:
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "This page answers only on this machine.")
+        _, token, *rest = [*self.path.split("/", 2), ""][:3]
+        if not secrets.compare_digest(token.encode("utf-8", "replace"), self._token.encode()):
+            raise _RefusedError(
+                HTTPStatus.NOT_FOUND, "Open the address that barpath printed in the terminal."
+            )
+        origins = {f"http://{name}" for name in names}
+        if (origin := self.headers.get("Origin")) is not None and origin not in origins:
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "Requests of other pages are refused.")
+        if self.headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "Requests of other pages are refused.")
+        return rest[0]
+
+    def _get(self, path: str) -> tuple[HTTPStatus, bytes, str]:
+        if path in PAGE_FILES:
+            name, kind = PAGE_FILES[path]
+            return (
+                HTTPStatus.OK,
+                Path(__file__).with_name("assets").joinpath(name).read_bytes(),
+                kind,
+            )
+        if path == "state":
+            return HTTPStatus.OK, _json(self._session.page_state()), "application/json"
+        if path == "job":
+            return HTTPStatus.OK, _json(self._session.job()), "application/json"
+        folder, _, name = path.partition("/")
+        if folder == "frames" and name.removesuffix(".jpg").isdecimal() and len(name) < 14:
+            try:
+                return HTTPStatus.OK, self._session.picture(int(name[:-4])), "image/jpeg"
+            except (ClipError, ValueError) as error:
+                raise _RefusedError(HTTPStatus.NOT_FOUND, str(error)) from error
+        if folder == "results" and name in RESULT_FILES:
+            file = self._session.folder / name
+            if file.is_file():
+                return HTTPStatus.OK, file.read_bytes(), RESULT_FILES[name]
+        raise _RefusedError(HTTPStatus.NOT_FOUND, "There is nothing at this address.")
+
+    def _post(self, path: str) -> tuple[HTTPStatus, bytes, str]:
+        if path != "corrections":
+            raise _RefusedError(HTTPStatus.NOT_FOUND, "There is nothing at this address.")
+        kind = self.headers.get("Content-Type", "").partition(";")[0].strip().lower()
+        if kind != "application/json":
+            raise _RefusedError(
+                HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Corrections must be sent as JSON."
+            )
+        length = self.headers.get("Content-Length", "")
+        if not length.isdecimal() or "Transfer-Encoding" in self.headers:
+            raise _RefusedError(
+                HTTPStatus.LENGTH_REQUIRED, "The length of the corrections is not said."
+            )
+        if len(length) > 12 or int(length) > self._session.config.max_body_bytes:
+            raise _RefusedError(
+                HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "These corrections are too large."
+            )
+        body = self.rfile.read(int(length))
+        try:
+            self._session.save(parse_corrections(body.decode("utf-8", "replace")))
+        except BusyError as error:
+            raise _RefusedError(HTTPStatus.CONFLICT, str(error)) from error
+        except BarpathError as error:
+            raise _RefusedError(HTTPStatus.BAD_REQUEST, str(error)) from error
+        return HTTPStatus.ACCEPTED, _json(self._session.job()), "application/json"
+
+
+def _json(data: Any) -> bytes:
+    return json.dumps(data, allow_nan=False).encode()
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Say nothing of connections that a browser broke off."""
+
+
+@contextlib.contextmanager
+def serving(session: Session, port: int = 0) -> Iterator[tuple[ThreadingHTTPServer, str]]:
+    """Bind the correction page to the loopback address; the caller runs `serve_forever`.
+
+    Parameters
+    ----------
+    session : Session
+    port : int
+        0 takes one that is free.
+
+    Yields
+    ------
+    tuple
+        The server, and the address of the page with the token of this run.
+
+    Raises
+    ------
+    OptionError
+        The port cannot be had.
+    """
+    if not 0 <= port <= 65535:
+        raise OptionError(f"The port must lie between 0 and 65535, not {port}.")
+    token = secrets.token_urlsafe(24)
+    try:
+        server = _Server((LOOPBACK, port), partial(_Handler, session, token))
+    except (OSError, socket.gaierror) as error:
+        raise OptionError(f"Port {port} cannot be used: {error.strerror}.") from error
+    try:
+        yield server, f"http://{LOOPBACK}:{server.server_address[1]}/{token}/"
+    finally:
+        server.server_close()
+        session.close()
+
+
+def run(
+    folder: Path,
+    clip: Path | None = None,
+    *,
+    port: int = 0,
+    video: bool = True,
+    ready: Callable[[str], None] = print,
+) -> None:
+    """Serve the correction page of a result folder until Ctrl-C.
+
+    Parameters
+    ----------
+    folder : Path
+    clip : Path, optional
+    port : int
+    video : bool
+        As for `Session` and `serving`.
+    ready : callable
+        Given the page's address once it answers.
+
+    Raises
+    ------
+    OutputError, OptionError, ClipError
+        As for `Session` and `serving`.
+    """
+    session = Session(folder, clip, video=video)
+    with serving(session, port) as (server, address), contextlib.suppress(KeyboardInterrupt):
+        ready(address)
+        server.serve_forever(poll_interval=0.2)
