@@ -513,6 +513,39 @@ def rules(
 
 
 @app.command()
+def touchup(
+    results: Annotated[Path, typer.Argument(help="Result folder of a clip.", show_default=False)],
+    clip: Annotated[
+        Path | None,
+        typer.Option(
+            help="The clip; looked for beside the folder and in the current directory if not"
+            " given.",
+            show_default=False,
+        ),
+    ] = None,
+    port: Annotated[int, typer.Option(help="Port on this machine; 0 takes a free one.")] = 0,
+    show: Annotated[
+        bool, typer.Option("--open/--no-open", help="Open the page in the web browser.")
+    ] = True,
+    video: Annotated[bool, typer.Option(help="Draw the annotated clip again at each save.")] = True,
+) -> None:
+    """Put joints and plate right by hand in the browser, and measure again.
+
+    The page is served on this machine alone and asks nothing of the network. Ctrl-C ends it with
+    exit code 0, leaving what was saved.
+    """
+    from barpath.touchup import run as run_touchup
+
+    def ready(address: str) -> None:
+        typer.echo(f"Correction page: {address}")
+        typer.echo("Ctrl-C ends it.", err=True)
+        if show:
+            typer.launch(address)
+
+    run_touchup(results, clip, port=port, video=video, ready=ready)
+
+
+@app.command()
 def benchmark(
     what: Annotated[
         str,
