@@ -922,7 +922,11 @@ def check_block_folder(folder: Path) -> None:
     """
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"'{folder}' is a file, so no block can be kept there.")
-    if folder.is_dir() and any(folder.iterdir()) and not _is_block(folder):
+    if folder.is_dir() and not _is_block(folder):
+        # A run that was killed while it wrote the very first file leaves only its beginning.
+        begun = f".{BLOCK_FILE}.part-"
+        if all(entry.name.startswith(begun) for entry in folder.iterdir()):
+            return
         raise OutputError(f"'{folder}' is not empty and no block of barpath; choose another.")
 
 
@@ -989,10 +993,12 @@ def run(
     config = config or BlockConfig()
     check_block_folder(folder)
     try:
-        for name in ("detected", "measured", "failed"):
-            (folder / "cache" / name).mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
+        # First of all, so that a run killed in the next moment finds a block of its own.
         if not _is_block(folder):
             _write_mark(folder, ())
+        for name in ("detected", "measured", "failed"):
+            (folder / "cache" / name).mkdir(parents=True, exist_ok=True)
         with _locked(folder):
             return _run_locked(entries, folder, config, dask, trc, watch)
     except OSError as error:

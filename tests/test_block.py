@@ -297,6 +297,14 @@ def test_a_folder_of_something_else_is_left_alone(tmp_path):
     assert sorted(p.name for p in (tmp_path / "mine").iterdir()) == ["diary.txt"]
 
 
+def test_killed_before_the_first_file_was_whole(tmp_path, in_process):
+    clips, _ = fake_block(tmp_path, 1)
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out/.block.json.part-0123").write_text("{")
+    assert run(clips, tmp_path / "out").n_measured == 1
+    assert not list((tmp_path / "out").glob(".*.part-*"))
+
+
 def test_two_runs_do_not_meet_in_one_folder(tmp_path, in_process):
     clips, _ = fake_block(tmp_path, 1)
     run(clips, tmp_path / "out")
@@ -479,3 +487,35 @@ def test_dask_cluster_with_a_worker_killed_mid_run(tmp_path):
     assert summary.n_failed == 1
     assert contents(tmp_path / "out") == contents(tmp_path / "whole")
     assert len(calls(log, "begun")) >= 9
+
+
+def test_the_programme_is_the_pipeline():
+    from barpath import pipeline
+
+    assert block._function(block.Programme().detect) is pipeline.analyse
+    assert block._function(block.Programme().measure) is pipeline.remeasure
+
+
+@pytest.mark.slow
+def test_a_true_clip_gives_what_analysing_it_gives(tmp_path):
+    """Through worker, cache and table, up to the nine digits that are kept."""
+    import barpath
+
+    source = ROOT / "sample_clips_synthetic" / "ql_portrait_side.mp4"
+    (tmp_path / "clips").mkdir()
+    clip = tmp_path / "clips" / "Ada_2026-10-01_side_60kg_450mm.mp4"
+    clip.write_bytes(source.read_bytes())
+    (tmp_path / "clips" / "no-video.mp4").write_text("no video")
+    analysis = block.AnalysisConfig(find_joints=False)
+    settings = block.BlockConfig(analysis=analysis, workers=1)
+    summary = block.run(block.plan_folder(tmp_path / "clips"), tmp_path / "out", settings)
+    assert [name for name, _ in summary.failures] == ["no-video.mp4"]
+    assert str(tmp_path) not in summary.failures[0][1]
+    table = blockstore.read_table(tmp_path / "out")
+    direct = barpath.analyse(clip, view="side", plate_mm=450, config=analysis)
+    assert len(table) == len(direct.reps) == 1
+    for name in ("range_of_motion_m", "mean_press_speed_m_s", "press_time_s"):
+        np.testing.assert_allclose(table[name], direct.reps[name], rtol=1e-5)
+        np.testing.assert_allclose(table[f"{name}_u95"], direct.reps[f"{name}_u95"], rtol=1e-3)
+    kept = block.kept_sets(tmp_path / "out")
+    assert (kept[clip.name] / block.STILL_FILE).is_file()
