@@ -57,6 +57,8 @@ BLOCK_NAME = "barpath-block"
 BLOCK_VERSION = 1
 CACHE_VERSION = 1
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
+MEASURE_VERSION = 1
+"""The same for what is measured from what was seen."""
 STILL_FILE = "bottom.jpg"
 STILL_SIDE_PX = 800
 SHEETS = ("block.csv", "block.toml")
@@ -480,8 +482,11 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
         upper_arm_m=None,
         stature_m=None,
         note="",
+        corrections=blank.corrections,
+        correcting=blank.correcting,
         depths=blank.depths,
         network_error=blank.network_error,
+        arms=blank.arms,
         pose=dataclasses.replace(whole.pose, threads=1),
     )
     # The load is a label of the table; no measure rests on it.
@@ -489,7 +494,12 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
 
 
 def _key(*parts: Any) -> str:
-    text = json.dumps(parts, sort_keys=True, default=str)
+    def plain(value: Any) -> Any:
+        if isinstance(value, Mapping):
+            return sorted((repr(key), plain(item)) for key, item in value.items())
+        return [plain(item) for item in value] if isinstance(value, list | tuple) else value
+
+    text = json.dumps(plain(parts), default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:40]
 
 
@@ -525,7 +535,8 @@ def keys_of(
     versions = [version("barpath"), version("mediapipe"), store.SCHEMA_VERSION, CACHE_VERSION]
     detect_key = _key(sha256, seen, versions, programme.detect, stills)
     whole.pop("pose_model")
-    return detect_key, _key(detect_key, whole, programme.measure, blockstore.SCHEMA_VERSION)
+    versions = [blockstore.SCHEMA_VERSION, MEASURE_VERSION]
+    return detect_key, _key(detect_key, whole, programme.measure, versions)
 
 
 # --- the work on one clip -------------------------------------------------------------------------
