@@ -33,40 +33,92 @@ PARTS = ("x_px", "y_px", "confidence")
 SMALL = 1e-6
 
 
+_Pairs = tuple[tuple[float, float], tuple[float, float]]
+
+
 @dataclass(frozen=True)
 class ReadingBias:
     """How the pose network errs: the same way all through a clip, and anew in each frame.
 
-    Keys are view, joint, and (side and oblique views) "near" or "far" arm; values are metres across
-    the picture (toward the head in side and oblique views, away from the body's midline in front
-    views) and up. Measured on the tuning clips of `sample_clips_synthetic`.
+    Measured on the tuning clips of `sample_clips_synthetic` (five front, three side, one oblique),
+    whose joints are known; the spreads are rounded up, because real lifters differ more than made
+    ones.
 
     Attributes
     ----------
-    mean_m, sd_m : dict
-        Mean over clips, and spread between clips, with the bar at the bottom and at the top.
-    within_m : dict
-        Spread within a clip per axis, at full confidence.
+    table : dict
+        By view, arm ("near" or "far" from the camera; "" in front views) and joint: mean over clips
+        and spread between clips, each with the bar at the bottom and at the top, across the picture
+        (toward the head in side and oblique views, away from the body's midline in front views) and
+        up; and the scatter within a clip, per axis at full confidence. Metres.
+    usual_sd_m, usual_within_m : float
+        Spread and scatter of what is not in the table.
     """
 
-    mean_m: dict[tuple[str, ...], tuple[tuple[float, float], tuple[float, float]]] = field(
-        default_factory=dict
+    table: dict[tuple[str, str, str], tuple[_Pairs, _Pairs, float]] = field(
+        default_factory=lambda: {
+            ("front", "", "shoulder"): (
+                ((-0.005, 0.017), (-0.011, 0.043)),
+                ((0.025, 0.035), (0.025, 0.035)),
+                0.020,
+            ),
+            ("front", "", "elbow"): (
+                ((-0.029, 0.052), (-0.004, 0.028)),
+                ((0.032, 0.045), (0.020, 0.025)),
+                0.020,
+            ),
+            ("front", "", "wrist"): (
+                ((0.006, 0.023), (-0.002, 0.014)),
+                ((0.016, 0.022), (0.016, 0.020)),
+                0.015,
+            ),
+            ("front", "", "index"): (
+                ((-0.001, 0.012), (-0.005, 0.003)),
+                ((0.015, 0.022), (0.015, 0.018)),
+                0.012,
+            ),
+            ("side", "near", "shoulder"): (
+                ((0.020, 0.045), (0.020, 0.045)),
+                ((0.030, 0.030), (0.030, 0.030)),
+                0.025,
+            ),
+            ("side", "far", "shoulder"): (
+                ((0.045, 0.025), (0.045, 0.025)),
+                ((0.030, 0.030), (0.030, 0.030)),
+                0.025,
+            ),
+            ("side", "near", "elbow"): (
+                ((0.0, 0.0), (0.0, -0.015)),
+                ((0.050, 0.070), (0.030, 0.070)),
+                0.030,
+            ),
+            ("side", "far", "elbow"): (
+                ((0.0, 0.0), (0.0, 0.0)),
+                ((0.060, 0.080), (0.060, 0.080)),
+                0.040,
+            ),
+            ("oblique", "near", "shoulder"): (
+                ((-0.020, 0.040), (-0.030, 0.040)),
+                ((0.060, 0.050), (0.060, 0.050)),
+                0.030,
+            ),
+            ("oblique", "far", "shoulder"): (
+                ((0.0, 0.060), (0.0, 0.060)),
+                ((0.060, 0.060), (0.060, 0.060)),
+                0.035,
+            ),
+        }
     )
-    sd_m: dict[tuple[str, ...], tuple[tuple[float, float], tuple[float, float]]] = field(
-        default_factory=dict
-    )
-    within_m: dict[tuple[str, ...], float] = field(default_factory=dict)
-    default_sd_m: float = 0.04
-    default_within_m: float = 0.03
+    usual_sd_m: float = 0.05
+    usual_within_m: float = 0.03
 
     def of(self, view: str, arm: str, joint: str) -> tuple[Floats, Floats, float]:
         """Mean and spread, shape (2, 2) by bottom and top and by axis, and scatter in a clip."""
-        key = (view, arm, joint)
-        return (
-            np.asarray(self.mean_m.get(key, np.zeros((2, 2))), dtype=float),
-            np.asarray(self.sd_m.get(key, np.full((2, 2), self.default_sd_m)), dtype=float),
-            self.within_m.get(key, self.default_within_m),
-        )
+        known = self.table.get((view, arm, joint))
+        if known is None:
+            return np.zeros((2, 2)), np.full((2, 2), self.usual_sd_m), self.usual_within_m
+        mean, spread, within = known
+        return np.asarray(mean), np.asarray(spread), within
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 import barpath
+from barpath.frames import stream
 from barpath.store import SetResult
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
@@ -121,6 +122,107 @@ def path_rmse_m(result: SetResult, frames: pd.DataFrame, truth: dict[str, Any]) 
     return float(np.sqrt((error**2).sum(axis=1).mean()))
 
 
+JOINTS = ("shoulder", "elbow", "wrist")
+ON_ANOTHER_M = 0.40
+"""Shoulders read farther from the lifter's than this are somebody else's."""
+
+
+def joint_errors(clip: Path, result: SetResult, frames: pd.DataFrame) -> pd.DataFrame:
+    """Distances of the arms' joints from the truth with the bar at the bottom, in the picture.
+
+    Three ways: the stock network on the whole frame, the readings that the analyser chose among its
+    hypotheses, and the arms fitted to the set. Pixels become metres at the joint's true distance.
+    """
+    import mediapipe as mp
+
+    table = frames.set_index("frame")
+    shown = result.arms.set_index("frame").index.intersection(result.pose["frame"])
+    height = table["bar_middle_y_m"]
+    bottom = height[(height < height.min() + 0.04)].index.intersection(shown)
+    stock = _stock_joints(clip, bottom.tolist(), mp.solutions.pose)
+    chosen, fitted = result.pose.set_index("frame"), result.arms.set_index("frame")
+    rows = []
+    for way, found in (("stock network", stock), ("readings chosen", chosen), ("fit", fitted)):
+        for side in ("left", "right"):
+            for joint in JOINTS:
+                name = f"{side}_{joint}"
+                truth = table.loc[bottom]
+                offset = (
+                    found.reindex(bottom)[[f"{name}_x_px", f"{name}_y_px"]].to_numpy(dtype=float)
+                    - truth[[f"{name}_x_px", f"{name}_y_px"]].to_numpy()
+                )
+                m_per_px = _distance_m(truth, name) / _focal_px(clip)
+                error = np.linalg.norm(offset, axis=1) * m_per_px
+                rows.append(
+                    pd.DataFrame({"way": way, "side": side, "joint": joint, "error_m": error})
+                )
+    return pd.concat(rows, ignore_index=True).assign(
+        clip=clip.stem, view=json.loads(clip.with_suffix(".truth.json").read_text())["view"]
+    )
+
+
+def _stock_joints(clip: Path, wanted: list[int], solutions: Any) -> pd.DataFrame:
+    """Landmarks of the network as it comes, each frame for itself."""
+    rows = {}
+    with solutions.Pose(
+        static_image_mode=True, model_complexity=1, min_detection_confidence=0.1
+    ) as network:
+        for frame in stream(clip, indices=wanted):
+            found = network.process(frame.image).pose_landmarks
+            height, width = frame.image.shape[:2]
+            rows[frame.index] = {
+                f"{side}_{joint}_{axis}_px": value
+                for side in ("left", "right")
+                for joint in JOINTS
+                for mark in [solutions.PoseLandmark[f"{side}_{joint}".upper()]]
+                for axis, value in (
+                    ("x", found.landmark[mark].x * width - 0.5 if found else np.nan),
+                    ("y", found.landmark[mark].y * height - 0.5 if found else np.nan),
+                )
+            }
+    return pd.DataFrame.from_dict(rows, orient="index")
+
+
+def _distance_m(truth: pd.DataFrame, name: str) -> np.ndarray:
+    camera = truth[[f"camera_{axis}_m" for axis in "xyz"]].to_numpy()
+    return np.linalg.norm(truth[[f"{name}_{axis}_m" for axis in "xyz"]].to_numpy() - camera, axis=1)
+
+
+def _focal_px(clip: Path) -> float:
+    return json.loads(clip.with_suffix(".truth.json").read_text())["camera"]["focal_px"]
+
+
+def on_another(result: SetResult, frames: pd.DataFrame, clip: Path) -> int:
+    """Frames in which the shoulders that were read are not the lifter's."""
+    truth = frames.set_index("frame").reindex(result.pose["frame"])
+    away = []
+    for side in ("left", "right"):
+        name = f"{side}_shoulder"
+        columns = [f"{name}_x_px", f"{name}_y_px"]
+        offset = result.pose[columns].to_numpy(dtype=float) - truth[columns].to_numpy()
+        away.append(np.linalg.norm(offset, axis=1) * _distance_m(truth, name) / _focal_px(clip))
+    return int((np.min(away, axis=0) > ON_ANOTHER_M).sum())
+
+
+def summarise_joints(errors: pd.DataFrame) -> str:
+    """Median and 95th percentile per view and joint, the three ways side by side."""
+    lines = [
+        "| view | joint | stock network: median, 95 % | readings chosen | fit | fit / stock |",
+        "|---|---|---|---|---|---|",
+    ]
+    whole = [(view, joint) for view in ("side", "front", "oblique") for joint in JOINTS]
+    for view, joint in [*whole, *(("all", joint) for joint in JOINTS), ("all", "all")]:
+        part = errors[errors["view"].eq(view) | (view == "all")]
+        part = part[part["joint"].eq(joint) | (joint == "all")]
+        cells, medians = [], {}
+        for way, group in part.groupby("way", sort=False):
+            medians[way] = group["error_m"].median()
+            cells.append(f"{100 * medians[way]:.1f}, {100 * group['error_m'].quantile(0.95):.1f}")
+        share = medians["fit"] / medians["stock network"]
+        lines.append(f"| {view} | {joint} | {' | '.join(cells)} | {share:.2f} |")
+    return "\n".join(lines)
+
+
 def summarise(errors: pd.DataFrame) -> pd.DataFrame:
     """Agreement per view and measure."""
     rows = []
@@ -161,9 +263,11 @@ def as_markdown(table: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
-def run(clips: Iterable[Path], *, give_view: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Analyse clips and compare them with their truth: errors, and one row per clip."""
-    errors, sets = [], []
+def run(
+    clips: Iterable[Path], *, give_view: bool
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Analyse clips and compare them with their truth: errors, one row per clip, and joints."""
+    errors, sets, joints = [], [], []
     for clip in clips:
         truth = json.loads(clip.with_suffix(".truth.json").read_text())
         frames = pd.read_csv(clip.with_suffix(".truth.csv"))
@@ -171,6 +275,7 @@ def run(clips: Iterable[Path], *, give_view: bool) -> tuple[pd.DataFrame, pd.Dat
             clip, view=truth["view"] if give_view else "auto", plate_mm=_plate_mm(truth)
         )
         errors.append(rep_errors(result, truth))
+        joints.append(joint_errors(clip, result, frames))
         sets.append(
             {
                 "clip": clip.stem,
@@ -180,9 +285,14 @@ def run(clips: Iterable[Path], *, give_view: bool) -> tuple[pd.DataFrame, pd.Dat
                 "reps found": len(result.reps),
                 "kinds right": list(result.reps["kind"]) == [rep["kind"] for rep in truth["reps"]],
                 "path RMSE, mm": round(1000 * path_rmse_m(result, frames, truth), 1),
+                "on another": on_another(result, frames, clip),
             }
         )
-    return pd.concat(errors, ignore_index=True), pd.DataFrame(sets)
+    return (
+        pd.concat(errors, ignore_index=True),
+        pd.DataFrame(sets),
+        pd.concat(joints, ignore_index=True),
+    )
 
 
 def _plate_mm(truth: dict[str, Any]) -> float:
@@ -198,12 +308,15 @@ def main() -> None:
     parser.add_argument("--errors", type=Path, help="write every single error to this CSV file")
     given = parser.parse_args()
     clips = given.clips or sorted(CLIPS.glob("*.mp4"))
-    errors, sets = run(clips, give_view=not given.guess_view)
+    errors, sets, joints = run(clips, give_view=not given.guess_view)
     if given.errors:
         errors.to_csv(given.errors, index=False)
     print(sets.to_string(index=False))
     print()
     print(as_markdown(summarise(errors)))
+    print()
+    print("Joints with the bar at the bottom, distance from the truth in the picture, cm:")
+    print(summarise_joints(joints))
 
 
 if __name__ == "__main__":
