@@ -39,6 +39,7 @@ from barpath.corrections import (
 from barpath.errors import BarpathError, ClipError, OptionError
 from barpath.frames import ClipInfo, probe, stream
 from barpath.output import REPORT_FILE, VIDEO_FILE, publish
+from barpath.overlay import shown_joints
 from barpath.store import SetResult, check_target, plain, read_results
 
 LOOPBACK = "127.0.0.1"
@@ -170,7 +171,7 @@ def offered_frames(
     config = config or TouchupConfig()
     frames = result.track["frame"].to_numpy(dtype=int)
     time_s = result.track["time_s"].to_numpy(dtype=float)
-    posed = np.isin(frames, result.pose["frame"].to_numpy(dtype=int))
+    posed = np.isin(frames, _joints_shown(result).index)
     titles: dict[int, tuple[int, str]] = {}
     rep_of = np.zeros(len(frames), dtype=int)
     for row in result.reps.itertuples():
@@ -199,6 +200,14 @@ def offered_frames(
     return offered
 
 
+def _joints_shown(result: SetResult) -> pd.DataFrame:
+    """Joints by frame: those of the arms fitted to the set, and where there are none, as read."""
+    tables = [table.set_index("frame") for table in (shown_joints(result), result.pose)]
+    names = [f"{joint}_{part}" for joint in JOINTS for part in SEEN_PARTS]
+    shown, read = (table.reindex(columns=names).astype(float) for table in tables)
+    return shown.combine_first(read)
+
+
 def tracked_points(result: SetResult, frames: list[int]) -> dict[str, Any]:
     """What the program itself saw of joints and plate on some frames.
 
@@ -211,15 +220,16 @@ def tracked_points(result: SetResult, frames: list[int]) -> dict[str, Any]:
     -------
     dict
         `joints`: by frame (as text) and joint, `x_px, y_px, confidence`, only for frames in which
-        the joints were looked for; `plate`: by frame, `x_px, y_px, major_px, minor_px, angle_deg`
-        as tracked, NaN where lost, the outline then that of the nearest frame.
+        the joints were looked for, as fitted where they were, otherwise as read; `plate`: by frame,
+        `x_px, y_px, major_px, minor_px, angle_deg` as tracked, the centre NaN where lost and the
+        outline then that of the nearest frame.
     """
     joints: dict[str, Any] = {}
-    pose = result.pose.set_index(result.pose["frame"].astype(int))
+    shown = _joints_shown(result)
     for frame in frames:
-        if frame not in pose.index:
+        if frame not in shown.index:
             continue
-        row = pose.loc[frame]
+        row = shown.loc[frame]
         joints[str(frame)] = {
             joint: {part: float(row[f"{joint}_{part}"]) for part in SEEN_PARTS} for joint in JOINTS
         }
@@ -255,7 +265,7 @@ def changed_measures(before: SetResult, after: SetResult) -> dict[str, Any]:
     rows, n_same = [], 0
     for name in plots.ordered_measures(pd.concat([before.measures, after.measures])):
         index = [[k for k in table.index if k[1] == name] for table in tables]
-        for key in sorted({*index[0], *index[1]}):
+        for key in sorted({*index[0], *index[1]}, key=lambda k: (k[2], k[0])):
             told = [_told(table.loc[key] if key in table.index else None) for table in tables]
             if told[0][:2] == told[1][:2]:
                 n_same += 1
@@ -289,9 +299,26 @@ def _told(row: pd.Series | None) -> tuple[str, str, str, str]:
     return (f"{value} ± {u95}" if u95 else value), str(row["quality"]), str(row["reason"]), unit
 
 
-@dataclass
-class _Job:
-    """A save at work or done: what the page is told of it."""
+@dataclass(frozen=True)
+class Job:
+    """How far a save is.
+
+    Attributes
+    ----------
+    state : {'idle', 'running', 'done', 'failed'}
+        Done once the results are written anew, but for the annotated clip.
+    stage, share
+        What is being done, and how much of it, 0 to 1.
+    error : str
+        Why it failed, one sentence.
+    changes : dict or None
+        From `changed_measures`.
+    seconds : float
+        From the save to the new report.
+    video : {'', 'drawing', 'done', 'failed'}
+        The annotated clip, which is drawn when all else is done.
+    video_error : str
+    """
 
     state: str = "idle"
     stage: str = ""
@@ -299,6 +326,8 @@ class _Job:
     error: str = ""
     changes: dict[str, Any] | None = None
     seconds: float = 0.0
+    video: str = ""
+    video_error: str = ""
 
 
 class Session:
@@ -321,8 +350,8 @@ class Session:
         clip : Path, optional
             As for `find_clip`.
         video : bool
-            Whether to draw the annotated clip again at each save; without, the folder is left
-            without one, since the old one would show what no longer holds.
+            Whether to draw the annotated clip again after each save. Until it is drawn, and
+            without this, the folder has none, since the old one would show what no longer holds.
         config : TouchupConfig, optional
 
         Raises
@@ -338,8 +367,9 @@ class Session:
         self.result = read_results(folder)
         check_target(folder, overwrite=True)
         self.info = probe_same(self.result, find_clip(self.result, folder, clip))
-        self._job = _Job()
+        self._job = Job()
         self._lock = threading.Lock()
+        self._saving = threading.Lock()
         self._decoding = threading.Lock()
         self._pictures: OrderedDict[int, bytes] = OrderedDict()
         self._stop = threading.Event()
@@ -387,13 +417,15 @@ class Session:
                 self._pictures.popitem(last=False)
             return self._pictures[frame]
 
-    def job(self) -> dict[str, Any]:
+    def job(self) -> Job:
         """How far the save is."""
         with self._lock:
-            return dataclasses.asdict(self._job)
+            return self._job
 
     def save(self, corrections: Corrections) -> None:
         """Begin to measure with these corrections and to write the results anew.
+
+        An annotated clip that an earlier save is still drawing is given up.
 
         Raises
         ------
@@ -403,22 +435,28 @@ class Session:
             An earlier save is still at work.
         """
         check_corrections(corrections, self.result.info, self.result.track)
-        with self._lock:
-            if self._job.state == "running":
+        with self._saving:
+            if self.job().state == "running":
                 raise BusyError("The last save is still at work; wait until it is done.")
-            self._job = _Job(state="running", stage="measuring again")
+            self._stop_work()
+            self._stop.clear()
+            self._tell(Job(state="running", stage="measuring again"))
             self._thread = threading.Thread(target=self._work, args=(corrections,))
             self._thread.start()
 
     def close(self) -> None:
-        """Stop a save at work, leaving the result folder as it was, and wait until it has."""
+        """Stop a save at work, leaving the result folder whole, and wait until it has stopped."""
+        with self._saving:
+            self._stop_work()
+
+    def _stop_work(self) -> None:
         self._stop.set()
         if self._thread is not None:
             self._thread.join()
 
-    def _tell(self, **changes: Any) -> None:
+    def _tell(self, job: Job | None = None, **changes: Any) -> None:
         with self._lock:
-            self._job = dataclasses.replace(self._job, **changes)
+            self._job = dataclasses.replace(job or self._job, **changes)
 
     def _progress(self, stage: str, share: float) -> None:
         if self._stop.is_set():
@@ -427,27 +465,43 @@ class Session:
 
     def _work(self, corrections: Corrections) -> None:
         begin = time.perf_counter()
-        before = self.result
         try:
-            config = dataclasses.replace(pipeline.config_of(before), corrections=corrections)
-            given = dataclasses.replace(
-                before, info=dataclasses.replace(self.info, n_duplicate=before.info.n_duplicate)
-            )
-            after = pipeline.remeasure(given, config, self._progress)
-            after.source_name = before.source_name
-            self._tell(changes=plain(changed_measures(before, after)))
+            after = self._measured(corrections)
+            self._tell(changes=plain(changed_measures(self.result, after)))
             self._progress("writing the report", 0.0)
-            publish(after, self.folder, overwrite=True, video=self.video, progress=self._progress)
-        except _StoppedError:
-            self._tell(state="failed", error="The program was ended before the save was done.")
-        except BarpathError as error:
-            self._tell(state="failed", error=str(error), changes=None)
-        except Exception as error:
-            sentence = f"Something went wrong inside ({type(error).__name__}: {error})."
-            self._tell(state="failed", error=sentence, changes=None)
+            publish(after, self.folder, overwrite=True, video=False, progress=self._progress)
+        except BaseException as error:
+            self._tell(state="failed", error=_sentence(error), changes=None)
+            return
+        self.result = after
+        seconds = time.perf_counter() - begin
+        self._tell(state="done", seconds=seconds, video="drawing" if self.video else "")
+        if not self.video:
+            return
+        try:
+            publish(after, self.folder, overwrite=True, progress=self._progress)
+        except BaseException as error:
+            self._tell(video="failed", video_error=_sentence(error))
         else:
-            self.result = after
-            self._tell(state="done", share=1.0, seconds=time.perf_counter() - begin)
+            self._tell(video="done")
+
+    def _measured(self, corrections: Corrections) -> SetResult:
+        before = self.result
+        config = dataclasses.replace(pipeline.config_of(before), corrections=corrections)
+        info = dataclasses.replace(self.info, n_duplicate=before.info.n_duplicate)
+        given = dataclasses.replace(before, info=info)
+        after = pipeline.remeasure(given, config, self._progress)
+        return dataclasses.replace(after, source_name=before.source_name)
+
+
+def _sentence(error: BaseException) -> str:
+    match error:
+        case BarpathError():
+            return str(error)
+        case _StoppedError():
+            return "It was stopped before it was done."
+        case _:
+            return f"Something went wrong inside ({type(error).__name__}: {error})."
 
 
 class _RefusedError(Exception):
@@ -556,7 +610,7 @@ class _Handler(BaseHTTPRequestHandler):
         if path == "state":
             return HTTPStatus.OK, _json(self._session.page_state()), "application/json"
         if path == "job":
-            return HTTPStatus.OK, _json(self._session.job()), "application/json"
+            return HTTPStatus.OK, _json(dataclasses.asdict(self._session.job())), "application/json"
         folder, _, name = path.partition("/")
         if folder == "frames" and name.removesuffix(".jpg").isdecimal() and len(name) < 14:
             try:
@@ -593,7 +647,11 @@ class _Handler(BaseHTTPRequestHandler):
             raise _RefusedError(HTTPStatus.CONFLICT, str(error)) from error
         except BarpathError as error:
             raise _RefusedError(HTTPStatus.BAD_REQUEST, str(error)) from error
-        return HTTPStatus.ACCEPTED, _json(self._session.job()), "application/json"
+        return (
+            HTTPStatus.ACCEPTED,
+            _json(dataclasses.asdict(self._session.job())),
+            "application/json",
+        )
 
 
 def _json(data: Any) -> bytes:

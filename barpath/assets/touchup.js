@@ -76,11 +76,7 @@ function seen(name) {
 const corrected = (name) => corrections.get(key(name)) || null;
 const place = (name) => corrected(name) || seen(name);
 
-function names() {
-  const joints = facts.tracked.joints[frame()] ? facts.joint_names : [];
-  const given = facts.joint_names.filter((name) => !joints.includes(name) && corrected(name));
-  return [...joints, ...given, ...(facts.has_plate ? [PLATE] : [])];
-}
+const names = () => [...facts.joint_names, ...(facts.has_plate ? [PLATE] : [])];
 
 function asData() {
   const joints = [];
@@ -230,7 +226,7 @@ function drawPoint(name, mark, u) {
   mark.text.textContent = name === chosen ? words(name) : short;
   const flip = x > view().x + 0.75 * view().width;
   set(mark.text, { x: x + (flip ? -16 : 16) * u, y: y - 9 * u, "text-anchor": flip ? "end" : "start", "font-size": 14 * u, "stroke-width": 3.5 * u });
-  const where = by_hand ? "put right by hand" : point.sure ? "as seen by the program" : "as seen by the program, uncertain";
+  const where = by_hand ? "put right by hand" : point.sure ? "by the program" : "by the program, uncertain";
   set(mark.group, { "aria-label": `${words(name)}, ${where}, at ${Math.round(x)}, ${Math.round(y)}` });
 }
 
@@ -292,7 +288,7 @@ function drawList() {
     button.dataset.act = `choose ${name}`;
     button.textContent = name === PLATE ? "plate, its middle" : words(name);
     const note = document.createElement("small");
-    note.textContent = by_hand ? "put right by hand" : !point ? "not found" : point.sure ? "as seen" : "as seen, uncertain";
+    note.textContent = by_hand ? "put right by hand" : !point ? "not found" : point.sure ? "by the program" : "by the program, uncertain";
     button.append(note);
     button.addEventListener("click", () => (place(name) ? focusOn(name) : choose(name)));
     item.append(button);
@@ -311,7 +307,6 @@ function drawList() {
     const again = [...list.querySelectorAll("button")].find((button) => button.dataset.act === focused);
     (again || list.querySelector("button")).focus();
   }
-  byId("no-joints").hidden = Boolean(facts.tracked.joints[frame()]);
   drawCount();
 }
 
@@ -414,7 +409,9 @@ function nearest(point) {
   let least = GRAB_PX * unit();
   for (const name of names()) {
     const there = place(name);
-    const distance = there ? Math.hypot(there.x - point.x, there.y - point.y) : Infinity;
+    let distance = there ? Math.hypot(there.x - point.x, there.y - point.y) : Infinity;
+    // Of points close together the one chosen before goes first.
+    if (name === chosen) distance /= 2;
     if (distance < least) [best, least] = [name, distance];
   }
   return best;
@@ -526,14 +523,30 @@ async function watch(job) {
     byId("changes").hidden = true;
     throw new Error(`${job.error} Nothing was saved.`);
   }
-  const place_now = { frame: frame() };
+  const number = frame();
   facts = await ask("state");
   takeOver(facts.corrections);
   buildFrames();
-  show(Math.max(facts.frames.findIndex((row) => row.frame === place_now.frame), 0));
+  show(Math.max(facts.frames.findIndex((row) => row.frame === number), 0));
   showChanges(job.changes);
   byId("report").hidden = !facts.report;
-  byId("status").textContent = `Saved; the report was written anew in ${job.seconds.toFixed(1)} s.`;
+  const saved_words = `Saved; the new report was ready after ${job.seconds.toFixed(1)} s.`;
+  byId("status").textContent = saved_words;
+  watchVideo(saved_words);
+}
+
+/** The annotated clip is drawn after the report, while the coach may go on. */
+async function watchVideo(before) {
+  let job = await ask("job");
+  while (job.state === "done" && job.video === "drawing") {
+    byId("status").textContent = `${before} Drawing the annotated clip: ${Math.round(100 * job.share)} %.`;
+    await new Promise((done) => setTimeout(done, 2 * POLL_MS));
+    if (busy) return;
+    job = await ask("job");
+  }
+  if (job.state !== "done") return;
+  const after = { done: " The annotated clip is drawn.", failed: ` The annotated clip was not drawn: ${job.video_error}` };
+  byId("status").textContent = before + (after[job.video] || "");
 }
 
 function showChanges(changes) {
@@ -542,35 +555,32 @@ function showChanges(changes) {
   byId("summary").textContent = `${before === after ? "" : `Repetitions: ${before} before, ${after} now. `}${changes.rows.length ? "" : "No value reads differently. "}${same}`;
   byId("rows").replaceChildren(...changes.rows.map((row) => {
     const line = document.createElement("tr");
-    const about = [row.side, row.unit].filter(Boolean).join(", ");
+    const about = [`rep ${row.rep}`, row.side, row.unit].filter(Boolean).join(", ");
     const head = document.createElement("th");
     head.scope = "row";
     head.textContent = row.measure;
-    if (about) {
-      const extra = document.createElement("span");
-      extra.className = "unit";
-      extra.textContent = ` ${about}`;
-      head.append(extra);
-    }
+    const extra = document.createElement("span");
+    extra.className = "unit";
+    extra.textContent = ` ${about}`;
+    head.append(extra);
     line.append(head);
     const cells = [
-      [String(row.rep), ""],
       [row.before, row.before_quality],
       [row.after, row.after_quality],
     ];
     for (const [text, quality] of cells) {
       const cell = document.createElement("td");
       cell.textContent = text;
-      if (quality) {
+      const said = document.createElement("span");
+      said.className = "vh";
+      said.textContent = `, ${quality}`;
+      if (quality !== "missing") {
         const mark = document.createElement("span");
         mark.className = `q ${quality}`;
         mark.title = quality;
-        const said = document.createElement("span");
-        said.className = "vh";
-        said.textContent = `, ${quality}`;
-        if (quality === "missing") cell.append(said);
-        else cell.append(mark, said);
+        cell.append(mark);
       }
+      cell.append(said);
       line.append(cell);
     }
     if (row.after_quality === "missing") line.lastChild.title = row.reason;
@@ -628,6 +638,7 @@ async function start() {
   zoomToPoints();
   listen();
   const job = await ask("job");
+  byId("report").hidden = !facts.report;
   if (job.state === "running") {
     setBusy(true);
     await watch(job).catch((error) => complain(error.message));
