@@ -132,7 +132,9 @@ class ArmFitConfig:
     knuckle 86 mm in men, 78 mm in women; from memory; the bar lies short of the knuckles). What has
     no source is common practice: the bar is over the shoulders at lockout with the elbows nearly
     straight, forearms are upright seen from the side when the bar is on the chest, elbows stay
-    below the wrists, and both arms do alike.
+    below the wrists, and both arms do alike. `model_factor` widens the fit's spread for what its
+    model leaves out (errors of neighbouring joints that go together); it is the ratio of errors to
+    stated uncertainty of wrist over elbow on the tuning clips.
     """
 
     upper_arm_m: float | None = None
@@ -152,7 +154,7 @@ class ArmFitConfig:
     grip_half_sd_m: float = 0.06
     hand_m: float = 0.079
     hand_sd_m: float = 0.008
-    hand_lean_sd_m: float = 0.015
+    hand_lean_sd_m: float = 0.012
     straight: float = 0.985
     straight_sd: float = 0.012
     forearm_upright_sd_m: float = 0.05
@@ -167,7 +169,8 @@ class ArmFitConfig:
     n_rounds: int = 4
     degrees_of_freedom: float = 4.0
     min_confidence: float = 0.2
-    given_sd_m: float = 0.008
+    given_sd_m: float = 0.005
+    model_factor: float = 1.25
     n_draws: int = 200
     seed: int = 7
     bias: ReadingBias = field(default_factory=ReadingBias)
@@ -514,7 +517,7 @@ def fit_arms(
         values, weight = _solve(problem, values)
     jacobian = problem.jacobian(values, weight)
     rng = np.random.default_rng(config.seed)
-    draws = values + _spread(jacobian, config.n_draws, rng)
+    draws = values + config.model_factor * _spread(jacobian, config.n_draws, rng)
     points = np.full((len(time_s), 2, len(FITTED), 3), np.nan)
     kept = np.full(readings_px.shape[:3], np.nan)
     drawn = np.full((config.n_draws, *points.shape), np.nan)
@@ -711,7 +714,7 @@ def _rest(
     set_part, frame_part = jacobian[:, :N_FIXED], jacobian[:, N_FIXED:]
     inner = frame_part.T @ frame_part
     response = -np.linalg.solve(inner, frame_part.T @ set_part)
-    own = _spread(frame_part, len(draws), rng)
+    own = problem.config.model_factor * _spread(frame_part, len(draws), rng)
     moved = draws[:, :N_FIXED] - values[:N_FIXED]
     swivels = here[N_FIXED:] + moved @ response.T + own
     drawn = [
