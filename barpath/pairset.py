@@ -7,6 +7,7 @@ The one place where the results of two clips meet: the clocks (`pairing`), the j
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -161,14 +162,77 @@ CATALOGUE: dict[str, PairSpec] = {
 }
 
 
+def _measured_errors() -> dict[tuple[str, str, str], tuple[tuple[float, ...], ...]]:
+    """Mean and spread across, mean and spread up, on the chest and at lockout, metres."""
+    return {
+        ("front", "both", "shoulder"): (
+            (-0.014, 0.018, 0.043, 0.029),
+            (-0.013, 0.015, 0.008, 0.013),
+        ),
+        ("front", "both", "elbow"): ((-0.034, 0.034, 0.063, 0.037), (-0.010, 0.016, 0.008, 0.015)),
+        ("front", "both", "wrist"): ((0.000, 0.015, 0.020, 0.026), (-0.010, 0.007, -0.006, 0.032)),
+        ("side", "near", "shoulder"): ((0.027, 0.040, 0.154, 0.072), (-0.006, 0.016, 0.077, 0.030)),
+        ("side", "near", "elbow"): ((-0.092, 0.053, 0.288, 0.094), (-0.014, 0.019, 0.020, 0.076)),
+        ("side", "near", "wrist"): ((-0.122, 0.076, 0.102, 0.085), (0.007, 0.018, -0.159, 0.060)),
+        ("side", "far", "shoulder"): ((0.038, 0.042, 0.076, 0.065), (0.010, 0.020, 0.066, 0.031)),
+        ("side", "far", "elbow"): ((-0.085, 0.045, 0.161, 0.091), (0.012, 0.035, -0.039, 0.064)),
+        ("side", "far", "wrist"): ((-0.164, 0.072, -0.006, 0.087), (0.019, 0.064, -0.170, 0.099)),
+    }
+
+
+@dataclass(frozen=True)
+class ReadingError:
+    """How the stock network misplaces the joints of a lifter on the back, by view and posture.
+
+    Measured on seven tuning clips of `sample_clips_synthetic` (four front, three side views). A
+    made body behind made plates is not a real one, so only a share of the mean is taken out of a
+    reading and the rest of it stays in the uncertainty.
+
+    Attributes
+    ----------
+    table_m : dict
+        By view, arm (`'both'`, `'near'`, `'far'`) and joint: mean and spread across (outward in a
+        front, toward the head in a side view), mean and spread up; with the bar on the chest, and
+        at lockout. The sticking point lies halfway.
+    believed : float
+        Share of the mean that is taken out.
+    """
+
+    table_m: dict[tuple[str, str, str], tuple[tuple[float, ...], ...]] = field(
+        default_factory=_measured_errors
+    )
+    believed: float = 0.5
+
+    def of(self, view: str, arm: str, joint: str, moment: str) -> tuple[Floats, Floats]:
+        """Correction and standard uncertainty, across and up, metres; zeros when not known.
+
+        Examples
+        --------
+        >>> shift, sd = ReadingError().of("front", "both", "elbow", "bottom")
+        >>> shift.round(4).tolist(), sd.round(3).tolist()
+        ([-0.017, 0.0315], [0.038, 0.049])
+        """
+        rows = self.table_m.get((view, arm, joint))
+        if rows is None:
+            return np.zeros(2), np.zeros(2)
+        low, high = np.asarray(rows)
+        row = {"bottom": low, "lockout": high}.get(moment, (low + high) / 2)
+        mean, spread = row[[0, 2]], row[[1, 3]]
+        return self.believed * mean, np.hypot(spread, (1 - self.believed) * mean)
+
+
 @dataclass(frozen=True)
 class PairConfig:
     """Settings of a pair.
 
     Attributes
     ----------
-    sync, arms, advice, rules
+    sync, arms, advice, rules, reading
         Settings of the parts.
+    shoulder_m : tuple of float
+        Standard uncertainty of the shoulders along and out of the trunk that stays in the touch
+        point whatever the fit says: of the size by which the network misplaces supine shoulders in
+        the tuning clips of `sample_clips_synthetic`.
     bottom_margin_s, lockout_margin_s : float
         Frames with joints so close to an event stand for it.
     match_s : float
@@ -181,6 +245,8 @@ class PairConfig:
     arms: arms3d.Arms3dConfig = field(default_factory=arms3d.Arms3dConfig)
     advice: advice.AdviceConfig = field(default_factory=advice.AdviceConfig)
     rules: rules.RulesConfig = field(default_factory=rules.RulesConfig)
+    reading: ReadingError = field(default_factory=ReadingError)
+    shoulder_m: tuple[float, float] = (0.03, 0.045)
     bottom_margin_s: float = 0.05
     lockout_margin_s: float = 0.25
     match_s: float = 0.5
@@ -479,19 +545,39 @@ def _moments(
 
 
 def _seen(
-    view: str, joints: ViewJoints, spans: list[tuple[float, float]], factor: float, lift_m: float
+    view: str,
+    joints: ViewJoints,
+    spans: list[tuple[float, float]],
+    factor: float,
+    lift_m: float,
+    kinds: Sequence[str],
+    near: str,
+    reading: ReadingError,
 ) -> arms3d.Seen:
+    """A view at the moments, in the world's scale and zero, its readings corrected."""
     across, up, sd = arms3d.read_at(joints.table, spans)
     lens = joints.lens
     place = arms3d.Lens(
         factor * lens.across_m, factor * lens.up_m + lift_m, factor * lens.depth_m, lens.assumed_m
     )
+    sd_up = {name: value.copy() for name, value in sd.items()}
+    for name in across:
+        side, joint = name.split("_", 1)
+        arm = "both" if view == "front" else "near" if side == near else "far"
+        outward = -1.0 if view == "front" and side == "right" else 1.0
+        for k, kind in enumerate(kinds):
+            shift, least = reading.of(view, arm, joint, kind)
+            across[name][k] -= outward * shift[0]
+            up[name][k] -= shift[1]
+            sd[name][k] = np.maximum(sd[name][k], least[0])
+            sd_up[name][k] = np.maximum(sd_up[name][k], least[1])
     return arms3d.Seen(
         view,
         {name: factor * value for name, value in across.items()},
         {name: factor * value + lift_m for name, value in up.items()},
         sd,
         place,
+        sd_up,
     )
 
 
@@ -621,10 +707,13 @@ def _arms(
     known_of_lifter = arms_config(
         {**side.options, **{k: v for k, v in front.options.items() if v is not None}}, config.arms
     )
+    near, kinds = near_side(head_of(side)), moments["moment"].tolist()
     later = [(begin + sync.lag_s, end + sync.lag_s) for begin, end in spans]
     seen = [
-        _seen("front", front_view(front, x_then, depths), spans, kf, 0.0),
-        _seen("side", side_view(side, depths), later, ks, lift_m),
+        _seen(
+            "front", front_view(front, x_then, depths), spans, kf, 0.0, kinds, near, config.reading
+        ),
+        _seen("side", side_view(side, depths), later, ks, lift_m, kinds, near, config.reading),
     ]
     return arms3d.fit_arms(seen, moments, bar_m, tilt_deg, known_of_lifter)
 
@@ -715,9 +804,15 @@ def _graded(
 
 
 def _arm_rows(
-    arms: arms3d.Arms3d, k: int, rep: int, scale: float, tilt: tuple[float, float], factor: float
+    arms: arms3d.Arms3d,
+    k: int,
+    rep: int,
+    scale: float,
+    tilt: tuple[float, float],
+    config: PairConfig,
 ) -> list[dict[str, Any]]:
     """Measures of both arms, the touch and the grip at the bottom of one repetition."""
+    factor = config.useless_factor
     rows = []
     frame = arms3d.trunk_frame(arms.joints_m[k, :, 0], arms.hips_m)
     frames = arms3d.trunk_frame(arms.draws_m[:, k, :, 0], arms.hip_draws_m)
@@ -764,12 +859,13 @@ def _arm_rows(
     shoulders, many = arms.joints_m[k, :, 0], arms.draws_m[:, k, :, 0]
     touch = arms3d.touch_geometry(arms.bar_m[k], shoulders, arms.hips_m)
     touches = arms3d.touch_geometry(arms.bar_m[k], many, arms.hip_draws_m)
-    for name, key in (
-        ("touch_toward_hips_m", "toward_hips_m"),
-        ("touch_over_shoulders_m", "over_m"),
-        ("touch_left_of_midline_m", "left_m"),
+    along, out_of = config.shoulder_m
+    for name, key, least in (
+        ("touch_toward_hips_m", "toward_hips_m", along),
+        ("touch_over_shoulders_m", "over_m", out_of),
+        ("touch_left_of_midline_m", "left_m", 0.0),
     ):
-        sd = combine(float(np.std(touches[key])), scale * float(touch[key]))
+        sd = combine(float(np.std(touches[key])), scale * float(touch[key]), least)
         rows.append(_graded(rep, name, "", float(touch[key]), sd, "", factor))
     grip = arms.joints_m[k, 0, 2, 2] - arms.joints_m[k, 1, 2, 2]
     grips = arms.draws_m[:, k, 0, 2, 2] - arms.draws_m[:, k, 1, 2, 2]
@@ -838,7 +934,7 @@ def _measures(
             here = (arms.moments["rep"] == rep.rep) & (arms.moments["moment"] == "bottom")
             at = int(np.flatnonzero(here)[0]) if here.any() else None
         if arms is not None and at is not None:
-            rows += _arm_rows(arms, at, int(rep.rep), scale, tilt, factor)
+            rows += _arm_rows(arms, at, int(rep.rep), scale, tilt, config)
         else:
             reason = "The bottom of this repetition was not seen by both clips."
             if arms is None:

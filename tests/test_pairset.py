@@ -17,6 +17,8 @@ from barpath.pairreport import is_pair_folder, pair_html, read_rules, summary, w
 from barpath.pairset import (
     CATALOGUE,
     ClipOptions,
+    PairConfig,
+    ReadingError,
     arms_config,
     check_rules,
     elbow_heights,
@@ -28,6 +30,8 @@ from barpath.store import write_results
 from tests.made_detections import made_result, truth
 
 NAME, LAG_S = "ql_tucked", -0.3
+# The joints of these results are the true ones, so no network's error is taken out of them.
+EXACT = PairConfig(reading=ReadingError(table_m={}))
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +45,7 @@ def clips():
 @pytest.fixture(scope="module")
 def pair(clips):
     profile = LifterProfile("trained", "arms", ("shoulder",), "competition")
-    return measure_pair(*clips, profile)
+    return measure_pair(*clips, profile, EXACT)
 
 
 @pytest.fixture(scope="module")
@@ -122,6 +126,17 @@ def test_without_a_lifter_the_bar_is_still_measured(clips):
     assert pair.advice == []
     assert "not recovered" in table.loc["elbow_abduction_deg", "reason"].iloc[0]
     assert "Competition check" in pair_html(pair)
+
+
+def test_half_of_the_networks_mean_error_is_taken_out_and_half_kept_as_doubt():
+    reading = ReadingError(
+        {("side", "near", "elbow"): ((-0.10, 0.03, 0.20, 0.04), (0.0, 0.02, 0.04, 0.01))}
+    )
+    shift, sd = reading.of("side", "near", "elbow", "bottom")
+    assert shift == pytest.approx([-0.05, 0.10])
+    assert sd == pytest.approx([np.hypot(0.03, 0.05), np.hypot(0.04, 0.10)])
+    assert reading.of("side", "near", "elbow", "sticking")[0] == pytest.approx([-0.025, 0.06])
+    assert reading.of("front", "both", "elbow", "bottom")[1].tolist() == [0.0, 0.0]
 
 
 def test_given_stature_becomes_what_is_known_of_the_arm():
