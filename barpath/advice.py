@@ -540,7 +540,7 @@ def _change(row: pd.Series) -> str:
     if abs(move) <= u95:
         hands = (
             "the grip stays where it is, as far as can be told (each hand"
-            f" {100 * move:+.1f} ± {100 * u95:.1f} cm outward)"
+            f" {round(100 * move, 1) + 0.0:+.1f} ± {100 * u95:.1f} cm outward)"
         )
     else:
         way = "outward" if move > 0 else "inward"

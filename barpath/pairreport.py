@@ -288,9 +288,9 @@ def _glance(pair: PairResult) -> str:
         (
             "One clock",
             _t(
-                f"the side clip's clock is {1000 * sync.lag_s:.1f} ± {1960 * sync.lag_sd_s:.1f} ms"
-                f" ahead of the front clip's ({sync.lag_sd_s * 1.96 / frame:.2f} of a frame either"
-                " way)"
+                f"the side clip's clock is {1000 * abs(sync.lag_s):.1f} ±"
+                f" {1960 * sync.lag_sd_s:.1f} ms {'ahead of' if sync.lag_s > 0 else 'behind'} the"
+                f" front clip's ({sync.lag_sd_s * 1.96 / frame:.2f} of a frame either way)"
             ),
         ),
         ("Match", _t(f"{sync.verdict}; heights agree to {1000 * sync.rms_m:.1f} mm")),
