@@ -505,8 +505,10 @@ def _row(item: str, value: str, verdict: str, words: str) -> dict[str, Any]:
 
 
 def _sided(fact: Fact, aim: float, slack: float) -> str:
-    """Whether a value is within its slack of the aim, judged at its best estimate."""
+    """Whether a value is within its slack of the aim; not said of one that is hardly known."""
     if not math.isfinite(fact.value):
+        return UNKNOWN
+    if expand(fact.sd) > 2 * slack and abs(fact.value - aim) <= expand(fact.sd):
         return UNKNOWN
     if abs(fact.value - aim) <= slack:
         return GOOD

@@ -350,6 +350,11 @@ def _what_it_takes(pair: PairResult) -> str:
         " the feet and from the side; half widths of 95 % intervals carry the uncertainty of the"
         " joints, of the scale, of the chest's slope and of how straight the arms lock out."
     ]
+    remarks.insert(
+        0,
+        "Try another grip with a light load first, inside safeties or with a spotter; pain means"
+        " stop, and a clinician judges pain.",
+    )
     if table["limited"].any():
         remarks.append(f"* held at {limit:.0f} cm between the forefingers.")
     reasons = sorted({r for r in table["reason"] if r and "Held" not in r})

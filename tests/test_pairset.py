@@ -209,6 +209,7 @@ def test_report_is_self_contained_and_says_what_it_assumes(folder):
         "Competition check",
         "Before you act on this",
         "What these numbers assume",
+        "with a light load first",
         "1 January 2023",
     ):
         assert words in html
