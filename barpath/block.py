@@ -85,6 +85,21 @@ _SHEET_COLUMNS = {
 }
 
 
+MEASURE_ONLY = (
+    "load_kg",
+    "plate_given",
+    "upper_arm_m",
+    "stature_m",
+    "note",
+    "corrections",
+    "correcting",
+    "depths",
+    "network_error",
+    "arms",
+)
+"""Settings that cannot change what is seen in a clip, so that they are no part of its key."""
+
+
 @dataclass(frozen=True)
 class ClipEntry:
     """One clip of the block, with its labels.
@@ -477,17 +492,8 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
     seen = dataclasses.replace(
         whole,
         calibration=dataclasses.replace(calibration, plate_mm=ruler),
-        load_kg=None,
-        plate_given=False,
-        upper_arm_m=None,
-        stature_m=None,
-        note="",
-        corrections=blank.corrections,
-        correcting=blank.correcting,
-        depths=blank.depths,
-        network_error=blank.network_error,
-        arms=blank.arms,
         pose=dataclasses.replace(whole.pose, threads=1),
+        **{name: getattr(blank, name) for name in MEASURE_ONLY},
     )
     # The load is a label of the table; no measure rests on it.
     return seen, dataclasses.replace(whole, load_kg=None, note="")
@@ -529,6 +535,8 @@ def keys_of(
     from importlib.metadata import version
 
     seen, whole = (dataclasses.asdict(config) for config in configs)
+    for name in MEASURE_ONLY:
+        del seen[name]
     model = configs[0].pose_model
     if model is not None:
         seen["pose_model"] = blockstore.sha256_of(model) if model.is_file() else str(model)
