@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 from scipy.optimize import least_squares
+from scipy.spatial.transform import Rotation
 
 from barpath.calibrate import Calibration, front_axes, world_axes
 
@@ -132,9 +133,12 @@ class ArmFitConfig:
     knuckle 86 mm in men, 78 mm in women; from memory; the bar lies short of the knuckles). What has
     no source is common practice: the bar is over the shoulders at lockout with the elbows nearly
     straight, forearms are upright seen from the side when the bar is on the chest, elbows stay
-    below the wrists, and both arms do alike. `model_factor` widens the fit's spread for what its
-    model leaves out (errors of neighbouring joints that go together); it is the ratio of errors to
-    stated uncertainty of wrist over elbow on the tuning clips.
+    below the wrists, and both arms do alike. The plate's slimness tells how far the bar is turned
+    from the picture's plane, but thick plates seen at a slant look rounder than they are, and a
+    slanted view leaves the camera's pitch open: hence `turn_sd_deg` and `nod_sd_deg`.
+    `model_factor` widens the fit's spread for what its model leaves out (errors of neighbouring
+    joints that go together); it is the ratio of errors to stated uncertainty of wrist over elbow on
+    the tuning clips.
     """
 
     upper_arm_m: float | None = None
@@ -165,6 +169,12 @@ class ArmFitConfig:
     swivel_acceleration_rad_s2: float = 8.0
     sides_alike_m: float = 0.015
     sides_alike_deg: float = 6.0
+    turn_sd_deg: dict[str, float] = field(
+        default_factory=lambda: {"front": 0.5, "side": 2.0, "oblique": 20.0}
+    )
+    nod_sd_deg: dict[str, float] = field(
+        default_factory=lambda: {"front": 0.2, "side": 0.5, "oblique": 8.0}
+    )
     max_frames: int = 150
     n_rounds: int = 4
     degrees_of_freedom: float = 4.0
@@ -191,6 +201,8 @@ class Sight:
     view : {'side', 'front', 'oblique'}
     head : int
         1 when the head lies to the image's right, -1 to the left; 0 from the front.
+    near_m : float
+        z of the near plate's outline; 0 from the front.
     """
 
     axes: Floats
@@ -199,6 +211,18 @@ class Sight:
     principal_px: Floats
     view: str
     head: int
+    near_m: float = 0.0
+
+    def turned(self, angle_rad: float, nod_rad: float = 0.0) -> "Sight":
+        """The camera if lifter and bar were turned about the followed plate's middle.
+
+        By `angle_rad` about the upright axis, and then by `nod_rad` about the picture's x axis.
+        """
+        turn = Rotation.from_rotvec([0.0, angle_rad, 0.0]).as_matrix()
+        nod = Rotation.from_rotvec([nod_rad, 0.0, 0.0]).as_matrix()
+        axes = nod @ self.axes @ turn
+        pivot = np.array([0.0, 0.0, self.near_m])
+        return replace(self, axes=axes, origin_m=self.origin_m + self.axes @ pivot - axes @ pivot)
 
     def project(self, points_m: Floats) -> Floats:
         """Image points of world points, (..., 3) to (..., 2)."""
@@ -215,7 +239,15 @@ class Sight:
         return OUTWARD if self.view == "front" else np.full(2, float(self.head or 1))
 
 
-def side_sight(calibration: Calibration, head: int, origin_m: Floats, outline_m: float) -> Sight:
+def side_sight(
+    calibration: Calibration,
+    head: int,
+    origin_m: Floats,
+    outline_m: float,
+    *,
+    far: bool = False,
+    mirrored: bool = False,
+) -> Sight:
     """Camera of a side or oblique view.
 
     Parameters
@@ -226,19 +258,27 @@ def side_sight(calibration: Calibration, head: int, origin_m: Floats, outline_m:
     origin_m : ndarray, shape (2,)
         World origin in the axes of `calibrate.side_points`.
     outline_m : float
-        Distance of the near plate's outline from the bar's middle.
+        Distance of the followed plate's outline from the bar's middle.
+    far : bool
+        Whether the plate followed is the one at the bar's far end.
+    mirrored : bool
+        Whether the bar is turned the other way: a slanted disc looks the same both ways.
     """
     head = head or 1
     yaw, pitch, roll = calibration.params[:3]
     up, across, along = world_axes(yaw, pitch, roll)
-    distance = calibration.value("log_distance") + outline_m
+    plate = along * origin_m[0] + up * origin_m[1] + across * calibration.value("log_distance")
+    if mirrored:
+        up, across, along = world_axes(-yaw, pitch, roll)
+    behind = -outline_m if far else outline_m
     return Sight(
         np.column_stack([head * along, up, -head * across]),
-        along * origin_m[0] + up * origin_m[1] + across * distance,
+        plate + across * behind,
         calibration.value("log_focal"),
         calibration.principal_px,
         calibration.view,
         head,
+        head * behind,
     )
 
 
@@ -275,8 +315,11 @@ class ArmFit:
         Weight, 0 to 1, that each reading (`SEEN`) kept against all else; NaN where none was.
     rms_m : float
         Weighted root mean square of the readings' distance from the fit.
+    cost : float
+        Half the sum of squares that was made least, robust for the readings; the lower of two fits
+        to the same readings agrees better.
     sight : Sight
-        The camera.
+        The camera, as turned by the fit.
     """
 
     frame: NDArray[np.int64]
@@ -289,6 +332,7 @@ class ArmFit:
     shoulder_width_m: tuple[float, float]
     kept: Floats
     rms_m: float
+    cost: float
     sight: Sight
 
     def sd_m(self) -> Floats:
@@ -307,6 +351,8 @@ GLOBALS = (
     *(f"{side}_forearm_lean" for side in SIDES),
     "swivel",
     "swivel_apart",
+    "turn",
+    "nod",
 )
 _AT = {name: k for k, name in enumerate(GLOBALS)}
 N_BIASES = 2 * 2 * len(SEEN) * 2
@@ -370,7 +416,8 @@ class _Problem:
 
     def misses(self, values: Floats, points: Floats) -> Floats:
         """Distance of the readings from the arms in units of their sd, (n, 2, 4, 2)."""
-        off_m = (self.seen_px - self.sight.project(points)) / self.sight.px_per_m(points)[..., None]
+        sight = self.sight.turned(*values[_AT["turn"] :][:2])
+        off_m = (self.seen_px - sight.project(points)) / sight.px_per_m(points)[..., None]
         off_m[..., 0] *= self.sight.across[:, None]
         off_m[..., 1] *= -1
         bias_m = np.where(self.given[..., None], 0.0, self.biases(values))
@@ -426,6 +473,15 @@ class _Problem:
 
     def flat(self, values: Floats, weight: Floats) -> Floats:
         return np.concatenate([part.ravel() for part in self.residuals(values, weight)])
+
+    def cost(self, values: Floats) -> float:
+        """Half the sum of squares, with the readings as Student's t has them."""
+        nu = self.config.degrees_of_freedom
+        rest = self.flat(values, np.zeros(self.seen_px.shape[:3]))
+        miss = self.misses(values, self.arms(values)[0])
+        square = np.where(np.isfinite(miss), miss, 0.0) ** 2
+        robust = (nu + 2) / 2 * np.log1p(square.sum(axis=-1) / nu)
+        return float(0.5 * (rest**2).sum() + robust.sum())
 
     def jacobian(self, values: Floats, weight: Floats) -> Floats:
         """Derivatives by forward differences; swivels three frames apart are moved together."""
@@ -510,7 +566,8 @@ def fit_arms(
     )
     values, weight = _solve(problem)
     if plate_px is not None:
-        behind = inside_ellipses(sight.project(problem.arms(values)[0]), plate_px[chosen])
+        shown = sight.turned(*values[_AT["turn"] :][:2]).project(problem.arms(values)[0])
+        behind = inside_ellipses(shown, plate_px[chosen])
         behind &= ~problem.given
         unseen = np.where(behind[..., None], np.nan, problem.seen_px)
         problem = replace(problem, seen_px=unseen)
@@ -552,7 +609,8 @@ def fit_arms(
         ),
         kept=kept,
         rms_m=float(rms),
-        sight=sight,
+        cost=problem.cost(values),
+        sight=sight.turned(*values[_AT["turn"] :][:2]),
     )
 
 
@@ -621,6 +679,8 @@ def _problem(
         "hand": (config.hand_m, config.hand_sd_m),
         "swivel": (np.deg2rad(config.swivel_deg), np.deg2rad(config.swivel_mean_sd_deg)),
         "swivel_apart": (0.0, np.deg2rad(config.sides_alike_deg)),
+        "turn": (0.0, np.deg2rad(config.turn_sd_deg[sight.view])),
+        "nod": (0.0, np.deg2rad(config.nod_sd_deg[sight.view])),
     }
     lockout_x = float(np.nanmedian(bar_m[bar_m[:, 1] > top - 0.15 * (top - bottom), 0]))
     for side, out in zip(SIDES, OUTWARD, strict=True):
@@ -659,6 +719,7 @@ def _arm_names(sight: Sight) -> tuple[str, str]:
     """For left and right: nearer or farther from the camera; alike from the front."""
     if sight.view == "front":
         return "", ""
+    # Away from the camera is right for a lifter whose head lies to the image's right.
     return ("near", "far") if sight.head == 1 else ("far", "near")
 
 

@@ -33,6 +33,7 @@ STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
 MAX_OBLIQUE_SWAY_M = 0.005
 PARALLAX_SHARE = 0.25
+ARM_TRIAL_FRAMES = 24
 HANDHELD_RACK_MOVE_M = 0.06
 
 
@@ -583,25 +584,54 @@ def find_arms(
         bar[:, 2] = rows["x_smooth_m"]
         tilt = np.deg2rad(rows["tilt_deg"].to_numpy(dtype=float))
         axis[:, 1], axis[:, 2] = np.sin(tilt), np.cos(tilt)
-        sight = armfit.front_sight(calibration, path.origin_m, start_m)
+        sights = [armfit.front_sight(calibration, path.origin_m, start_m)]
     else:
         bar[:, 0] = rows["x_smooth_m"]
-        sight = armfit.side_sight(calibration, head, path.origin_m, config.depths.outline_m)
+        sights = arm_sights(calibration, head, path.origin_m, config.depths.outline_m)
         outline = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
         plate_px = steadied.set_index("frame").reindex(rows.index)[outline].to_numpy(dtype=float)
     readings_px, confidence = armfit.read_joints(steady_joints)
-    return armfit.fit_arms(
-        sight,
-        rows["time_s"].to_numpy(dtype=float),
-        rows.index.to_numpy(),
-        bar,
-        axis,
-        readings_px,
-        confidence,
-        plate_px,
-        given,
-        arm_config(config),
-    )
+    known = arm_config(config)
+
+    def fit(
+        sight: armfit.Sight, part: NDArray[np.intp], settings: armfit.ArmFitConfig
+    ) -> armfit.ArmFit | None:
+        return armfit.fit_arms(
+            sight,
+            rows["time_s"].to_numpy(dtype=float)[part],
+            rows.index.to_numpy()[part],
+            bar[part],
+            axis[part],
+            readings_px[part],
+            confidence[part],
+            None if plate_px is None else plate_px[part],
+            given[part],
+            settings,
+        )
+
+    if len(sights) > 1:
+        few = np.unique(np.linspace(0, len(rows) - 1, ARM_TRIAL_FRAMES).astype(int))
+        quick = dataclasses.replace(known, n_rounds=1, n_draws=2)
+        trials = [(fit(sight, few, quick), sight) for sight in sights]
+        costs = [np.inf if trial is None else trial.cost for trial, _ in trials]
+        sights = [trials[int(np.argmin(costs))][1]]
+    return fit(sights[0], np.arange(len(rows)), known)
+
+
+def arm_sights(
+    calibration: calibrate.Calibration, head: int, origin_m: Floats, outline_m: float
+) -> list[armfit.Sight]:
+    """Cameras that a side or oblique view may have been taken with.
+
+    A slanted plate may be the bar's near or far one, and turned either way.
+    """
+    if calibration.view == "side":
+        return [armfit.side_sight(calibration, head, origin_m, outline_m)]
+    return [
+        armfit.side_sight(calibration, head, origin_m, outline_m, far=far, mirrored=mirrored)
+        for far in (False, True)
+        for mirrored in (False, True)
+    ]
 
 
 def arm_config(config: AnalysisConfig) -> armfit.ArmFitConfig:
