@@ -223,7 +223,7 @@ def test_table_holds_pixels_of_the_frame_and_confidence():
     fit = fit_made(made_set(), "front", np.random.default_rng(4))
     shift = np.tile(np.array([[1.0, 0.0, 7.0], [0.0, 1.0, -3.0]]), (48, 1, 1))
     table = arm_table(fit, shift)
-    expected = sight_of("front").project(fit.points_m[10, 1, 1]) + np.array([7.0, -3.0])
+    expected = fit.sight.project(fit.points_m[10, 1, 1]) + np.array([7.0, -3.0])
     found = table.loc[10, ["right_elbow_x_px", "right_elbow_y_px"]].to_numpy(dtype=float)
     assert np.allclose(found, expected)
     assert table["left_elbow_confidence"].between(0, 1).all()
