@@ -32,6 +32,9 @@ def detect(clip, *, config, progress):
     note(order, "begun")
     progress("looking for the bar", 0.5)
     time.sleep(order.get("seconds", 0.0))
+    until = time.process_time() + order.get("busy_seconds", 0.0)
+    while time.process_time() < until:
+        pass
     match order.get("fate", "fine"):
         case "no rep":
             raise NoRepError(f"There is no repetition in {clip}.")

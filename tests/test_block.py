@@ -520,3 +520,24 @@ def test_a_true_clip_gives_what_analysing_it_gives(tmp_path):
         np.testing.assert_allclose(table[f"{name}_u95"], direct.reps[f"{name}_u95"], rtol=1e-3)
     kept = block.kept_sets(tmp_path / "out")
     assert (kept[clip.name] / block.STILL_FILE).is_file()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(block._n_cores() < 2, reason="needs two cores")
+def test_two_workers_do_nearly_twice_the_work_of_one(tmp_path):
+    """40 clips of busy work; whoever else uses the cores must leave them alone meanwhile."""
+    if os.getloadavg()[0] > 0.7:
+        pytest.skip("the cores are busy with something else")
+    took = {}
+    for workers in (1, 2):
+        clips, _ = fake_block(tmp_path / str(workers), 40, busy_seconds=0.7)
+        begun = []
+
+        def watch(event, begun=begun):
+            if event.kind == "stage" and not begun:
+                begun.append(time.perf_counter())
+
+        run(clips, tmp_path / str(workers) / "out", workers=workers, watch=watch)
+        took[workers] = time.perf_counter() - begun[0]
+    print(f"1 worker {40 / took[1]:.2f} clips/s, 2 workers {40 / took[2]:.2f} clips/s")
+    assert took[1] / took[2] >= 1.8
