@@ -21,7 +21,7 @@ from urllib.parse import urlsplit
 import numpy as np
 import pytest
 
-from barpath import cli, pipeline, pose, touchup
+from barpath import cli, pipeline, pose, report, touchup
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, JointPoint, PlatePoint, corrections_data
 from barpath.errors import ClipError, OptionError, OutputError
@@ -298,8 +298,8 @@ def test_state_and_frames_are_those_of_the_clip(side: Path) -> None:
         wanted = make_image(make_result("side", 1), frame)[:, :, ::-1]
         assert image.shape == wanted.shape
         assert np.abs(image.astype(float) - wanted).mean() < 4
-        report = ask(page, page.base + "results/report.html")
-        assert (report.status, b"A report." in report.body) == (200, True)
+        page_of_results = ask(page, page.base + "results/report.html")
+        assert (page_of_results.status, b"A report." in page_of_results.body) == (200, True)
         head = ask(page, page.base + "results/report.html", "HEAD")
         assert (head.status, head.body) == (200, b"")
 
@@ -394,12 +394,13 @@ def test_save_measures_again_and_taking_back_measures_as_before(side: Path, tmp_
 
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Measuring that takes the corrections and leaves all else as it was."""
+    """Measuring that only takes the corrections, and a report without pictures."""
 
     def remeasure(result: SetResult, config: AnalysisConfig, *_: Any) -> SetResult:
         return dataclasses.replace(result, corrections=config.corrections)
 
     monkeypatch.setattr(pipeline, "remeasure", remeasure)
+    monkeypatch.setattr(report, "report_html", lambda *_, **__: "<!DOCTYPE html><p>A report.</p>")
 
 
 def test_fault_while_writing_is_told_and_changes_nothing(
@@ -494,7 +495,13 @@ def test_command_serves_until_ctrl_c(front: Path) -> None:
 
 @pytest.mark.parametrize(
     ("arguments", "code"),
-    [(["none"], 6), (["set", "--clip", "x"], 2), (["set", "--port", "-1"], 2)],
+    [
+        (["touchup", "none", "--no-open"], 6),
+        (["touchup", "set", "--no-open", "--clip", "x"], 2),
+        (["touchup", "set", "--no-open", "--port", "-1"], 2),
+        (["analyse", CLIP, "--corrections", "none.json"], 2),
+        (["analyse", CLIP, "--corrections", CLIP], 2),
+    ],
 )
 def test_command_says_in_one_sentence_what_is_wrong(
     front: Path,
@@ -504,7 +511,7 @@ def test_command_says_in_one_sentence_what_is_wrong(
     capsys: pytest.CaptureFixture,
 ) -> None:
     monkeypatch.chdir(front.parent)
-    monkeypatch.setattr(sys, "argv", ["barpath", "touchup", *arguments, "--no-open"])
+    monkeypatch.setattr(sys, "argv", ["barpath", *arguments])
     monkeypatch.setattr(signal, "signal", lambda *_: None)
     with pytest.raises(SystemExit) as ended:
         cli.main()
@@ -512,6 +519,18 @@ def test_command_says_in_one_sentence_what_is_wrong(
     said = capsys.readouterr().err
     assert said.startswith("barpath: ")
     assert said.count("\n") == 1
+
+
+def test_analysis_refuses_corrections_that_do_not_fit_before_it_looks(front: Path) -> None:
+    stray = Corrections((JointPoint(99999, "left_elbow", 1.0, 1.0),))
+    stages = []
+    with pytest.raises(OptionError, match="not in the clip"):
+        pipeline.analyse(
+            front.parent / CLIP,
+            config=AnalysisConfig(corrections=stray),
+            progress=lambda stage, _: stages.append(stage),
+        )
+    assert stages == []
 
 
 # --- the page in a browser ------------------------------------------------------------------------

@@ -43,16 +43,28 @@ function complain(sentence) {
   if (sentence) byId("problem").scrollIntoView({ block: "nearest" });
 }
 
-async function ask(address, options) {
-  let answer;
+async function reach(address, options) {
   try {
-    answer = await fetch(address, { credentials: "omit", cache: "no-store", ...options });
+    return await fetch(address, { credentials: "omit", cache: "no-store", ...options });
   } catch {
     throw new Error("The program does not answer any more; start barpath touchup again.");
   }
+}
+
+async function ask(address, options) {
+  const answer = await reach(address, options);
   const data = await answer.json();
   if (!answer.ok) throw new Error(data.error);
   return data;
+}
+
+async function explain(address) {
+  try {
+    const answer = await reach(address);
+    if (!answer.ok) complain((await answer.json()).error);
+  } catch (error) {
+    complain(error.message);
+  }
 }
 
 // --- what is known of points ----------------------------------------------------------------------
@@ -99,12 +111,14 @@ function takeOver(data) {
 }
 
 function move(name, x, y) {
+  if (busy) return;
   const limit = (value, size) => Math.round(Math.min(Math.max(value, 0), size - 1) * 100) / 100;
   corrections.set(key(name), { x: limit(x, facts.width_px), y: limit(y, facts.height_px) });
   draw();
 }
 
 function takeBack(name) {
+  if (busy) return;
   corrections.delete(key(name));
   draw();
 }
@@ -140,13 +154,7 @@ function build() {
   // The picture's origin is the centre of its corner pixel.
   const area = { x: -0.5, y: -0.5, width, height };
   const image = make("image", { ...area, href: `frames/${frame()}.jpg`, preserveAspectRatio: "none" }, svg);
-  image.addEventListener("error", async () => {
-    try {
-      await ask(`frames/${frame()}.jpg`);
-    } catch (error) {
-      complain(error.message);
-    }
-  });
+  image.addEventListener("error", () => explain(`frames/${frame()}.jpg`));
   const under = make("g", {}, svg);
   for (const name of names()) {
     const group = make("g", { class: "point", tabindex: "0", role: "button", "data-name": name, "aria-describedby": "keys" }, svg);
@@ -532,7 +540,7 @@ async function watch(job) {
   byId("report").hidden = !facts.report;
   const saved_words = `Saved; the new report was ready after ${job.seconds.toFixed(1)} s.`;
   byId("status").textContent = saved_words;
-  watchVideo(saved_words);
+  watchVideo(saved_words).catch((error) => complain(error.message));
 }
 
 /** The annotated clip is drawn after the report, while the coach may go on. */
