@@ -31,6 +31,8 @@ from barpath.store import SetResult, read_results, write_results
 from tests.made_results import make_image, make_result
 
 CLIP = "kiln-lane-thursday.mp4"
+STEP = 10
+"""So many frames of the made clip share a picture, which is what takes time to make."""
 
 
 def measured(view: str, folder: Path) -> Path:
@@ -39,7 +41,9 @@ def measured(view: str, folder: Path) -> Path:
     clip = folder / CLIP
     with VideoWriter(clip, made.info.width_px, made.info.height_px, made.info.fps) as writer:
         for k, time_s in enumerate(made.track["time_s"]):
-            writer.write(make_image(made, k), time_s)
+            if k % STEP == 0:
+                image = make_image(made, k)
+            writer.write(image, time_s)
     joints = made.pose.iloc[::2].copy()
     for joint in pose.JOINTS:
         for part in ("x_px", "y_px", "confidence"):
@@ -295,7 +299,7 @@ def test_state_and_frames_are_those_of_the_clip(side: Path) -> None:
         image = touchup.cv2.imdecode(
             np.frombuffer(picture.body, np.uint8), touchup.cv2.IMREAD_COLOR
         )
-        wanted = make_image(make_result("side", 1), frame)[:, :, ::-1]
+        wanted = make_image(make_result("side", 1), frame - frame % STEP)[:, :, ::-1]
         assert image.shape == wanted.shape
         assert np.abs(image.astype(float) - wanted).mean() < 4
         page_of_results = ask(page, page.base + "results/report.html")
@@ -363,6 +367,10 @@ def test_ports(front: Path) -> None:
 
 def test_save_measures_again_and_taking_back_measures_as_before(side: Path, tmp_path: Path) -> None:
     folder = copied(side, tmp_path)
+    # Without joints there are no arms to fit, which takes most of the time.
+    result = read_results(folder)
+    alone = pipeline.remeasure(dataclasses.replace(result, pose=result.pose.iloc[:0]))
+    write_results(alone, folder, overwrite=True)
     with served(folder, video=False) as page:
         before = page.session.result
         touch = before.reps["touch_s"].iloc[0]
