@@ -155,7 +155,7 @@ class ArmFitConfig:
     shoulder_behind_bar_sd_m: float = 0.04
     shoulder_give_sd_m: float = 0.012
     grip_half_m: float = 0.35
-    grip_half_sd_m: float = 0.06
+    grip_half_sd_m: float = 0.05
     hand_m: float = 0.079
     hand_sd_m: float = 0.008
     hand_lean_sd_m: float = 0.012
@@ -170,7 +170,7 @@ class ArmFitConfig:
     sides_alike_m: float = 0.015
     sides_alike_deg: float = 6.0
     turn_sd_deg: dict[str, float] = field(
-        default_factory=lambda: {"front": 0.5, "side": 2.0, "oblique": 20.0}
+        default_factory=lambda: {"front": 0.5, "side": 2.0, "oblique": 10.0}
     )
     nod_sd_deg: dict[str, float] = field(
         default_factory=lambda: {"front": 0.2, "side": 0.5, "oblique": 8.0}

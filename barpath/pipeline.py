@@ -33,7 +33,8 @@ STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
 MAX_OBLIQUE_SWAY_M = 0.005
 PARALLAX_SHARE = 0.25
-ARM_TRIAL_FRAMES = 24
+ARM_TRIAL_FRAMES = 16
+ARM_TURNS = 3
 HANDHELD_RACK_MOVE_M = 0.06
 
 
@@ -613,8 +614,11 @@ def find_arms(
         few = np.unique(np.linspace(0, len(rows) - 1, ARM_TRIAL_FRAMES).astype(int))
         quick = dataclasses.replace(known, n_rounds=1, n_draws=2)
         trials = [(fit(sight, few, quick), sight) for sight in sights]
-        costs = [np.inf if trial is None else trial.cost for trial, _ in trials]
-        sights = [trials[int(np.argmin(costs))][1]]
+        costs = np.array([np.inf if trial is None else trial.cost for trial, _ in trials])
+        # The plate followed is nearly always the near one, seen as it was measured.
+        usual = int(np.argmin(costs[:ARM_TURNS]))
+        other = int(np.argmin(costs))
+        sights = [sights[other if costs[other] < 0.5 * costs[usual] else usual]]
     return fit(sights[0], np.arange(len(rows)), known)
 
 
@@ -623,14 +627,18 @@ def arm_sights(
 ) -> list[armfit.Sight]:
     """Cameras that a side or oblique view may have been taken with.
 
-    A slanted plate may be the bar's near or far one, and turned either way.
+    A slanted plate may be the bar's near or far one, turned either way, and more slanted than its
+    outline looks, since its thickness shows.
     """
     if calibration.view == "side":
         return [armfit.side_sight(calibration, head, origin_m, outline_m)]
     return [
-        armfit.side_sight(calibration, head, origin_m, outline_m, far=far, mirrored=mirrored)
+        armfit.side_sight(
+            calibration, head, origin_m, outline_m, far=far, mirrored=mirrored
+        ).turned(turn)
         for far in (False, True)
         for mirrored in (False, True)
+        for turn in np.deg2rad(np.linspace(-25.0, 25.0, ARM_TURNS))
     ]
 
 
