@@ -214,6 +214,8 @@ def summarise_joints(errors: pd.DataFrame) -> str:
     for view, joint in [*whole, *(("all", joint) for joint in JOINTS), ("all", "all")]:
         part = errors[errors["view"].eq(view) | (view == "all")]
         part = part[part["joint"].eq(joint) | (joint == "all")]
+        if part.empty:
+            continue
         cells, medians = [], {}
         for way, group in part.groupby("way", sort=False):
             medians[way] = group["error_m"].median()
