@@ -14,6 +14,7 @@ from barpath import pipeline, store
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, JointPoint, PlatePoint
 from barpath.errors import OptionError, OutputError
+from tests.accuracy import CLIPS, rep_errors
 from tests.made_results import make_result
 
 SCHEMA = json.loads(
@@ -326,3 +327,34 @@ def test_measuring_refuses_corrections_that_do_not_fit() -> None:
     config = AnalysisConfig(find_joints=False, corrections=plate((10**6, 5.0, 5.0)))
     with pytest.raises(OptionError, match="not in the clip"):
         pipeline.measure(made.info, detected(made), config)
+
+
+# --- what corrections buy -------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_both_elbows_at_each_touch_bring_the_forearms_near_their_truth() -> None:
+    """Points as a careful person puts them: the true joint centres, 4 px off (our estimate)."""
+    name = "ql_flared_front"
+    truth = json.loads((CLIPS / f"{name}.truth.json").read_text("utf-8"))
+    places = pd.read_csv(CLIPS / f"{name}.truth.csv").set_index("frame")
+    before = pipeline.analyse(CLIPS / f"{name}.mp4", view="front", plate_mm=450.0)
+    time_s = before.track["time_s"].to_numpy()
+    frames = [int(np.argmin(np.abs(time_s - touch_s))) for touch_s in before.reps["touch_s"]]
+    rng = np.random.default_rng(1)
+    points = []
+    for frame in before.track["frame"].iloc[frames]:
+        for joint in ("left_elbow", "right_elbow"):
+            x, y = places.loc[frame, [f"{joint}_x_px", f"{joint}_y_px"]] + rng.normal(0, 4, 2)
+            points.append(JointPoint(int(frame), joint, float(x), float(y)))
+    config = dataclasses.replace(
+        pipeline.config_of(before), corrections=Corrections(joints=tuple(points))
+    )
+    after = pipeline.remeasure(before, config)
+    for measure, limit in (("wrist_over_elbow_m", 0.02), ("forearm_lean_deg", 4.0)):
+        tables = [rep_errors(result, truth) for result in (before, after)]
+        rows = [table[table["measure"] == measure] for table in tables]
+        worst = [row["error"].abs().max() for row in rows]
+        assert worst[1] < min(limit, worst[0])
+        assert (rows[1]["error"].abs() <= rows[1]["u95"]).mean() >= 0.75
+        assert rows[1]["u95"].mean() < rows[0]["u95"].mean()
