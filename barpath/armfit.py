@@ -173,7 +173,7 @@ class ArmFitConfig:
         default_factory=lambda: {"front": 0.5, "side": 2.0, "oblique": 10.0}
     )
     nod_sd_deg: dict[str, float] = field(
-        default_factory=lambda: {"front": 0.2, "side": 0.5, "oblique": 8.0}
+        default_factory=lambda: {"front": 0.2, "side": 0.5, "oblique": 3.0}
     )
     max_frames: int = 150
     n_rounds: int = 4
