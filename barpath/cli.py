@@ -31,6 +31,24 @@ app = typer.Typer(
 )
 
 
+PlateMm = Annotated[
+    float | None,
+    typer.Option(
+        help="Diameter of the plate nearest the camera in mm; 450 if not given.",
+        show_default=False,
+    ),
+]
+LoadKg = Annotated[
+    float | None, typer.Option(help="Bar and plates together, in kg.", show_default=False)
+]
+StatureCm = Annotated[
+    float | None, typer.Option(help="The lifter's height in cm.", show_default=False)
+]
+Overwrite = Annotated[
+    bool, typer.Option("--overwrite", help="Replace an earlier result in that folder.")
+]
+
+
 class _Bar:
     """A progress bar on stderr for a person, silence for a pipe."""
 
@@ -79,23 +97,13 @@ def analyse(
     view: Annotated[
         str, typer.Option(help="Where the camera stood: side, front, oblique or auto.")
     ] = "auto",
-    plate_mm: Annotated[
-        float | None,
-        typer.Option(
-            help="Diameter of the plate nearest the camera in mm; 450 if not given.",
-            show_default=False,
-        ),
-    ] = None,
-    load_kg: Annotated[
-        float | None, typer.Option(help="Bar and plates together, in kg.", show_default=False)
-    ] = None,
+    plate_mm: PlateMm = None,
+    load_kg: LoadKg = None,
     out: Annotated[
         Path | None,
         typer.Option(help="Folder for the results; the clip's name if not given."),
     ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace an earlier result in that folder.")
-    ] = False,
+    overwrite: Overwrite = False,
     plate_at: Annotated[
         str | None,
         typer.Option(
@@ -114,9 +122,7 @@ def analyse(
         float | None,
         typer.Option(help="Shoulder to elbow by tape measure, in cm.", show_default=False),
     ] = None,
-    stature_cm: Annotated[
-        float | None, typer.Option(help="The lifter's height in cm.", show_default=False)
-    ] = None,
+    stature_cm: StatureCm = None,
     note: Annotated[str, typer.Option(help="A remark for the report.")] = "",
     pose_model: Annotated[
         Path | None,
@@ -200,9 +206,7 @@ def _run(
 @app.command()
 def demo(
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("demo-results"),
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace an earlier result in that folder.")
-    ] = False,
+    overwrite: Overwrite = False,
     show: Annotated[
         bool, typer.Option("--open", help="Open the report in the web browser.")
     ] = False,
@@ -432,23 +436,11 @@ def pair(
         Path | None,
         typer.Option(help="The lifter's profile, a TOML file.", show_default=False),
     ] = None,
-    plate_mm: Annotated[
-        float | None,
-        typer.Option(
-            help="Diameter of the plate nearest the camera in mm; 450 if not given.",
-            show_default=False,
-        ),
-    ] = None,
-    load_kg: Annotated[
-        float | None, typer.Option(help="Bar and plates together, in kg.", show_default=False)
-    ] = None,
-    stature_cm: Annotated[
-        float | None, typer.Option(help="The lifter's height in cm.", show_default=False)
-    ] = None,
+    plate_mm: PlateMm = None,
+    load_kg: LoadKg = None,
+    stature_cm: StatureCm = None,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("pair-results"),
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace an earlier result in that folder.")
-    ] = False,
+    overwrite: Overwrite = False,
 ) -> None:
     """Measure one set from two clips: arms in space, joint stacking, what a change would take."""
     from barpath import pairreport, pairset
