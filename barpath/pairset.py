@@ -20,6 +20,7 @@ from barpath import advice, arms3d, calibrate, pipeline, pose, rules, stacking
 from barpath.config import AnalysisConfig
 from barpath.errors import OptionError
 from barpath.joints import JointDepths, front_joints, near_side, side_joints
+from barpath.overlay import shown_joints
 from barpath.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
 from barpath.store import Note, SetResult, read_results
 from barpath.uncertainty import combine, expand, grade, state
@@ -337,13 +338,23 @@ def _calibrated(
             np.nanmedian(path.table["y_m"] - result.trajectory["y_m"]),
         ]
     )
-    joints_px = calibrate.steady(result.pose, result.camera, [f"{joint}_" for joint in pose.JOINTS])
+    shown = shown_joints(result)
+    joints_px = calibrate.steady(shown, result.camera, [f"{joint}_" for joint in pose.JOINTS])
     return calibration, path, joints_px, origin
 
 
 def head_of(result: SetResult) -> int:
     """Which way the head lies in a side view: 1 image right, -1 left, 0 unknown."""
     return {"image right": 1, "image left": -1}.get(str(result.calibration["head_direction"]), 0)
+
+
+def _with_fitted_sd(table: pd.DataFrame, result: SetResult) -> pd.DataFrame:
+    """Joint table with the uncertainty of the arms' fit, where the arms are the fitted ones."""
+    if result.arms.empty:
+        return table
+    arms = result.arms.set_index("frame").reindex(table["frame"])
+    known = [c for c in table.columns if c.endswith("_sd_m") and c in arms.columns]
+    return table.assign(**{column: arms[column].to_numpy(dtype=float) for column in known})
 
 
 def _sharp(depths: JointDepths) -> JointDepths:
@@ -382,6 +393,7 @@ def front_view(
     else:
         bar_along = home + bar_x_m
     table = front_joints(joints_px, calibration, bar_along, origin, depths, config.network_error)
+    table = _with_fitted_sd(table, result)
     assumed = {f"{s}_{j}": depths.ahead_m[j] for s in SIDES for j in depths.ahead_m}
     return ViewJoints(table, arms3d.Lens(-origin[0], -origin[1], -home, assumed))
 
@@ -393,6 +405,7 @@ def side_view(result: SetResult, depths: JointDepths | None = None) -> ViewJoint
     calibration, _, joints_px, origin = _calibrated(result, config)
     head = head_of(result)
     table = side_joints(joints_px, calibration, head, origin, depths, config.network_error)
+    table = _with_fitted_sd(table, result)
     sign = {"left": 1.0, "right": -1.0}.get(near_side(head), 1.0)
     camera = sign * (depths.outline_m + calibration.value("log_distance"))
     assumed = {
@@ -702,7 +715,8 @@ def _arms(
 ) -> arms3d.Arms3d:
     kf, ks, lift_m = factors
     known = bar["x_m"].notna()
-    x_then = np.interp(front.pose["time_s"], bar.loc[known, "time_s"], bar.loc[known, "x_m"] / kf)
+    times = shown_joints(front)["time_s"]
+    x_then = np.interp(times, bar.loc[known, "time_s"], bar.loc[known, "x_m"] / kf)
     depths = _sharp(pipeline.config_of(front).depths)
     known_of_lifter = arms_config(
         {**side.options, **{k: v for k, v in front.options.items() if v is not None}}, config.arms
@@ -710,12 +724,20 @@ def _arms(
     near, kinds = near_side(head_of(side)), moments["moment"].tolist()
     later = [(begin + sync.lag_s, end + sync.lag_s) for begin, end in spans]
     seen = [
-        _seen(
-            "front", front_view(front, x_then, depths), spans, kf, 0.0, kinds, near, config.reading
-        ),
-        _seen("side", side_view(side, depths), later, ks, lift_m, kinds, near, config.reading),
+        _seen(view, joints, at, factor, lift, kinds, near, _left_over(result, config.reading))
+        for view, result, joints, at, factor, lift in (
+            ("front", front, front_view(front, x_then, depths), spans, kf, 0.0),
+            ("side", side, side_view(side, depths), later, ks, lift_m),
+        )
     ]
     return arms3d.fit_arms(seen, moments, bar_m, tilt_deg, known_of_lifter)
+
+
+def _left_over(result: SetResult, reading: ReadingError) -> ReadingError:
+    """The network's errors that are still in the joints: none in arms that were fitted."""
+    if result.arms.empty:
+        return reading
+    return replace(reading, table_m={})
 
 
 def arms_config(options: dict[str, Any], config: arms3d.Arms3dConfig) -> arms3d.Arms3dConfig:

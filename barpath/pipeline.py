@@ -22,6 +22,7 @@ from barpath.joints import front_joints, head_direction, near_side, side_joints,
 from barpath.reps import find_phases, find_reps
 from barpath.smooth import smooth
 from barpath.store import Note, SetResult
+from barpath.uncertainty import expand
 
 Floats = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -514,6 +515,8 @@ def measure(
     )
     table = measures.all_measures(path.table, reps, joints_m, context, arms)
     notes = describe(info, detected, calibration, spread, joints_px, head, config)
+    if arms is not None:
+        notes.append(arm_note(arms, config))
     wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
     return SetResult(
         source_name=Path(info.path).name,
@@ -650,6 +653,25 @@ def arm_config(config: AnalysisConfig) -> armfit.ArmFitConfig:
     if config.upper_arm_m is not None:
         arms = dataclasses.replace(arms, upper_arm_m=config.upper_arm_m)
     return arms
+
+
+def arm_note(arms: armfit.ArmFit, config: AnalysisConfig) -> Note:
+    """The lengths that the arms were fitted with, and what they rest on."""
+    if config.upper_arm_m is not None:
+        source = "the upper arm as measured by tape"
+    elif config.stature_m is not None:
+        source = "the usual shares of the lifter's height"
+    else:
+        source = "usual lengths as a weak assumption"
+    parts = [
+        f"{name} {100 * value:.1f} ± {100 * expand(sd):.1f} cm"
+        for name, (value, sd) in (("Upper arm", arms.upper_arm_m), ("forearm", arms.forearm_m))
+    ]
+    return Note(
+        "arm_lengths",
+        "info",
+        f"{' and '.join(parts)} between joint centres, from the clip and {source}.",
+    )
 
 
 def _corrected(
