@@ -471,6 +471,20 @@ class _Problem:
             bend / config.swivel_acceleration_rad_s2,
         )
 
+    def _bias_columns(self, out: Floats, begin: int, n_local: int, weight: Floats) -> None:
+        """Derivatives by the biases, which are known beforehand."""
+        columns = np.arange(len(GLOBALS), N_FIXED)
+        out[columns, columns] = 1.0 / self.prior_sd[columns]
+        used = np.isfinite(self.seen_px).all(axis=-1) & np.isfinite(self.sd_m) & ~self.given
+        pull = np.where(used, -np.sqrt(weight) / self.sd_m, 0.0).reshape(self.n_frames, -1)
+        rows = begin + n_local * np.arange(self.n_frames)
+        n_readings = pull.shape[1]
+        for end, share in enumerate((self.low, 1.0 - self.low)):
+            for reading in range(n_readings):
+                for axis in range(2):
+                    column = len(GLOBALS) + (end * n_readings + reading) * 2 + axis
+                    out[rows + 2 * reading + axis, column] = share * pull[:, reading]
+
     def flat(self, values: Floats, weight: Floats) -> Floats:
         return np.concatenate([part.ravel() for part in self.residuals(values, weight)])
 
@@ -495,8 +509,9 @@ class _Problem:
             pairs = zip(self.residuals(other, weight), base, strict=True)
             return [(there - here) / STEP for there, here in pairs]
 
-        for k in range(N_FIXED):
+        for k in range(len(GLOBALS)):
             out[:, k] = np.concatenate([part.ravel() for part in moved(k)])
+        self._bias_columns(out, ends[0], base[1].shape[1], weight)
         frames = np.arange(self.n_frames)
         n_local = base[1].shape[1]
         for side in range(2):
@@ -564,7 +579,7 @@ def fit_arms(
     problem = _problem(
         sight, time_s, bar_m, bar_axis, readings_px, confidence, given, chosen, config
     )
-    values, weight = _solve(problem)
+    values, weight = _solve(problem, rounds=config.n_rounds if plate_px is None else 2)
     if plate_px is not None:
         shown = sight.turned(*values[_AT["turn"] :][:2]).project(problem.arms(values)[0])
         behind = inside_ellipses(shown, plate_px[chosen])
@@ -723,7 +738,9 @@ def _arm_names(sight: Sight) -> tuple[str, str]:
     return ("near", "far") if sight.head == 1 else ("far", "near")
 
 
-def _solve(problem: _Problem, start: Floats | None = None) -> tuple[Floats, Floats]:
+def _solve(
+    problem: _Problem, start: Floats | None = None, rounds: int | None = None
+) -> tuple[Floats, Floats]:
     """Best values and the weights of the readings.
 
     Readings are reweighted as for Student's t distribution, so that a joint put on something else
@@ -733,7 +750,7 @@ def _solve(problem: _Problem, start: Floats | None = None) -> tuple[Floats, Floa
     values = problem.prior.copy() if start is None else start
     nu = problem.config.degrees_of_freedom
     weight = np.ones(problem.seen_px.shape[:3])
-    for _ in range(problem.config.n_rounds):
+    for _ in range(rounds or problem.config.n_rounds):
         found = least_squares(
             problem.flat,
             values,

@@ -46,7 +46,7 @@ class PoseSampling:
     lockout_frames: int = 3
     elsewhere_s: float = 0.25
     usual_readings: float = 0.3
-    most_readings: float = 1.2
+    most_readings: float = 0.8
 
 
 @dataclass(frozen=True)

@@ -1742,8 +1742,9 @@ def _covered(
     something that stands. At the ends of the movement the outer side may never change either,
     hence the vote over samples.
     """
-    if np.ptp(outline_from_params(outlines[0], units)[0] * work.scale, axis=0).min() < 30:
-        # Too few pixels to tell what lies beside an edge from the edge.
+    size = float(np.ptp(outline_from_params(outlines[0], units)[0] * work.scale, axis=0).min())
+    if size < 30 or np.ptp(path.steady_xy, axis=0).max() < 0.2 * size:
+        # Too few pixels to tell what lies beside an edge from the edge, or nothing moves.
         return np.zeros(len(units), bool)
     votes = [
         work.beside_still(int(path.sample[k]), *outline_from_params(params, units))

@@ -164,9 +164,7 @@ def test_only_what_changed_is_done_again(tmp_path, in_process):
     out = tmp_path / "out"
     assert run(clips, out).n_detected_now == 4
     first = contents(out)
-    again = time.perf_counter()
     assert run(clips, out).n_detected_now == 0
-    assert time.perf_counter() - again < 1.0
     assert contents(out) == first
     # Another technique in the sheet, and another name for a clip: labels alone.
     sheet = (clips / "block.csv").read_text()

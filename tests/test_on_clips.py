@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 
 import barpath
-from tests.accuracy import CLIPS, path_rmse_m, rep_errors
+from barpath.pipeline import remeasure
+from barpath.store import write_results
+from tests.accuracy import CLIPS, joint_errors, on_another, path_rmse_m, rep_errors
 
 
 def truth_of(name):
@@ -97,6 +99,29 @@ def test_result_folder(side, tmp_path):
     info = barpath.frames.probe(folder / "annotated.mp4")
     assert info.codec == "h264"
     assert abs(info.n_frames - side.info.n_frames) <= 1
+
+
+def test_measuring_again_from_a_folder_gives_the_same(side, tmp_path):
+    folder = write_results(side, tmp_path / "results")
+    again = remeasure(barpath.read_results(folder))
+    keys = ["rep", "measure", "side"]
+    both = side.measures.merge(again.measures, on=keys, suffixes=("", "_again"))
+    assert len(both) == len(side.measures)
+    assert (both["quality"] == both["quality_again"]).mean() > 0.97
+    known = both["value"].notna() & both["value_again"].notna()
+    apart = (both["value"] - both["value_again"]).abs()[known]
+    assert (apart <= 0.1 * both["u95"][known] + 1e-6).all()
+
+
+@pytest.mark.parametrize("name", ["ql_flared_side", "ql_flared_front"])
+def test_fitted_joints_are_much_better_than_the_stock_network(name, request):
+    result = request.getfixturevalue(name.rsplit("_", 1)[1])
+    clip = CLIPS / f"{name}.mp4"
+    errors = joint_errors(clip, result, pd.read_csv(clip.with_suffix(".truth.csv")))
+    medians = errors.groupby(["way", "joint"])["error_m"].median().unstack("way")
+    assert (medians["fit"] < 0.6 * medians["stock network"]).all()
+    assert errors.groupby("way")["error_m"].median()["fit"] < 0.05
+    assert on_another(result, pd.read_csv(clip.with_suffix(".truth.csv")), clip) == 0
 
 
 def test_demo_names_its_report(tmp_path):

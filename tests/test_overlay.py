@@ -201,6 +201,7 @@ def test_no_pose_and_no_rep() -> None:
     assert np.isnan(states[5].height_m)
 
 
+@pytest.mark.slow
 def test_fast_enough_for_every_frame() -> None:
     """Processor time against that of a plain copy; a pass of floats over all pixels exceeds it."""
     result = make_result("side")
