@@ -36,10 +36,12 @@ EXACT = PairConfig(reading=ReadingError(table_m={}))
 
 @pytest.fixture(scope="module")
 def clips():
-    return (
+    results = (
         made_result(f"{NAME}_front", noise_px=0.1, joint_px=1.0, load_kg=110.0),
         made_result(f"{NAME}_side", noise_px=0.1, joint_px=1.0, seed=1),
     )
+    # A single view's fit allows for errors of the network that these joints do not have.
+    return tuple(replace(result, arms=pd.DataFrame()) for result in results)
 
 
 @pytest.fixture(scope="module")
