@@ -175,7 +175,7 @@ class ArmFitConfig:
     nod_sd_deg: dict[str, float] = field(
         default_factory=lambda: {"front": 0.2, "side": 0.5, "oblique": 3.0}
     )
-    max_frames: int = 150
+    max_frames: int = 64
     n_rounds: int = 4
     degrees_of_freedom: float = 4.0
     min_confidence: float = 0.2
