@@ -181,7 +181,7 @@ class ArmFitConfig:
     min_confidence: float = 0.2
     given_sd_m: float = 0.005
     model_factor: float = 1.25
-    n_draws: int = 200
+    n_draws: int = 120
     seed: int = 7
     bias: ReadingBias = field(default_factory=ReadingBias)
 
@@ -592,7 +592,8 @@ def fit_arms(
     draws = values + config.model_factor * _spread(jacobian, config.n_draws, rng)
     points = np.full((len(time_s), 2, len(FITTED), 3), np.nan)
     kept = np.full(readings_px.shape[:3], np.nan)
-    drawn = np.full((config.n_draws, *points.shape), np.nan)
+    # Long sets have thousands of frames: single precision is far finer than the arms are known.
+    drawn = np.full((config.n_draws, *points.shape), np.nan, dtype=np.float32)
     points[chosen], kept[chosen] = problem.arms(values)[0], weight
     drawn[:, chosen] = [problem.arms(draw)[0] for draw in draws]
     rest = np.setdiff1d(np.flatnonzero(known), chosen)
@@ -823,7 +824,8 @@ def arm_table(fit: ArmFit, to_image: Floats) -> pd.DataFrame:
     px = sight.project(fit.points_m)
     px = np.einsum("nij,nabj->nabi", to_image[:, :, :2], px) + to_image[:, None, None, :, 2]
     scale = sight.px_per_m(fit.points_m)
-    sd_m = sight.project(fit.draws_m).std(axis=0).max(axis=-1) / scale
+    sd_px = [sight.project(fit.draws_m[:, k]).std(axis=0) for k in range(len(fit.frame))]
+    sd_m = np.max(sd_px, axis=-1) / scale
     parts: dict[str, Any] = {"frame": fit.frame, "time_s": fit.time_s}
     for a, side in enumerate(SIDES):
         for j, joint in enumerate(FITTED):
