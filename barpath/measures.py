@@ -599,7 +599,7 @@ def _span(rep: Any, first: str, last: str, context: MeasureContext) -> _Found:
     return _Found(value, combine(*(_event_sd(rep, e, context) for e in (first, last))))
 
 
-_HIDDEN = "The elbow was hidden with the bar on the chest and bridged by what is known of arms."
+_HIDDEN = "The bar was hidden for part of this repetition."
 _SETTLE_S = 0.15
 
 
@@ -904,7 +904,7 @@ def bar_measures(
 
 
 ARM_MEASURES = ("wrist_over_elbow_m", "forearm_lean_deg", "elbow_abduction_deg", "tuck_deg")
-_HIDDEN = "The elbow was hidden with the bar on the chest and bridged by what is known of arms."
+_BRIDGED = "The elbow was hidden with the bar on the chest and bridged by what is known of arms."
 
 
 @dataclass(frozen=True)
@@ -1132,7 +1132,7 @@ def _fitted_arm(
     else:
         reason = "It needs a front view, from the feet."
         found = dict.fromkeys(ARM_MEASURES[:2], _missing(reason))
-    reason = "" if _read(arms, rows, a) else _HIDDEN
+    reason = "" if _read(arms, rows, a) else _BRIDGED
     trunk = context.trunk_axis_sd_deg
     return found | {
         "elbow_abduction_deg": _Found(abduction, combine(spread[2], trunk), 0.0, reason),
