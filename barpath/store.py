@@ -102,6 +102,8 @@ class SetResult:
         Remarks and warnings.
     versions : dict of str to str
         Versions of the program and of the libraries it rests on.
+    arms : pandas.DataFrame
+        The fitted arms (see `armfit.arm_table`); empty where they could not be fitted.
     corrections : Corrections
         What was put right by hand; kept in `corrections.json` when there is any.
     """
