@@ -313,8 +313,6 @@ class ArmFit:
         Value and standard uncertainty.
     kept : ndarray, shape (n, 2, 4)
         Weight, 0 to 1, that each reading (`SEEN`) kept against all else; NaN where none was.
-    rms_m : float
-        Weighted root mean square of the readings' distance from the fit.
     cost : float
         Half the sum of squares that was made least, robust for the readings; the lower of two fits
         to the same readings agrees better.
@@ -331,7 +329,6 @@ class ArmFit:
     grip_width_m: tuple[float, float]
     shoulder_width_m: tuple[float, float]
     kept: Floats
-    rms_m: float
     cost: float
     sight: Sight
 
@@ -605,9 +602,6 @@ def fit_arms(
     kept[~read] = np.nan
     first, last = draws[:, :2], draws[:, _AT["left_grip"] :][:, :2]
     shoulders = draws[:, _AT["left_shoulder_z"]] - draws[:, _AT["right_shoulder_z"]]
-    miss = problem.misses(values, points[chosen]) * problem.sd_m[..., None]
-    share = np.where(np.isfinite(miss), weight[..., None], 0.0)
-    rms = np.sqrt(np.nansum(share * miss**2) / max(share.sum(), SMALL))
     return ArmFit(
         frame=frame,
         time_s=time_s,
@@ -624,7 +618,6 @@ def fit_arms(
             float(shoulders.std()),
         ),
         kept=kept,
-        rms_m=float(rms),
         cost=problem.cost(values),
         sight=sight.turned(*values[_AT["turn"] :][:2]),
     )

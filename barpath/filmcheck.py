@@ -305,15 +305,8 @@ def _side(
             "state": "seen",
         }
     )
-    calibration = calibrate.calibrate_side(
-        pd.concat([track] * (1 + 5 // len(track)), ignore_index=True),
-        info.width_px,
-        info.height_px,
-        roll_deg=level.roll_deg,
-        roll_sd_deg=level.sd_deg,
-        view=found.view,
-        config=config.calibration,
-    )
+    enough = pd.concat([track] * (1 + 5 // len(track)), ignore_index=True)
+    calibration = pipeline.calibrate_view(enough, found.view, info, level, config)
     half_way_px = (path[:, 3].min() + path[:, 3].max()) / 2
     top, side = path[:, 3] - shape.major_px / 2, path[:, 2] - shape.major_px / 2
     bottom, other = path[:, 3] + shape.major_px / 2, path[:, 2] + shape.major_px / 2
@@ -428,16 +421,7 @@ def _front(
             )
         track[f"{side}_plate_px"] = end.plate_px
     track = pd.concat([track] * (1 + 5 // max(len(track), 1)), ignore_index=True)
-    calibration = calibrate.calibrate_front(
-        track,
-        info.width_px,
-        info.height_px,
-        roll_deg=level.roll_deg,
-        roll_sd_deg=level.sd_deg,
-        pitch_deg=level.pitch_deg,
-        pitch_sd_deg=level.pitch_sd_deg,
-        config=config.calibration,
-    )
+    calibration = pipeline.calibrate_view(track, "front", info, level, config)
     ends = [track[[f"{s}_x_px", f"{s}_y_px"]].to_numpy(dtype=float)
             for s in ("image_left", "image_right")]  # fmt: skip
     known = np.isfinite(np.column_stack(ends)).all(axis=1)

@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 MEASURED_JOINTS = ("shoulder", "elbow", "wrist", "index", "hip")
 SIDES = ("left", "right")
 MIN_LENGTHS = 10
+UPPER_ARM_OF_STATURE, FOREARM_OF_STATURE = 0.186, 0.146
 LIKELY_UPPER_ARM_M = (0.22, 0.42)
 
 
@@ -304,7 +305,7 @@ def upper_arm(
     if measured_m is not None:
         return measured_m, 0.01
     if stature_m is not None:
-        length_m = 0.186 * stature_m
+        length_m = UPPER_ARM_OF_STATURE * stature_m
         return length_m, 0.05 * length_m
     if joints_m.empty or view == "oblique":
         return float("nan"), float("nan")

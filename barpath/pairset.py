@@ -19,7 +19,14 @@ from numpy.typing import NDArray
 from barpath import advice, arms3d, calibrate, pipeline, pose, rules, stacking
 from barpath.config import AnalysisConfig
 from barpath.errors import OptionError
-from barpath.joints import JointDepths, front_joints, near_side, side_joints
+from barpath.joints import (
+    FOREARM_OF_STATURE,
+    UPPER_ARM_OF_STATURE,
+    JointDepths,
+    front_joints,
+    near_side,
+    side_joints,
+)
 from barpath.overlay import shown_joints
 from barpath.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
 from barpath.store import Note, SetResult, read_results
@@ -314,22 +321,10 @@ def _calibrated(
     prefixes = pipeline.FRONT_ENDS if result.view == "front" else ("",)
     steadied = calibrate.steady(result.track, result.camera, prefixes)
     level = pipeline.detected_in(result).level
-    size = (result.info.width_px, result.info.height_px)
-    roll = {"roll_deg": level.roll_deg, "roll_sd_deg": level.sd_deg}
+    calibration = pipeline.calibrate_view(steadied, result.view, result.info, level, config)
     if result.view == "front":
-        calibration = calibrate.calibrate_front(
-            steadied,
-            *size,
-            **roll,
-            pitch_deg=level.pitch_deg,
-            pitch_sd_deg=level.pitch_sd_deg,
-            config=config.calibration,
-        )
         path, head = pipeline.front_trajectory(steadied, calibration, config), 1
     else:
-        calibration = calibrate.calibrate_side(
-            steadied, *size, **roll, view=result.view, config=config.calibration
-        )
         path, head = pipeline.side_trajectory(steadied, calibration, config), head_of(result)
     # The trajectory was shifted to its origin after it was calibrated.
     origin = np.array(
@@ -755,10 +750,11 @@ def arms_config(options: dict[str, Any], config: arms3d.Arms3dConfig) -> arms3d.
     """
     stature, upper = options.get("stature_m"), options.get("upper_arm_m")
     if stature:
+        upper_arm_m, forearm_m = UPPER_ARM_OF_STATURE * stature, FOREARM_OF_STATURE * stature
         config = replace(
             config,
-            upper_arm_m=(0.186 * stature, 0.05 * 0.186 * stature),
-            forearm_m=(0.146 * stature, 0.05 * 0.146 * stature),
+            upper_arm_m=(upper_arm_m, 0.05 * upper_arm_m),
+            forearm_m=(forearm_m, 0.05 * forearm_m),
         )
     return replace(config, upper_arm_m=(float(upper), 0.01)) if upper else config
 

@@ -431,29 +431,11 @@ def measure(
     steadied = calibrate.steady(detected.track, detected.camera, prefixes)
     check_followed(steadied, detected.view)
     level = detected.level
+    calibration = calibrate_view(steadied, detected.view, info, level, config)
     if detected.view == "front":
-        calibration = calibrate.calibrate_front(
-            steadied,
-            info.width_px,
-            info.height_px,
-            roll_deg=level.roll_deg,
-            roll_sd_deg=level.sd_deg,
-            pitch_deg=level.pitch_deg,
-            pitch_sd_deg=level.pitch_sd_deg,
-            config=config.calibration,
-        )
         spread = calibrate.front_systematics(calibration, steadied)
         path = front_trajectory(steadied, calibration, config)
     else:
-        calibration = calibrate.calibrate_side(
-            steadied,
-            info.width_px,
-            info.height_px,
-            roll_deg=level.roll_deg,
-            roll_sd_deg=level.sd_deg,
-            view=detected.view,
-            config=config.calibration,
-        )
         spread = calibrate.side_systematics(calibration, steadied)
         path = side_trajectory(steadied, calibration, config)
     time_s = path.table["time_s"].to_numpy(dtype=float)
@@ -536,6 +518,50 @@ def measure(
         notes=notes,
         versions=_versions(),
         corrections=config.corrections,
+    )
+
+
+def calibrate_view(
+    steadied: pd.DataFrame,
+    view: str,
+    info: ClipInfo,
+    level: scene.SceneRoll,
+    config: AnalysisConfig,
+) -> calibrate.Calibration:
+    """Camera of a clip, from the bar or plate followed and what the scenery tells.
+
+    Parameters
+    ----------
+    steadied : DataFrame
+        Plate or bar table in steadied image coordinates.
+    view : {'side', 'front', 'oblique'}
+    info : ClipInfo
+    level : SceneRoll
+    config : AnalysisConfig
+
+    Returns
+    -------
+    Calibration
+    """
+    if view == "front":
+        return calibrate.calibrate_front(
+            steadied,
+            info.width_px,
+            info.height_px,
+            roll_deg=level.roll_deg,
+            roll_sd_deg=level.sd_deg,
+            pitch_deg=level.pitch_deg,
+            pitch_sd_deg=level.pitch_sd_deg,
+            config=config.calibration,
+        )
+    return calibrate.calibrate_side(
+        steadied,
+        info.width_px,
+        info.height_px,
+        roll_deg=level.roll_deg,
+        roll_sd_deg=level.sd_deg,
+        view=view,
+        config=config.calibration,
     )
 
 
