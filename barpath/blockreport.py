@@ -6,9 +6,6 @@ outside is escaped without exception.
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import html
 import json
 import math
 import re
@@ -34,7 +31,7 @@ from barpath.compare import (
 )
 from barpath.errors import BarpathError, OutputError
 from barpath.plots import measure_label, shown_unit
-from barpath.report import _clean, _data_uri, _facts, _picture, _plural, _section, _t
+from barpath.report import _clean, _data_uri, _facts, _picture, _plural, _section, _t, document
 from barpath.store import SetResult, read_results, staged_folder
 from barpath.uncertainty import decimals_for, state
 
@@ -132,23 +129,12 @@ def write_pages(folder: Path, files: Mapping[str, bytes], *, overwrite: bool = F
 
 def page(title: str, kind: str, about: str, body: str) -> str:
     """A whole HTML document in the style of the set's report; `body` is HTML, the rest is text."""
-    style = Path(__file__).with_name("assets").joinpath("report.css").read_text("utf-8") + _STYLE
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = (
-        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; base-uri 'none'; "
-        "form-action 'none'"
-    )
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{html.escape(policy)}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n'
-        '<meta name="referrer" content="no-referrer">\n'
-        f"<title>{_t(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n"
+    whole = (
         f'<header>\n<p class="kind">{_t(kind)}</p>\n<h1><bdi>{_t(title)}</bdi></h1>\n'
         f"<p>{_t(about)}</p>\n</header>\n<main>{body}{_cautions()}</main>\n"
-        "<footer><p>This file needs no network and sends nothing.</p></footer>\n</body>\n</html>\n"
+        "<footer><p>This file needs no network and sends nothing.</p></footer>\n"
     )
+    return document(title, whole, more_style=_STYLE)
 
 
 def _cautions() -> str:

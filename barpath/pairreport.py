@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import html
 import json
 import math
 import os
@@ -21,7 +18,17 @@ from barpath import plots
 from barpath.advice import AdviceConfig
 from barpath.errors import OutputError
 from barpath.pairset import CATALOGUE, SIDES, PairResult
-from barpath.report import _cautions, _clean, _facts, _mark, _picture, _section, _t, stated
+from barpath.report import (
+    _cautions,
+    _clean,
+    _facts,
+    _mark,
+    _picture,
+    _section,
+    _t,
+    document,
+    stated,
+)
 from barpath.rules import REMARKS
 from barpath.stacking import ASSUMPTIONS
 from barpath.store import check_target, plain, staged_folder
@@ -200,12 +207,6 @@ def pair_html(pair: PairResult) -> str:
     str
         A whole HTML document that asks nothing of the network.
     """
-    style = Path(__file__).with_name("assets").joinpath("report.css").read_text("utf-8")
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = (
-        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; base-uri 'none';"
-        " form-action 'none'"
-    )
     front, side = _clean(pair.front.source_name), _clean(pair.side.source_name)
     versions = ", ".join(f"{name} {version}" for name, version in pair.front.versions.items())
     body = "".join(
@@ -226,15 +227,7 @@ def pair_html(pair: PairResult) -> str:
             "</footer>\n",
         ]
     )
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{html.escape(policy)}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n'
-        '<meta name="referrer" content="no-referrer">\n'
-        f"<title>Bench press, front and side: {_t(front)}</title>\n<style>{style}</style>\n"
-        f"</head>\n<body>\n{body}</body>\n</html>\n"
-    )
+    return document(f"Bench press, front and side: {front}", body)
 
 
 def _load(pair: PairResult) -> float | None:

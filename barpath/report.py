@@ -317,12 +317,6 @@ def report_html(
         A whole HTML document.
     """
     config = config or ReportConfig()
-    style = Path(__file__).with_name("assets").joinpath("report.css").read_text("utf-8")
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = (
-        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; "
-        "media-src data: file: 'self'; base-uri 'none'; form-action 'none'"
-    )
     name = _clean(result.source_name)
     body = "".join(
         [
@@ -342,13 +336,37 @@ def report_html(
             _footer(result),
         ]
     )
+    return document(f"Bench press: {name}", body, media="media-src data: file: 'self'; ")
+
+
+def document(title: str, body: str, *, more_style: str = "", media: str = "") -> str:
+    """A page in the reports' style as a whole HTML document that asks nothing of the network.
+
+    Parameters
+    ----------
+    title : str
+        Text.
+    body : str
+        HTML.
+    more_style : str
+        Style sheet after the reports' own.
+    media : str
+        What the content security policy allows beside embedded pictures.
+    """
+    style = Path(__file__).with_name("assets").joinpath("report.css").read_text("utf-8")
+    style += more_style
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    policy = (
+        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; {media}"
+        "base-uri 'none'; form-action 'none'"
+    )
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{html.escape(policy)}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         '<meta name="referrer" content="no-referrer">\n'
-        f"<title>Bench press: {_t(name)}</title>\n<style>{style}</style>\n</head>\n"
+        f"<title>{_t(title)}</title>\n<style>{style}</style>\n</head>\n"
         f"<body>\n{body}</body>\n</html>\n"
     )
 
