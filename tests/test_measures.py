@@ -258,6 +258,23 @@ def test_failed_and_cut_reps_say_why() -> None:
     assert value(cut, "press_time_s")["reason"].startswith("The clip ends")
 
 
+def test_a_bar_out_of_sight_in_the_press_is_said(
+    fine: tuple[Motion, pd.DataFrame, pd.DataFrame],
+) -> None:
+    _, track, reps = fine
+    rep = reps.iloc[0]
+    middle = (rep.press_s + rep.lockout_s) / 2
+    hidden = track.copy()
+    away = (hidden["time_s"] - middle).abs() < 0.2
+    columns = [c for c in hidden.columns if c not in ("frame", "time_s")]
+    hidden.loc[away, columns] = np.nan
+    table = bar_measures(hidden, reps, MeasureContext("side"))
+    for name in ("mean_press_speed_m_s", "peak_press_speed_m_s", "horizontal_drift_total_m"):
+        row = value(table, name)
+        assert row["quality"] == "missing"
+        assert row["reason"] == "The bar was hidden for part of this repetition."
+
+
 def test_no_sticking_region_is_said() -> None:
     time, y = plain_set(1, dip=1.0).sample(60, 0.001)
     table = bar_measures(trajectory(time, y), find_reps(time, y), MeasureContext("side"))
