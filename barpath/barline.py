@@ -643,6 +643,8 @@ def _shaft_across(
         samples = laid().reshape(-1, len(rows))
         samples = samples[np.median(np.abs(samples - np.median(samples, axis=0)), axis=1) < 60.0]
         found = _cover_fit(samples, rows, t, bounds)
+        if found is None and centre == 0.0:
+            found = _quiet_band(samples, rows, bounds)
         if found is None:
             break
         t = found[0]
@@ -681,6 +683,37 @@ def _cover_fit(
     if off[best] > 0.25 * float(np.sum(cover[inner] ** 2)):
         return None
     return float(thick[best]), float(middle[best])
+
+
+def _quiet_band(
+    samples: FloatArray, rows: NDArray[np.int64], bounds: tuple[float, float]
+) -> tuple[float, float]:
+    """Return thickness and middle row of the band that stays as it is while its sides change.
+
+    Coarser than `_cover_fit`, but with scenery that hardly changes enough to say which rows are
+    the shaft's: those whose light varies less than that beside them, and outside which the mean
+    light is even. The thickness is near that of 28 mm over 1310 mm between the collars.
+    """
+    mean = np.median(samples, axis=0)
+    varies = np.median(np.abs(samples - mean), axis=0)
+    usual = 0.0214 / 0.015 * bounds[0]
+    best, least = (usual, 0.0), np.inf
+    for thick in np.linspace(0.85, 1.2, 15) * usual:
+        for middle in np.arange(-3.5, 3.51, 0.125):
+            cover = box_cover(rows - middle, thick, 0.8)
+            near = np.abs(rows - middle) < 0.5 * thick + 5.0
+            parts = np.stack([(1 - cover) * (rows < middle), cover, (1 - cover) * (rows >= middle)])
+            parts = parts[:, near]
+            levels = np.linalg.lstsq(parts.T, varies[near], rcond=None)[0]
+            cost = ((levels @ parts - varies[near]) ** 2).sum() / (np.var(varies) + 1.0)
+            cost += max(0.0, levels[1] - min(levels[0], levels[2])) ** 2 / (np.var(varies) + 1.0)
+            for part in (parts[0], parts[2]):
+                beside = np.average(mean[near], weights=part + 1e-9)
+                cost += (part * (mean[near] - beside) ** 2).sum() / (np.var(mean) + 1.0)
+            cost += 0.3 * ((thick / usual - 1.0) / 0.08) ** 2
+            if cost < least:
+                best, least = (float(thick), float(middle)), cost
+    return best
 
 
 def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatArray]:
@@ -1492,19 +1525,27 @@ class BarTracker:
     ) -> tuple[float, float]:
         """Return middle row and half rise of the straight line with the most shaft on it."""
         shaft = self._shaft
-        h, n_rows = len(shaft.rows) // 2, len(pooled)
-        padded = cv2.copyMakeBorder(pooled, h + 4, h + 4, 0, 0, cv2.BORDER_REPLICATE)
+        n, n_rows = len(shaft.rows), len(pooled)
         beside = round(float(np.mean(shaft.beside)))
-        above = padded[h + 4 - beside : h + 4 - beside + n_rows]
-        below = padded[h + 4 + beside : h + 4 + beside + n_rows]
-        left, without = np.zeros_like(pooled), np.zeros_like(pooled)
-        for r, own, through in zip(shaft.rows, shaft.own, shaft.through, strict=True):
-            seen = padded[h + 4 + r : h + 4 + r + n_rows]
-            scenery = above if r < 0 else below if r > 0 else 0.5 * (above + below)
-            left += (seen - float(own) - float(through) * scenery) ** 2
-            without += (seen - scenery) ** 2
-        n = len(shaft.rows)
-        score = _likeness(left / n, without / n, 1.5 * shaft.level).astype(np.float32)
+        pad = beside + n
+        padded = cv2.copyMakeBorder(pooled, pad, pad, 0, 0, cv2.BORDER_REPLICATE)
+
+        def moved(rows: int) -> FloatArray:
+            return padded[pad + rows : pad + rows + n_rows]
+
+        # Beside a place where the shaft is not, it may stand itself, and then further off it does
+        # not: what the scenery explains from either distance needs no shaft.
+        left, without = [], []
+        for away in (beside, beside + round(self._thickness)):
+            above, below = moved(-away), moved(away)
+            left.append(np.zeros_like(pooled))
+            without.append(np.zeros_like(pooled))
+            for r, own, through in zip(shaft.rows, shaft.own, shaft.through, strict=True):
+                scenery = above if r < 0 else below if r > 0 else 0.5 * (above + below)
+                left[-1] += (moved(r) - float(own) - float(through) * scenery) ** 2
+                without[-1] += (moved(r) - scenery) ** 2
+        score = _likeness(left[0] / n, np.minimum(*without) / n, 1.5 * shaft.level)
+        score = score.astype(np.float32)
         score = cv2.dilate(score, np.ones((3, 1), np.uint8))
         most = int(np.ceil(search))
         rises = np.arange(-most, most + 1)
