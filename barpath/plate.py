@@ -273,7 +273,7 @@ class _Fit:
 
 
 class _Strip:
-    """Image along rays across an outline, with edge strength and inner colour at every offset."""
+    """Image along rays across an outline, with edge strength and colours beside every offset."""
 
     def __init__(
         self, image: NDArray[np.uint8], params: FloatArray, units: FloatArray, reach_px: float
@@ -282,8 +282,8 @@ class _Strip:
         self.step = float(np.clip(reach_px / 16.0, 0.5, max(1.0, radius / 40.0)))
         band = max(1.5, 0.06 * radius)
         count = int(np.ceil(reach_px / self.step))
-        pad_out = int(np.ceil(2.0 / self.step)) + 1
-        pad_in = int(np.ceil((band + 1.0) / self.step)) + pad_out
+        ends = int(np.ceil(2.0 / self.step)) + 1
+        pad_in = pad_out = int(np.ceil((band + 1.0) / self.step)) + ends
         self.points, self.normals = outline_from_params(params, units)
         self.offsets = self.step * np.arange(-count, count + 1)
         every = self.step * np.arange(-count - pad_in, count + pad_out + 1)
@@ -298,7 +298,8 @@ class _Strip:
         if x1 - x0 < 2 or y1 - y0 < 2:
             shape = self.valid.shape
             self.valid = np.zeros(shape, bool)
-            self.edge, self.inner = np.zeros(shape), np.zeros((*shape, 3))
+            self.edge = np.zeros(shape)
+            self.inner = self.outer = np.zeros((*shape, 3))
             return
         region = image[y0:y1, x0:x1]
         if region.ndim == 2:
@@ -319,11 +320,15 @@ class _Strip:
         gap = max(1, round(1.0 / self.step))
         mean = cv2.blur(rays, (width_band, 1), anchor=(width_band - 1, 0))
         self.inner = mean[:, pad_in - gap : pad_in - gap + len(self.offsets)]
+        beyond = pad_in + gap + width_band - 1
+        self.outer = mean[:, beyond : beyond + len(self.offsets)]
 
     def evidence(self, rim: _Rim) -> FloatArray:
         """Evidence 0..1 of the plate's edge at every ray and offset, shape (n_rays, n_offsets)."""
         strength = self.edge / (self.edge + rim.edge)
-        return strength * rim.closeness(self.inner) * self.valid
+        # Outside a line printed on the plate there is more of the plate.
+        last = 1.0 - 0.5 * rim.closeness(self.outer)
+        return strength * rim.closeness(self.inner) * last * self.valid
 
 
 def _derivative(step_px: float) -> FloatArray:
