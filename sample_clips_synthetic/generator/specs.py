@@ -284,5 +284,28 @@ def _tuning(clip: ClipSpec, number: int) -> ClipSpec:
     )
 
 
-TUNING: tuple[ClipSpec, ...] = tuple(_tuning(c, i) for i, c in enumerate(REPORTING, start=1))
+def _partner(front: ClipSpec, number: int) -> ClipSpec:
+    """The same set from the side: from the left or the right, started earlier or later."""
+    rng = np.random.default_rng(9100 + number)
+    place = np.array([-0.18, 1.1, 3.0]) + rng.uniform(-0.15, 0.15, 3)
+    place[2] *= 1.0 if number % 2 else -1.0
+    return replace(
+        front,
+        name=front.name.replace("_front", "_partner_side"),
+        story=f"the set of {front.name} from the side",
+        view="side",
+        camera=CameraSpec(
+            tuple(np.round(place, 3).tolist()),
+            (-0.20, 0.76, 0.0),
+            round(float(rng.uniform(-1.0, 1.0)), 2),
+            focal_share=round(float(rng.uniform(0.78, 0.86)), 3),
+        ),
+        start_s=round(float(rng.uniform(0.05, 0.4)), 2),
+        variable_rate=False,
+    )
+
+
+_ALONE = tuple(_tuning(clip, i) for i, clip in enumerate(REPORTING, start=1))
+_FRONTS = tuple(clip for clip in _ALONE if clip.view == "front")
+TUNING: tuple[ClipSpec, ...] = _ALONE + tuple(_partner(c, i) for i, c in enumerate(_FRONTS, 1))
 CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING
