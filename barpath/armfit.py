@@ -5,19 +5,21 @@ guesses. What is known besides is strong: the hands are on the bar, whose path i
 millimetre; upper arm and forearm keep their lengths over the set; the shoulders hardly move on the
 bench; the elbow turns about the line from shoulder to wrist and does so smoothly. One robust
 least-squares fit over the whole set finds the arms that agree with all of it, and its covariance
-says how far they are known.
+says how far they are known. Two clips of one set, from the feet and from the side, are fitted at
+once: they share everything but their cameras and the network's errors.
 
 World axes, metres, origin in the bar's middle at the first lockout: x toward the lifter's head, y
 up, z toward the lifter's left.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
+from scipy.linalg import block_diag, solve_triangular
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
@@ -28,7 +30,10 @@ Floats = NDArray[np.float64]
 SIDES = ("left", "right")
 OUTWARD = np.array([1.0, -1.0])
 """Sign of z away from the body's midline, for `SIDES`."""
-SEEN = ("shoulder", "elbow", "wrist", "index")
+READ = ("shoulder", "elbow", "wrist", "index")
+SEEN = (*READ, "forearm", "tip")
+"""What the network reads; the forearm's middle line, from its edges; the arm's end at the elbow."""
+LINE, TIP = len(READ), len(READ) + 1
 FITTED = ("shoulder", "elbow", "wrist", "hand")
 PARTS = ("x_px", "y_px", "confidence")
 SMALL = 1e-6
@@ -41,9 +46,10 @@ _Pairs = tuple[tuple[float, float], tuple[float, float]]
 class ReadingBias:
     """How the pose network errs: the same way all through a clip, and anew in each frame.
 
-    Measured on the tuning clips of `sample_clips_synthetic` (five front, three side, one oblique),
+    Measured on the tuning clips of `sample_clips_synthetic` (five front, eight side, one oblique),
     whose joints are known; the spreads are rounded up, because real lifters differ more than made
-    ones.
+    ones. The line midway between a forearm's edges runs beside its joints as well: its muscles are
+    not alike on both sides.
 
     Attributes
     ----------
@@ -51,7 +57,12 @@ class ReadingBias:
         By view, arm ("near" or "far" from the camera; "" in front views) and joint: mean over clips
         and spread between clips, each with the bar at the bottom and at the top, across the picture
         (toward the head in side and oblique views, away from the body's midline in front views) and
-        up; and the scatter within a clip, per axis at full confidence. Metres.
+        up; and the scatter within a clip, per axis at full confidence. For the forearm: how far its
+        middle line runs outside the wrist and outside the elbow; for the tip in front views: how
+        far beyond the elbow along that line it lies. Metres.
+    sides_alike : dict
+        By view: correlation of the left arm's with the right arm's. From the feet both are seen
+        alike.
     usual_sd_m, usual_within_m : float
         Spread and scatter of what is not in the table.
     """
@@ -78,13 +89,28 @@ class ReadingBias:
                 ((0.015, 0.022), (0.015, 0.018)),
                 0.012,
             ),
+            ("front", "", "forearm"): (
+                ((0.003, 0.004), (0.001, 0.010)),
+                ((0.005, 0.010), (0.006, 0.016)),
+                0.006,
+            ),
+            ("front", "", "tip"): (
+                ((0.020, 0.0), (0.020, 0.0)),
+                ((0.012, 1.0), (0.012, 1.0)),
+                0.012,
+            ),
+            ("side", "near", "tip"): (
+                ((0.0, -0.024), (0.0, -0.024)),
+                ((0.010, 0.010), (0.010, 0.010)),
+                0.008,
+            ),
             ("side", "near", "shoulder"): (
                 ((0.020, 0.045), (0.020, 0.045)),
                 ((0.030, 0.030), (0.030, 0.030)),
                 0.025,
             ),
             ("side", "far", "shoulder"): (
-                ((0.045, 0.025), (0.045, 0.025)),
+                ((0.040, 0.011), (0.040, 0.011)),
                 ((0.030, 0.030), (0.030, 0.030)),
                 0.025,
             ),
@@ -110,6 +136,7 @@ class ReadingBias:
             ),
         }
     )
+    sides_alike: dict[str, float] = field(default_factory=lambda: {"front": 0.7})
     usual_sd_m: float = 0.05
     usual_within_m: float = 0.03
 
@@ -130,12 +157,16 @@ class ArmFitConfig:
     (Drillis and Contini 1966, as given in Winter, Biomechanics and Motor Control of Human Movement)
     and 0.162 and 0.154 between joint centres (de Leva 1996, men; from memory) bracket them. The
     wrist's centre lies about 8 cm from the axis of a gripped bar (de Leva 1996: wrist to third
-    knuckle 86 mm in men, 78 mm in women; from memory; the bar lies short of the knuckles). What has
-    no source is common practice: the bar is over the shoulders at lockout with the elbows nearly
+    knuckle 86 mm in men, 78 mm in women; from memory; the bar lies short of the knuckles). At the
+    touch the bar lies on a chest some 25 cm deep (body surveys; from memory) that the arch raises a
+    little, and the shoulder joints lie some 9 cm over the bench (no source). What else has no
+    source is common practice: the bar is over the shoulders at lockout with the elbows nearly
     straight, forearms are upright seen from the side when the bar is on the chest, elbows stay
     below the wrists, and both arms do alike. The plate's slimness tells how far the bar is turned
     from the picture's plane, but thick plates seen at a slant look rounder than they are, and a
-    slanted view leaves the camera's pitch open: hence `turn_sd_deg` and `nod_sd_deg`.
+    slanted view leaves the camera's pitch open: hence `turn_sd_deg` and `nod_deg`. Thick plates
+    hide some of the camera's pitch from the side too: on the tuning clips it was 1.4 degrees more
+    than it looked, give or take 1.5.
     `model_factor` widens the fit's spread for what its model leaves out (errors of neighbouring
     joints that go together); it is the ratio of errors to stated uncertainty of wrist over elbow on
     the tuning clips.
@@ -145,8 +176,8 @@ class ArmFitConfig:
     upper_arm_sd_m: float = 0.01
     stature_m: float = 1.74
     stature_rel_sd: float = 0.07
-    upper_arm_share: float = 0.174
-    forearm_share: float = 0.150
+    upper_arm_share: float = 0.166
+    forearm_share: float = 0.153
     share_rel_sd: float = 0.08
     length_ratio_sd: float = 0.10
     shoulder_half_m: float = 0.18
@@ -158,10 +189,12 @@ class ArmFitConfig:
     grip_half_sd_m: float = 0.05
     hand_m: float = 0.079
     hand_sd_m: float = 0.008
-    hand_lean_sd_m: float = 0.012
+    hand_lean_sd_m: float = 0.008
+    touch_m: float = 0.22
+    touch_sd_m: float = 0.045
     straight: float = 0.985
     straight_sd: float = 0.012
-    forearm_upright_sd_m: float = 0.05
+    forearm_upright_sd_m: float = 0.06
     lean_within_sd_m: float = 0.03
     swivel_deg: float = 45.0
     swivel_mean_sd_deg: float = 25.0
@@ -170,11 +203,12 @@ class ArmFitConfig:
     sides_alike_m: float = 0.015
     sides_alike_deg: float = 6.0
     turn_sd_deg: dict[str, float] = field(
-        default_factory=lambda: {"front": 0.5, "side": 2.0, "oblique": 10.0}
+        default_factory=lambda: {"front": 1.0, "side": 2.0, "oblique": 10.0}
     )
-    nod_sd_deg: dict[str, float] = field(
-        default_factory=lambda: {"front": 0.2, "side": 0.5, "oblique": 3.0}
+    nod_deg: dict[str, tuple[float, float]] = field(
+        default_factory=lambda: {"front": (0.0, 0.8), "side": (1.4, 1.5), "oblique": (0.0, 3.0)}
     )
+    tip_low: float = 0.8
     max_frames: int = 64
     n_rounds: int = 4
     degrees_of_freedom: float = 4.0
@@ -223,6 +257,21 @@ class Sight:
         axes = nod @ self.axes @ turn
         pivot = np.array([0.0, 0.0, self.near_m])
         return replace(self, axes=axes, origin_m=self.origin_m + self.axes @ pivot - axes @ pivot)
+
+    def moved(self, factor: float, lift_m: float) -> "Sight":
+        """The camera in a world in which its own lengths are `factor` times longer and lie higher.
+
+        Examples
+        --------
+        >>> level = np.diag([1.0, -1.0, -1.0])
+        >>> sight = Sight(level, np.array([0.0, 0.0, 3.0]), 1000.0, np.zeros(2), "side", 1)
+        >>> point = np.array([0.1, 0.2, 0.0])
+        >>> there = sight.moved(1.01, 0.5).project(1.01 * point + [0.0, 0.5, 0.0])
+        >>> bool(np.allclose(there, sight.project(point)))
+        True
+        """
+        origin = factor * self.origin_m - self.axes @ np.array([0.0, lift_m, 0.0])
+        return replace(self, origin_m=origin, near_m=factor * self.near_m)
 
     def project(self, points_m: Floats) -> Floats:
         """Image points of world points, (..., 3) to (..., 2)."""
@@ -297,13 +346,85 @@ def front_sight(calibration: Calibration, origin_m: Floats, along_m: float) -> S
 
 
 @dataclass(frozen=True)
+class Instants:
+    """Where the bar was.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (n,)
+        In order.
+    bar_m : ndarray, shape (n, 3)
+        The bar's middle in the world.
+    bar_axis : ndarray, shape (n, 3)
+        Unit vector along the bar toward the lifter's left.
+    """
+
+    time_s: Floats
+    bar_m: Floats
+    bar_axis: Floats
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """What one camera saw, in the frames in which joints were looked for.
+
+    Attributes
+    ----------
+    sight : Sight
+    at : Instants
+        Times on the clock, and places in the world, that all sightings share.
+    frame : ndarray of int, shape (n,)
+    readings_px : ndarray, shape (n, 2, 6, 2)
+        What was seen, by side and joint (`SEEN`), in the steadied image; NaN where nothing. Of the
+        forearm, the upper of two points of its middle line. The tip counts with the bar low, where
+        the elbow is well bent.
+    confidence : ndarray, shape (n, 2, 6)
+    forearm_px : ndarray, shape (n, 2, 2)
+        The lower of the two points.
+    plate_px : ndarray, shape (n, 5), optional
+        Outline of the near plate, which hides what is behind it: centre, full axes, angle in
+        degrees. Readings in it are guesses and are left out, and so are readings of joints that the
+        fit finds behind it.
+    given : ndarray of bool, shape (n, 2, 6), optional
+        Readings that a person put right: nearly certain, wherever they lie.
+    """
+
+    sight: Sight
+    at: Instants
+    frame: NDArray[np.int64]
+    readings_px: Floats
+    confidence: Floats
+    forearm_px: Floats
+    plate_px: Floats | None = None
+    given: NDArray[np.bool_] | None = None
+
+    def part(self, rows: NDArray[np.intp]) -> "Sighting":
+        """Some of the frames."""
+        at = Instants(self.at.time_s[rows], self.at.bar_m[rows], self.at.bar_axis[rows])
+        return replace(
+            self,
+            at=at,
+            frame=self.frame[rows],
+            readings_px=self.readings_px[rows],
+            confidence=self.confidence[rows],
+            forearm_px=self.forearm_px[rows],
+            plate_px=None if self.plate_px is None else self.plate_px[rows],
+            given=None if self.given is None else self.given[rows],
+        )
+
+
+@dataclass(frozen=True)
 class ArmFit:
     """Arms of a set.
 
     Attributes
     ----------
     frame : ndarray of int, shape (n,)
+        -1 at instants without a frame.
+    view : ndarray of int, shape (n,)
+        Which sighting the frame is of; -1 at instants without a frame.
     time_s : ndarray, shape (n,)
+        In order.
     points_m : ndarray, shape (n, 2, 4, 3)
         World coordinates by frame, side (`SIDES`) and joint (`FITTED`).
     draws_m : ndarray, shape (k, n, 2, 4, 3)
@@ -311,16 +432,19 @@ class ArmFit:
         the correlation between joints and frames.
     upper_arm_m, forearm_m, grip_width_m, shoulder_width_m : tuple of float
         Value and standard uncertainty.
-    kept : ndarray, shape (n, 2, 4)
+    kept : ndarray, shape (n, 2, 6)
         Weight, 0 to 1, that each reading (`SEEN`) kept against all else; NaN where none was.
     cost : float
         Half the sum of squares that was made least, robust for the readings; the lower of two fits
         to the same readings agrees better.
-    sight : Sight
-        The camera, as turned by the fit.
+    misfit : float
+        Root mean square of the readings' distances from the arms, in units of their scatter.
+    sights : tuple of Sight
+        The cameras, as turned by the fit.
     """
 
     frame: NDArray[np.int64]
+    view: NDArray[np.int64]
     time_s: Floats
     points_m: Floats
     draws_m: Floats
@@ -330,14 +454,15 @@ class ArmFit:
     shoulder_width_m: tuple[float, float]
     kept: Floats
     cost: float
-    sight: Sight
+    misfit: float
+    sights: tuple[Sight, ...]
 
     def sd_m(self) -> Floats:
         """Standard uncertainty per world axis, shape (n, 2, 4, 3)."""
         return self.draws_m.std(axis=0)
 
 
-GLOBALS = (
+SHARED = (
     "log_upper",
     "log_forearm",
     *(f"{side}_shoulder_{axis}" for side in SIDES for axis in "xyz"),
@@ -348,40 +473,69 @@ GLOBALS = (
     *(f"{side}_forearm_lean" for side in SIDES),
     "swivel",
     "swivel_apart",
-    "turn",
-    "nod",
 )
-_AT = {name: k for k, name in enumerate(GLOBALS)}
+_AT = {name: k for k, name in enumerate(SHARED)}
+N_TURNS = 2
 N_BIASES = 2 * 2 * len(SEEN) * 2
 """Bar at the bottom or the top, side, joint, picture axis."""
-N_FIXED = len(GLOBALS) + N_BIASES
+N_OWN = N_TURNS + N_BIASES
+"""What is each camera's own: its turn and nod, and the network's errors in it."""
 STEP = 1e-6
+LEAST_GAP_S = 0.005
+"""Frames of two cameras may fall together; so far apart they are taken to be at least."""
 
 
 @dataclass(frozen=True)
 class _Problem:
-    """Everything that the residuals are made of; arrays by frame, side, joint, axis."""
+    """Everything that the residuals are made of; arrays by frame, side, joint, axis.
 
-    sight: Sight
+    Values are what is shared, then each camera's own, then the swivel of both arms by frame.
+    """
+
+    sights: tuple[Sight, ...]
     config: ArmFitConfig
+    view: NDArray[np.int64]
     time_s: Floats
     bar_m: Floats
     axis: Floats
     low: Floats
     seen_px: Floats
+    forearm_px: Floats
     sd_m: Floats
     given: NDArray[np.bool_]
     prior: Floats
     prior_sd: Floats
+    whitener: Floats
 
     @property
     def n_frames(self) -> int:
         return len(self.bar_m)
 
-    def biases(self, values: Floats) -> Floats:
-        """Bias of every reading in m, shape (n, 2, 4, 2)."""
-        bottom, top = values[..., len(GLOBALS) : N_FIXED].reshape(2, 2, len(SEEN), 2)
-        low = self.low[:, None, None, None]
+    @property
+    def n_fixed(self) -> int:
+        return len(SHARED) + N_OWN * len(self.sights)
+
+    def turned(self, values: Floats) -> list[Sight]:
+        """The cameras as turned."""
+        begins = len(SHARED) + N_OWN * np.arange(len(self.sights))
+        return [
+            sight.turned(*values[begin : begin + N_TURNS])
+            for sight, begin in zip(self.sights, begins, strict=True)
+        ]
+
+    def with_stiff_cameras(self) -> "_Problem":
+        """With the cameras ten times better known."""
+        sd = self.prior_sd.copy()
+        for view in range(len(self.sights)):
+            begin = len(SHARED) + N_OWN * view
+            sd[begin : begin + N_TURNS] /= 10
+        return replace(self, prior_sd=sd)
+
+    def biases(self, values: Floats, view: int, low: Floats) -> Floats:
+        """Bias of what a camera shows in m, shape (n, 2, 6, 2)."""
+        begin = len(SHARED) + N_OWN * view + N_TURNS
+        bottom, top = values[begin : begin + N_BIASES].reshape(2, 2, len(SEEN), 2)
+        low = low[:, None, None, None]
         return low * bottom + (1 - low) * top
 
     def arms(self, values: Floats) -> tuple[Floats, Floats]:
@@ -405,20 +559,60 @@ class _Problem:
         out -= (out * toward).sum(axis=-1, keepdims=True) * toward
         out /= np.sqrt((out**2).sum(axis=-1, keepdims=True) + SMALL)
         feetward = -OUTWARD[:, None] * np.cross(toward, out)
-        swivel = values[N_FIXED:].reshape(self.n_frames, 2)[..., None]
+        swivel = values[self.n_fixed :].reshape(self.n_frames, 2)[..., None]
         turned = np.cos(swivel) * out + np.sin(swivel) * feetward
         elbow = shoulder + before[..., None] * toward + radius[..., None] * turned
         points = np.stack([shoulder, elbow, wrist, hand], axis=2)
         return points, distance / (upper + forearm)
 
     def misses(self, values: Floats, points: Floats) -> Floats:
-        """Distance of the readings from the arms in units of their sd, (n, 2, 4, 2)."""
-        sight = self.sight.turned(*values[_AT["turn"] :][:2])
-        off_m = (self.seen_px - sight.project(points)) / sight.px_per_m(points)[..., None]
-        off_m[..., 0] *= self.sight.across[:, None]
-        off_m[..., 1] *= -1
-        bias_m = np.where(self.given[..., None], 0.0, self.biases(values))
-        return (off_m - bias_m) / self.sd_m[..., None]
+        """Distance of what was seen from the arms in units of its sd, (n, 2, 6, 2).
+
+        For a forearm: how far its middle line runs outside the wrist and outside the elbow. For
+        its tip in a front view: how far down that line from the elbow it is, and nothing.
+        """
+        out = np.full_like(self.seen_px, np.nan)
+        for view, sight in enumerate(self.turned(values)):
+            rows = self.view == view
+            points_px, scale = sight.project(points[rows]), sight.px_per_m(points[rows])
+            # The line stands in the wrist's place; the tip belongs to the elbow.
+            joint = [0, 1, 2, 3, 2, 1]
+            off_px = self.seen_px[rows] - points_px[:, :, joint]
+            off_m = off_px / scale[:, :, joint, None]
+            off_m[..., 0] *= sight.across[:, None]
+            off_m[..., 1] *= -1
+            if sight.view == "front":
+                upper = self.seen_px[rows, :, LINE, None]
+                line = self.forearm_px[rows, :, None] - upper
+                line /= np.linalg.norm(line, axis=-1, keepdims=True)
+                wide = upper - points_px[:, :, [2, 1]]
+                # Square to the line, toward the picture's right.
+                aside = wide[..., 0] * line[..., 1] - wide[..., 1] * line[..., 0]
+                off_m[:, :, LINE] = aside / scale[:, :, [2, 1]] * sight.across[:, None]
+                below = (off_px[:, :, TIP] * line[:, :, 0]).sum(axis=-1) / scale[:, :, 1]
+                off_m[:, :, TIP, 0] = below
+            bias_m = self.biases(values, view, self.low[rows])
+            off_m -= np.where(self.given[rows][..., None], 0.0, bias_m)
+            if sight.view == "front":
+                off_m[:, :, TIP, 1] = 0.0
+            out[rows] = off_m / self.sd_m[rows][..., None]
+        return out
+
+    def without_hidden(self, values: Floats, plate_px: Floats) -> "_Problem":
+        """Without readings of joints that these arms have behind a plate."""
+        points = self.arms(values)[0]
+        behind = np.zeros(self.given.shape, dtype=bool)
+        for view, sight in enumerate(self.turned(values)):
+            rows = self.view == view
+            shown = sight.project(points[rows])
+            behind[rows, :, :LINE] = inside_ellipses(shown, plate_px[rows])
+        unseen = (behind & ~self.given)[..., None]
+        return replace(self, seen_px=np.where(unseen, np.nan, self.seen_px))
+
+    def kept(self, weight: Floats) -> Floats:
+        """The weights of readings, NaN where there is none."""
+        used = np.isfinite(self.seen_px).all(axis=-1) & np.isfinite(self.sd_m)
+        return np.where(used, weight, np.nan)
 
     def residuals(self, values: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
         """Residuals with unit variance where the model holds: of the set, of frames, of threes.
@@ -430,22 +624,24 @@ class _Problem:
         points, reach = self.arms(values)
         left, right = (values[_AT[f"{side}_shoulder_x"] :][:3] for side in SIDES)
         grips = values[_AT["left_grip"] :][:2]
+        touch = self.bar_m[self.low > 0.95, 1].mean() - (left[1] + right[1]) / 2
         ratio = np.log(config.upper_arm_share / config.forearm_share)
         high = 1 - np.clip(8 * self.low, 0, 1)
         straight = (high[:, None] * reach).sum(axis=0) / max(high.sum(), SMALL)
         whole = [
-            (values[:N_FIXED] - self.prior[:N_FIXED]) / self.prior_sd[:N_FIXED],
+            self.whitener @ ((values - self.prior) / self.prior_sd)[: self.n_fixed],
             (left[:2] - right[:2]) / config.sides_alike_m,
             [
                 (left[2] + right[2]) / (2 * config.sides_alike_m),
                 (grips[0] - grips[1]) / (2 * config.sides_alike_m),
                 (values[0] - values[1] - ratio) / config.length_ratio_sd,
+                (touch - config.touch_m) / config.touch_sd_m,
             ],
             (straight - config.straight) / config.straight_sd if high.any() else np.zeros(2),
         ]
         miss = self.misses(values, points)
         readings = np.where(np.isfinite(miss), miss, 0.0) * np.sqrt(weight)[..., None]
-        swivel = values[N_FIXED:].reshape(self.n_frames, 2)
+        swivel = values[self.n_fixed :].reshape(self.n_frames, 2)
         deep = np.clip(4 * self.low - 3, 0, 1)[:, None]
         lean = points[:, :, 2, 0] - points[:, :, 1, 0] - values[_AT["left_forearm_lean"] :][:2]
         apart = swivel[:, 0] - swivel[:, 1] - values[_AT["swivel_apart"]]
@@ -459,7 +655,7 @@ class _Problem:
             apart[:, None] / np.deg2rad(config.sides_alike_deg),
             (swivel - values[_AT["swivel"]]) / np.deg2rad(config.swivel_sd_deg),
         ]
-        step = np.diff(self.time_s)[:, None]
+        step = np.maximum(np.diff(self.time_s), LEAST_GAP_S)[:, None]
         slope = np.diff(swivel, axis=0) / step
         bend = 2 * np.diff(slope, axis=0) / (step[1:] + step[:-1])
         return (
@@ -470,17 +666,20 @@ class _Problem:
 
     def _bias_columns(self, out: Floats, begin: int, n_local: int, weight: Floats) -> None:
         """Derivatives by the biases, which are known beforehand."""
-        columns = np.arange(len(GLOBALS), N_FIXED)
-        out[columns, columns] = 1.0 / self.prior_sd[columns]
+        columns = np.arange(len(SHARED), self.n_fixed)
+        out[: self.n_fixed, columns] = self.whitener[:, columns] / self.prior_sd[columns]
         used = np.isfinite(self.seen_px).all(axis=-1) & np.isfinite(self.sd_m) & ~self.given
-        pull = np.where(used, -np.sqrt(weight) / self.sd_m, 0.0).reshape(self.n_frames, -1)
-        rows = begin + n_local * np.arange(self.n_frames)
-        n_readings = pull.shape[1]
-        for end, share in enumerate((self.low, 1.0 - self.low)):
-            for reading in range(n_readings):
-                for axis in range(2):
-                    column = len(GLOBALS) + (end * n_readings + reading) * 2 + axis
-                    out[rows + 2 * reading + axis, column] = share * pull[:, reading]
+        pull = np.where(used, -np.sqrt(weight) / self.sd_m, 0.0)[..., None].repeat(2, axis=-1)
+        front = np.array([sight.view == "front" for sight in self.sights] + [False])[self.view]
+        pull[front, :, TIP, 1] = 0.0
+        pull = pull.reshape(self.n_frames, -1)
+        own = len(SHARED) + N_TURNS
+        for view in range(len(self.sights)):
+            frames = np.flatnonzero(self.view == view)
+            rows = begin + n_local * frames
+            for end, share in enumerate((self.low[frames], 1.0 - self.low[frames])):
+                for k, column in enumerate(pull[frames].T):
+                    out[rows + k, own + N_OWN * view + end * pull.shape[1] + k] = share * column
 
     def flat(self, values: Floats, weight: Floats) -> Floats:
         return np.concatenate([part.ravel() for part in self.residuals(values, weight)])
@@ -506,14 +705,15 @@ class _Problem:
             pairs = zip(self.residuals(other, weight), base, strict=True)
             return [(there - here) / STEP for there, here in pairs]
 
-        for k in range(len(GLOBALS)):
+        turns = len(SHARED) + np.add.outer(N_OWN * np.arange(len(self.sights)), np.arange(N_TURNS))
+        for k in [*range(len(SHARED)), *turns.ravel()]:
             out[:, k] = np.concatenate([part.ravel() for part in moved(k)])
         self._bias_columns(out, ends[0], base[1].shape[1], weight)
         frames = np.arange(self.n_frames)
         n_local = base[1].shape[1]
         for side in range(2):
             for phase in range(3):
-                column = N_FIXED + 2 * frames + side
+                column = self.n_fixed + 2 * frames + side
                 _, local, bend = moved(column[phase::3])
                 for k in frames[phase::3]:
                     out[ends[0] + k * n_local + np.arange(n_local), column[k]] = local[k]
@@ -523,38 +723,19 @@ class _Problem:
 
 
 def fit_arms(
-    sight: Sight,
-    time_s: Floats,
-    frame: NDArray[np.int64],
-    bar_m: Floats,
-    bar_axis: Floats,
-    readings_px: Floats,
-    confidence: Floats,
-    plate_px: Floats | None = None,
-    given: NDArray[np.bool_] | None = None,
+    sightings: Sequence[Sighting],
     config: ArmFitConfig | None = None,
+    also: Instants | None = None,
 ) -> ArmFit | None:
     """Fit both arms to a set.
 
     Parameters
     ----------
-    sight : Sight
-    time_s, frame : ndarray, shape (n,)
-        Frames in which the joints were looked for, in order.
-    bar_m : ndarray, shape (n, 3)
-        The bar's middle in the world.
-    bar_axis : ndarray, shape (n, 3)
-        Unit vector along the bar toward the lifter's left.
-    readings_px : ndarray, shape (n, 2, 4, 2)
-        What the network read, by side and joint (`SEEN`), in the steadied image; NaN where nothing.
-    confidence : ndarray, shape (n, 2, 4)
-    plate_px : ndarray, shape (n, 5), optional
-        Outline of the near plate, which hides what is behind it: centre, full axes, angle in
-        degrees. Readings in it are guesses and are left out, and so are readings of joints that the
-        fit finds behind it.
-    given : ndarray of bool, shape (n, 2, 4), optional
-        Readings that a person put right: nearly certain, wherever they lie.
+    sightings : sequence of Sighting
+        Of one camera, or of two that saw the same set.
     config : ArmFitConfig, optional
+    also : Instants, optional
+        Further instants at which the arms are wanted.
 
     Returns
     -------
@@ -562,49 +743,41 @@ def fit_arms(
         None when fewer than five frames hold readings of any arm.
     """
     config = config or ArmFitConfig()
-    known = np.isfinite(bar_m).all(axis=1)
-    if given is None:
-        given = np.zeros(confidence.shape, dtype=bool)
-    if plate_px is not None:
-        hidden = inside_ellipses(readings_px, plate_px)
-        confidence = np.where(hidden, 0.0, confidence)
-    confidence = np.where(given, 1.0, confidence)
-    read = np.isfinite(readings_px).all(axis=-1) & (confidence >= config.min_confidence)
+    seen = _merged(sightings, also, config)
+    known = np.isfinite(seen.bar_m).all(axis=1)
+    read = np.isfinite(seen.readings_px).all(axis=-1) & (seen.confidence >= config.min_confidence)
     if (known & read[:, :, :2].any(axis=(1, 2))).sum() < 5:
         return None
-    chosen = _chosen(known, bar_m[:, 1], config.max_frames)
-    problem = _problem(
-        sight, time_s, bar_m, bar_axis, readings_px, confidence, given, chosen, config
-    )
-    values, weight = _solve(problem, rounds=config.n_rounds if plate_px is None else 2)
-    if plate_px is not None:
-        shown = sight.turned(*values[_AT["turn"] :][:2]).project(problem.arms(values)[0])
-        behind = inside_ellipses(shown, plate_px[chosen])
-        behind &= ~problem.given
-        unseen = np.where(behind[..., None], np.nan, problem.seen_px)
-        problem = replace(problem, seen_px=unseen)
+    chosen = _chosen(known, seen.view, seen.bar_m[:, 1], config.max_frames)
+    problem = _problem(seen, chosen, config)
+    plates = any(sighting.plate_px is not None for sighting in sightings)
+    # With the cameras free from the start an arm may settle bent the wrong way round.
+    values, _ = _solve(problem.with_stiff_cameras(), rounds=1)
+    values, weight = _solve(problem, values, 1 if plates else config.n_rounds)
+    if plates:
+        problem = problem.without_hidden(values, seen.plate_px[chosen])
         values, weight = _solve(problem, values)
     jacobian = problem.jacobian(values, weight)
     rng = np.random.default_rng(config.seed)
     draws = values + config.model_factor * _spread(jacobian, config.n_draws, rng)
-    points = np.full((len(time_s), 2, len(FITTED), 3), np.nan)
-    kept = np.full(readings_px.shape[:3], np.nan)
+    points = np.full((len(seen.time_s), 2, len(FITTED), 3), np.nan)
+    kept = np.full(seen.confidence.shape, np.nan)
     # Long sets have thousands of frames: single precision is far finer than the arms are known.
     drawn = np.full((config.n_draws, *points.shape), np.nan, dtype=np.float32)
-    points[chosen], kept[chosen] = problem.arms(values)[0], weight
+    points[chosen], kept[chosen] = problem.arms(values)[0], problem.kept(weight)
     drawn[:, chosen] = [problem.arms(draw)[0] for draw in draws]
     rest = np.setdiff1d(np.flatnonzero(known), chosen)
     for part in np.array_split(rest, -(-len(rest) // config.max_frames)) if len(rest) else ():
-        piece = _problem(
-            sight, time_s, bar_m, bar_axis, readings_px, confidence, given, part, config
+        piece = _problem(seen, part, config)
+        points[part], kept[part], drawn[:, part] = _rest(
+            piece, values, draws, seen.plate_px[part], rng
         )
-        points[part], kept[part], drawn[:, part] = _rest(piece, values, draws, rng)
-    kept[~read] = np.nan
     first, last = draws[:, :2], draws[:, _AT["left_grip"] :][:, :2]
     shoulders = draws[:, _AT["left_shoulder_z"]] - draws[:, _AT["right_shoulder_z"]]
     return ArmFit(
-        frame=frame,
-        time_s=time_s,
+        frame=seen.frame,
+        view=seen.view,
+        time_s=seen.time_s,
         points_m=points,
         draws_m=drawn,
         upper_arm_m=(float(np.exp(values[0])), float(np.exp(first[:, 0]).std())),
@@ -619,8 +792,49 @@ def fit_arms(
         ),
         kept=kept,
         cost=problem.cost(values),
-        sight=sight.turned(*values[_AT["turn"] :][:2]),
+        misfit=float(np.sqrt(np.nanmean(problem.misses(values, points[chosen]) ** 2))),
+        sights=tuple(problem.turned(values)),
     )
+
+
+@dataclass(frozen=True)
+class _Merged:
+    """All frames of all cameras, and further instants, in order of time."""
+
+    sights: tuple[Sight, ...]
+    view: NDArray[np.int64]
+    frame: NDArray[np.int64]
+    time_s: Floats
+    bar_m: Floats
+    axis: Floats
+    readings_px: Floats
+    forearm_px: Floats
+    confidence: Floats
+    plate_px: Floats
+    given: NDArray[np.bool_]
+
+
+def _merged(sightings: Sequence[Sighting], also: Instants | None, config: ArmFitConfig) -> _Merged:
+    parts: list[tuple[Any, ...]] = []
+    for view, one in enumerate(sightings):
+        n = len(one.frame)
+        plate = np.full((n, 5), np.nan) if one.plate_px is None else one.plate_px
+        given = np.zeros((n, 2, len(SEEN)), dtype=bool) if one.given is None else one.given
+        trust = np.where(inside_ellipses(one.readings_px, plate), 0.0, one.confidence)
+        trust = np.where(given, 1.0, trust)
+        at = (one.at.time_s, one.at.bar_m, one.at.bar_axis)
+        seen = (one.readings_px, one.forearm_px, trust, plate, given)
+        parts.append((np.full(n, view), one.frame, *at, *seen))
+    if also is not None:
+        n = len(also.time_s)
+        none = np.full(n, -1)
+        nothing, line = np.full((n, 2, len(SEEN), 2), np.nan), np.full((n, 2, 2), np.nan)
+        plate, given = np.full((n, 5), np.nan), np.zeros((n, 2, len(SEEN)), dtype=bool)
+        at = (also.time_s, also.bar_m, also.bar_axis)
+        parts.append((none, none, *at, nothing, line, np.zeros(given.shape), plate, given))
+    whole = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    order = np.argsort(whole[2], kind="stable")
+    return _Merged(tuple(one.sight for one in sightings), *(column[order] for column in whole))
 
 
 def inside_ellipses(points_px: Floats, ellipses_px: Floats) -> NDArray[np.bool_]:
@@ -640,42 +854,43 @@ def inside_ellipses(points_px: Floats, ellipses_px: Floats) -> NDArray[np.bool_]
     return along**2 + across**2 < 1.0
 
 
-def _chosen(known: NDArray[np.bool_], height_m: Floats, limit: int) -> NDArray[np.intp]:
+def _chosen(
+    known: NDArray[np.bool_], view: NDArray[np.int64], height_m: Floats, limit: int
+) -> NDArray[np.intp]:
     """Frames that the set's constants are fitted to, spread evenly over the bar's heights."""
-    rows = np.flatnonzero(known)
-    if len(rows) <= limit:
-        return rows
-    by_height = rows[np.argsort(height_m[rows], kind="stable")]
-    picks = np.linspace(0, len(rows) - 1, limit).round().astype(int)
-    return np.sort(by_height[picks])
+    n_views = int(view.max()) + 1
+    picked = []
+    for k in range(n_views):
+        rows = np.flatnonzero(known & (view == k))
+        by_height = rows[np.argsort(height_m[rows], kind="stable")]
+        n_picks = min(len(rows), limit // n_views)
+        picked.append(by_height[np.linspace(0, len(rows) - 1, n_picks).round().astype(int)])
+    return np.sort(np.concatenate(picked))
 
 
-def _problem(
-    sight: Sight,
-    time_s: Floats,
-    bar_m: Floats,
-    bar_axis: Floats,
-    readings_px: Floats,
-    confidence: Floats,
-    given: NDArray[np.bool_],
-    rows: NDArray[np.intp],
-    config: ArmFitConfig,
-) -> _Problem:
+def _problem(seen: _Merged, rows: NDArray[np.intp], config: ArmFitConfig) -> _Problem:
     stature, rel = config.stature_m, float(np.hypot(config.stature_rel_sd, config.share_rel_sd))
     upper_m, upper_rel = stature * config.upper_arm_share, rel
     if config.upper_arm_m is not None:
         upper_m, upper_rel = config.upper_arm_m, config.upper_arm_sd_m / config.upper_arm_m
-    top, bottom = np.nanpercentile(bar_m[:, 1], [97, 3])
-    low = np.clip((top - bar_m[rows, 1]) / max(top - bottom, 0.05), 0.0, 1.0)
-    near = _arm_names(sight)
-    means, spreads = np.zeros((2, 2, len(SEEN), 2)), np.zeros((2, 2, len(SEEN), 2))
-    within = np.zeros((2, len(SEEN)))
-    for side in range(2):
-        for joint, name in enumerate(SEEN):
-            means[:, side, joint], spreads[:, side, joint], within[side, joint] = config.bias.of(
-                sight.view, near[side], name
-            )
-    trust = np.where(confidence[rows] >= config.min_confidence, confidence[rows], np.nan)
+    top, bottom = np.nanpercentile(seen.bar_m[:, 1], [97, 3])
+    low = np.clip((top - seen.bar_m[rows, 1]) / max(top - bottom, 0.05), 0.0, 1.0)
+    own, own_sd = [], []
+    within = np.full((len(rows), 2, len(SEEN)), np.nan)
+    for view, sight in enumerate(seen.sights):
+        means, spreads, scatter = zip(
+            *(config.bias.of(sight.view, arm, name) for arm in _arm_names(sight) for name in SEEN),
+            strict=True,
+        )
+        within[seen.view[rows] == view] = np.reshape(scatter, (2, len(SEEN)))
+        nod, nod_sd = np.deg2rad(config.nod_deg[sight.view])
+        turn_sd = np.deg2rad(config.turn_sd_deg[sight.view])
+        # From side, joint, end, axis to end, side, joint, axis.
+        own += [[0.0, nod], np.stack(means, axis=1).ravel()]
+        own_sd += [[turn_sd, nod_sd], np.stack(spreads, axis=1).ravel()]
+    confidence, given = seen.confidence[rows], seen.given[rows]
+    trust = np.where(confidence >= config.min_confidence, confidence, np.nan)
+    trust[low < config.tip_low, :, TIP] = np.nan
     arm_m = stature * (config.upper_arm_share + config.forearm_share) + config.hand_m
     shoulder_y = top - arm_m * config.straight
     prior = {
@@ -688,10 +903,9 @@ def _problem(
         "hand": (config.hand_m, config.hand_sd_m),
         "swivel": (np.deg2rad(config.swivel_deg), np.deg2rad(config.swivel_mean_sd_deg)),
         "swivel_apart": (0.0, np.deg2rad(config.sides_alike_deg)),
-        "turn": (0.0, np.deg2rad(config.turn_sd_deg[sight.view])),
-        "nod": (0.0, np.deg2rad(config.nod_sd_deg[sight.view])),
     }
-    lockout_x = float(np.nanmedian(bar_m[bar_m[:, 1] > top - 0.15 * (top - bottom), 0]))
+    high = seen.bar_m[:, 1] > top - 0.15 * (top - bottom)
+    lockout_x = float(np.nanmedian(seen.bar_m[high, 0]))
     for side, out in zip(SIDES, OUTWARD, strict=True):
         prior |= {
             f"{side}_shoulder_x": (
@@ -707,21 +921,38 @@ def _problem(
             f"{side}_grip": (config.grip_half_m, config.grip_half_sd_m),
             f"{side}_forearm_lean": (0.0, config.forearm_upright_sd_m),
         }
-    start, sd = np.array([prior[name] for name in GLOBALS]).T
+    start, sd = np.array([prior[name] for name in SHARED]).T
     n_swivels = 2 * len(rows)
     return _Problem(
-        sight,
+        seen.sights,
         config,
-        time_s[rows],
-        bar_m[rows],
-        bar_axis[rows],
+        seen.view[rows],
+        seen.time_s[rows],
+        seen.bar_m[rows],
+        seen.axis[rows],
         low,
-        readings_px[rows],
-        np.where(given[rows], config.given_sd_m, within / np.sqrt(trust)),
-        given[rows],
-        np.r_[start, means.ravel(), np.full(n_swivels, np.deg2rad(config.swivel_deg))],
-        np.r_[sd, spreads.ravel(), np.full(n_swivels, np.inf)],
+        seen.readings_px[rows],
+        seen.forearm_px[rows],
+        np.where(given, config.given_sd_m, within / np.sqrt(trust)),
+        given,
+        np.concatenate([start, *own, np.full(n_swivels, np.deg2rad(config.swivel_deg))]),
+        np.concatenate([sd, *own_sd, np.full(n_swivels, np.inf)]),
+        _whitener([config.bias.sides_alike.get(sight.view, 0.0) for sight in seen.sights]),
     )
+
+
+def _whitener(alike: Sequence[float]) -> Floats:
+    """Root of the inverse correlation of all that is not the frames' own.
+
+    In each view the biases of the left and the right arm are correlated by so much.
+    """
+    blocks = [np.eye(len(SHARED))]
+    for correlation in alike:
+        pair = np.array([[1.0, correlation], [correlation, 1.0]])
+        root = np.linalg.inv(np.linalg.cholesky(pair))
+        # Order: bottom or top, side, joint, axis.
+        blocks += [np.eye(N_TURNS), np.kron(np.eye(2), np.kron(root, np.eye(2 * len(SEEN))))]
+    return block_diag(*blocks)
 
 
 def _arm_names(sight: Sight) -> tuple[str, str]:
@@ -772,32 +1003,39 @@ def _spread(jacobian: Floats, n_draws: int, rng: np.random.Generator) -> Floats:
 
 
 def _rest(
-    problem: _Problem, values: Floats, draws: Floats, rng: np.random.Generator
+    problem: _Problem,
+    values: Floats,
+    draws: Floats,
+    plate_px: Floats,
+    rng: np.random.Generator,
 ) -> tuple[Floats, Floats, Floats]:
     """Arms of further frames, with what holds for the whole set as found.
 
     A draw of the set's constants moves these frames' swivels by their linear response.
     """
-    held = np.r_[values[:N_FIXED], problem.prior[N_FIXED:]]
-    spread = np.r_[np.full(N_FIXED, SMALL), problem.prior_sd[N_FIXED:]]
+    n = problem.n_fixed
+    held = np.r_[values[:n], problem.prior[n:]]
+    spread = np.r_[np.full(n, SMALL), problem.prior_sd[n:]]
     fixed = replace(problem, prior=held, prior_sd=spread)
-    here, weight = _solve(fixed, held)
-    jacobian = problem.jacobian(here, weight)
-    set_part, frame_part = jacobian[:, :N_FIXED], jacobian[:, N_FIXED:]
+    here, weight = _solve(fixed, held, rounds=2)
+    fixed = fixed.without_hidden(here, plate_px)
+    here, weight = _solve(fixed, here, rounds=2)
+    jacobian = fixed.jacobian(here, weight)
+    set_part, frame_part = jacobian[:, :n], jacobian[:, n:]
     inner = frame_part.T @ frame_part
     response = -np.linalg.solve(inner, frame_part.T @ set_part)
     own = problem.config.model_factor * _spread(frame_part, len(draws), rng)
-    moved = draws[:, :N_FIXED] - values[:N_FIXED]
-    swivels = here[N_FIXED:] + moved @ response.T + own
+    moved = draws[:, :n] - values[:n]
+    swivels = here[n:] + moved @ response.T + own
     drawn = [
         problem.arms(np.r_[fixed_part, swivel])[0]
-        for fixed_part, swivel in zip(draws[:, :N_FIXED], swivels, strict=True)
+        for fixed_part, swivel in zip(draws[:, :n], swivels, strict=True)
     ]
-    return problem.arms(here)[0], weight, np.array(drawn)
+    return problem.arms(here)[0], fixed.kept(weight), np.array(drawn)
 
 
 def arm_table(fit: ArmFit, to_image: Floats) -> pd.DataFrame:
-    """The fitted arms as a table, in the image and in the world.
+    """The arms fitted to one camera's clip as a table, in the image and in the world.
 
     Parameters
     ----------
@@ -813,7 +1051,7 @@ def arm_table(fit: ArmFit, to_image: Floats) -> pd.DataFrame:
         plane, the worse axis) and `_confidence`, which falls from 1 as that grows, to one half at
         5 cm.
     """
-    sight = fit.sight
+    sight = fit.sights[0]
     px = sight.project(fit.points_m)
     px = np.einsum("nij,nabj->nabi", to_image[:, :, :2], px) + to_image[:, None, None, :, 2]
     scale = sight.px_per_m(fit.points_m)
@@ -832,20 +1070,40 @@ def arm_table(fit: ArmFit, to_image: Floats) -> pd.DataFrame:
     return pd.DataFrame(parts)
 
 
-def read_joints(pose: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Readings of a pose table as arrays.
+def read_joints(pose: pd.DataFrame, near: int | None = None) -> tuple[Floats, Floats, Floats]:
+    """What a pose table shows of the arms, as arrays.
 
     Parameters
     ----------
     pose : DataFrame
         Pose table with n rows, in steadied image coordinates.
+    near : int, optional
+        Index in `SIDES` of the arm near the camera, in side views.
 
     Returns
     -------
-    readings_px : ndarray, shape (n, 2, 4, 2)
-    confidence : ndarray, shape (n, 2, 4)
+    readings_px : ndarray, shape (n, 2, 6, 2)
+    confidence : ndarray, shape (n, 2, 6)
         By side and joint (`SEEN`).
+    forearm_px : ndarray, shape (n, 2, 2)
+        As in `Sighting`.
     """
-    columns = [f"{side}_{joint}_{part}" for side in SIDES for joint in SEEN for part in PARTS]
-    values = pose[columns].to_numpy(dtype=float).reshape(len(pose), 2, len(SEEN), len(PARTS))
-    return values[..., :2], values[..., 2]
+
+    def values(names: Sequence[str], parts: Sequence[str]) -> Floats:
+        columns = [f"{side}_{name}_{part}" for side in SIDES for name in names for part in parts]
+        # Only front views hold forearms.
+        table = pose.reindex(columns=columns).to_numpy(dtype=float, copy=True)
+        return table.reshape(len(pose), 2, len(names), len(parts))
+
+    joints = values(READ, PARTS)
+    forearm = values([f"forearm_{part}" for part in ("upper", "tip", "lower")], PARTS[:2])
+    trust = np.nan_to_num(values(["forearm"], ["confidence"])[..., 0]).repeat(2, axis=-1)
+    tips = forearm[:, :, 1]
+    if near is not None:
+        tips[:, near] = pose.reindex(columns=["near_elbow_x_px", "near_elbow_y_px"])
+        trust[:, near, 1] = np.isfinite(tips[:, near]).all(axis=-1)
+    return (
+        np.concatenate([joints[..., :2], forearm[:, :, :2]], axis=2),
+        np.concatenate([joints[..., 2], trust], axis=2),
+        forearm[:, :, 2],
+    )

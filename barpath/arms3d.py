@@ -1,14 +1,11 @@
 """The arms in three dimensions from a front and a side view of the same set.
 
-Each view's joint table says where a joint lies in the plane of that view, with an uncertainty.
-One least-squares fit over the whole set finds shoulders, elbows and wrists in space that agree with
-both views and with what is known besides: segments keep their length, shoulders nearly keep still
-on the bench, the wrist hangs at a steady place under the bar, and at lockout the arm is nearly
-straight.
+The arms come from one fit to both clips (`armfit`); here they are taken at the instants that
+matter, called moments: bottom, sticking point and lockout of each repetition. The hips, found from
+both views' joint tables, give the trunk, and with it come the angles and places that are asked for.
 
 World axes, metres, origin in the bar's middle at the first lockout: x toward the lifter's head, y
-up, z toward the lifter's left. Moments are the instants that matter: bottom, sticking point and
-lockout of each repetition.
+up, z toward the lifter's left.
 
 Angles follow the recommendation of the International Society of Biomechanics (Wu et al. 2005, J.
 Biomech. 38:981-992) for the thorax and the humerus, with the thorax's long axis taken from the
@@ -25,7 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from barpath.errors import OptionError
+from barpath.armfit import ArmFit
 
 Floats = NDArray[np.float64]
 
@@ -33,7 +30,6 @@ SIDES = ("left", "right")
 JOINTS = ("shoulder", "elbow", "wrist")
 OUTWARD = np.array([1.0, -1.0])
 """Sign of z away from the midline, for `SIDES`."""
-MOMENTS = ("bottom", "sticking", "lockout")
 
 
 @dataclass(frozen=True)
@@ -58,95 +54,52 @@ class Lens:
 
 @dataclass(frozen=True)
 class Seen:
-    """What one view shows at the moments.
+    """Where one view shows the hips.
 
     Attributes
     ----------
     view : {'front', 'side'}
-    across_m, up_m, sd_m : dict of str to ndarray, shape (n,)
-        By `{side}_{joint}` (also hips): place and standard uncertainty per axis, NaN where not
-        seen.
+    place_m : ndarray, shape (2, 2)
+        Left and right hip: across the picture and up; NaN where not seen.
+    sd_m : ndarray, shape (2,)
+        Standard uncertainty per axis.
+    bar_x_m : float
+        Bar toward the head when they were seen.
     lens : Lens, optional
         Without it the table's own depths are believed.
-    sd_up_m : dict of str to ndarray, optional
-        Standard uncertainty of the height where it is not that across.
     """
 
     view: str
-    across_m: dict[str, Floats]
-    up_m: dict[str, Floats]
-    sd_m: dict[str, Floats]
+    place_m: Floats
+    sd_m: Floats
+    bar_x_m: float = 0.0
     lens: Lens | None = None
-    sd_up_m: dict[str, Floats] | None = None
 
 
 @dataclass(frozen=True)
-class Arms3dConfig:
-    """What is known of lifters before the clips are looked at: means and standard uncertainties.
+class HipConfig:
+    """What is known of hips on a bench: means and standard uncertainties.
 
-    Common practice, no source, unless said.
+    Common practice, no source.
 
     Attributes
     ----------
-    upper_arm_m, forearm_m : tuple of float
-        0.186 and 0.146 of a stature of 1.75 m (Drillis and Contini 1966, as given in Winter,
-        Biomechanics and Motor Control of Human Movement; from memory), with a wide spread.
-    pair_m : float
-        Left and right segments differ by this.
-    rigid_m : float
-        How well a segment keeps its length (joint centres are no hinges).
-    shoulder_still_m : float
-        How far a shoulder moves on the bench between moments.
-    shoulder_width_m : tuple of float
-        Between the shoulder joints.
-    hand_m : tuple of float
-        Height of the bar's axis over the wrist joint in a closed hand.
-    hand_ahead_m : tuple of float
-        Bar toward the head from the wrist.
-    hand_slack_m : tuple of float
-        How far the wrist moves against the bar between moments: toward the head, up, along it.
-    straight : tuple of float
-        Shoulder to wrist at lockout over the sum of the segments.
-    bar_over_shoulder_m : tuple of float
-        Bar toward the head from the shoulder joints at lockout.
-    square_m, level_m : float
-        One shoulder nearer the head, or higher, than the other.
-    hip_over_shoulder_m, hip_midline_m : tuple of float
+    over_shoulder_m, midline_m : tuple of float
         Middle of the hips over, and beside, that of the shoulders, on a level bench.
-    hip_width_m, trunk_m : tuple of float
+    width_m, trunk_m : tuple of float
         Between the hip joints; shoulders to hips.
-    shared : float
-        Share of a reading's error that is alike whenever the arm is in the same posture: a
-        network errs alike from rep to rep.
-    alike_up_m : tuple of float
-        Shoulders, elbows and wrists (in this order) may be read too high or too low alike in both
-        views and on both sides, by one network that takes the top of a shoulder for its joint. Root
-        mean square over the tuning clips of `sample_clips_synthetic` of what half of the mean
-        error leaves.
-    n_draws, seed : int
-        Draws from the fit's covariance.
+    square_m, level_m : float
+        One hip nearer the head, or higher, than the other.
+    seed : int
+        For the draws.
     """
 
-    upper_arm_m: tuple[float, float] = (0.315, 0.03)
-    forearm_m: tuple[float, float] = (0.265, 0.03)
-    pair_m: float = 0.005
-    rigid_m: float = 0.003
-    shoulder_still_m: float = 0.01
-    shoulder_width_m: tuple[float, float] = (0.36, 0.04)
-    hand_m: tuple[float, float] = (0.08, 0.01)
-    hand_ahead_m: tuple[float, float] = (0.0, 0.02)
-    hand_slack_m: tuple[float, float, float] = (0.012, 0.005, 0.005)
-    straight: tuple[float, float] = (0.985, 0.012)
-    bar_over_shoulder_m: tuple[float, float] = (0.0, 0.04)
+    over_shoulder_m: tuple[float, float] = (0.02, 0.03)
+    midline_m: tuple[float, float] = (0.0, 0.02)
+    width_m: tuple[float, float] = (0.20, 0.04)
+    trunk_m: tuple[float, float] = (0.50, 0.06)
     square_m: float = 0.02
     level_m: float = 0.012
-    hip_over_shoulder_m: tuple[float, float] = (0.02, 0.03)
-    hip_midline_m: tuple[float, float] = (0.0, 0.02)
-    hip_width_m: tuple[float, float] = (0.20, 0.04)
-    trunk_m: tuple[float, float] = (0.50, 0.06)
-    shared: float = 0.85
-    alike_up_m: tuple[float, float, float] = (0.045, 0.045, 0.02)
-    n_draws: int = 300
     seed: int = 20
 
 
@@ -173,7 +126,8 @@ class Arms3d:
     seen : ndarray of bool, shape (n, 2, 3, 2)
         Whether a joint was read at a moment in the front and in the side view.
     misfit : float
-        Root mean square of the readings' residuals in units of their stated uncertainty.
+        From the fit: root mean square of the readings' residuals in units of their stated
+        uncertainty.
     """
 
     moments: pd.DataFrame
@@ -239,55 +193,6 @@ def read_at(
     return out
 
 
-def _whitener(sd: Floats, shared: float) -> Floats:
-    """Inverse Cholesky factor of errors that are partly alike."""
-    covariance = np.outer(sd, sd) * shared**2
-    covariance[np.diag_indices(len(sd))] = sd**2
-    return np.linalg.inv(np.linalg.cholesky(covariance))
-
-
-@dataclass(frozen=True)
-class _Reading:
-    """Rows of one joint in one view and posture."""
-
-    view: str
-    side: int
-    joint: int
-    rows: NDArray[np.intp]
-    across: Floats
-    up: Floats
-    whiteners: tuple[Floats, Floats]
-    depth: Floats
-
-
-def _readings(
-    seen: Sequence[Seen], moments: pd.DataFrame, bar_m: Floats, config: Arms3dConfig
-) -> list[_Reading]:
-    kinds = moments["moment"].to_numpy()
-    out = []
-    for view in seen:
-        for s, side in enumerate(SIDES):
-            for j, joint in enumerate(JOINTS):
-                name = f"{side}_{joint}"
-                if name not in view.across_m:
-                    continue
-                a, u, sd = view.across_m[name], view.up_m[name], view.sd_m[name]
-                sd_up = sd if view.sd_up_m is None else view.sd_up_m[name]
-                known = np.isfinite([a, u, sd, sd_up]).all(axis=0) & (sd > 0) & (sd_up > 0)
-                for kind in MOMENTS:
-                    rows = np.flatnonzero(known & (kinds == kind))
-                    if not len(rows):
-                        continue
-                    depth = np.full(len(rows), np.nan)
-                    if view.lens is not None:
-                        depth[:] = view.lens.assumed_m[name]
-                        if view.view == "front":
-                            depth += bar_m[rows, 0]
-                    whiteners = tuple(_whitener(v[rows], config.shared) for v in (sd, sd_up))
-                    out.append(_Reading(view.view, s, j, rows, a[rows], u[rows], whiteners, depth))
-    return out
-
-
 def flat_place(points: Floats, view: str, lens: Lens | None, depth: Floats) -> Floats:
     """Where a view's table would put points in space: (n, 2) across and up."""
     across, away = (2, 0) if view == "front" else (0, 2)
@@ -299,307 +204,132 @@ def flat_place(points: Floats, view: str, lens: Lens | None, depth: Floats) -> F
     return centre + (flat - centre) * stretch[:, None]
 
 
-class _Problem:
-    """Unknowns and residuals of the fit."""
-
-    def __init__(
-        self,
-        seen: Sequence[Seen],
-        moments: pd.DataFrame,
-        bar_m: Floats,
-        tilt_rad: Floats,
-        config: Arms3dConfig,
-    ) -> None:
-        self.config, self.bar, self.tilt = config, bar_m, tilt_rad
-        self.n = len(moments)
-        self.readings = _readings(seen, moments, bar_m, config)
-        self.lenses = {view.view: view.lens for view in seen}
-        self.seen = seen
-        complete = (moments["moment"] == "lockout").to_numpy()
-        if "straight" in moments:
-            complete = complete & moments["straight"].to_numpy(dtype=bool)
-        self.locked = np.flatnonzero(complete)
-        self.hip_readings = self._hips_seen()
-        self.row_moments = self._row_moments()
-
-    def split(self, p: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-        """Joints (n, 2, 3, 3), hips (2, 3), home of shoulders (2, 3), lengths, hand places."""
-        k = self.n * 18
-        return (
-            p[:k].reshape(self.n, 2, 3, 3),
-            p[k : k + 6].reshape(2, 3),
-            p[k + 6 : k + 12].reshape(2, 3),
-            p[k + 12 : k + 16].reshape(2, 2),
-            p[k + 16 : k + 22].reshape(2, 3),
-        )
-
-    def hands(self, place: Floats) -> Floats:
-        """Points of the bar's axis over the wrists, (n, 2, 3)."""
-        z = place[None, :, 2]
-        along = self.bar[:, None, 2] + z
-        up = self.bar[:, None, 1] + z * np.sin(self.tilt)[:, None]
-        ahead = np.broadcast_to(self.bar[:, None, 0], along.shape)
-        return np.stack([ahead, up, along], axis=-1)
-
-    def readings_less_seen(self, p: Floats) -> list[Floats]:
-        """Where each view would put the joints less where it did, metres, not yet weighted."""
-        joints, hips, *_ = self.split(p)
-        parts = []
-        for r in self.readings:
-            got = flat_place(joints[r.rows, r.side, r.joint], r.view, self.lenses[r.view], r.depth)
-            parts += [got[:, 0] - r.across, got[:, 1] + p[-3 + r.joint] - r.up]
-        for s, view, place, sd, depth in self.hip_readings:
-            got = flat_place(hips[s : s + 1], view, self.lenses[view], depth)[0]
-            parts.append((got - place) / sd)
-        return parts
-
-    def _hips_seen(self) -> list[tuple[int, str, Floats, float, Floats]]:
-        """Hips keep still: one reading a view and side, the median over the moments."""
-        out = []
-        for view in self.seen:
-            for s, side in enumerate(SIDES):
-                name = f"{side}_hip"
-                if name not in view.across_m:
-                    continue
-                parts = (view.across_m[name], view.up_m[name], view.sd_m[name])
-                known = np.isfinite(parts).all(axis=0)
-                if not known.any():
-                    continue
-                a, u, sd = (float(np.median(part[known])) for part in parts)
-                depth = np.array([np.nan])
-                if view.lens is not None:
-                    depth[:] = view.lens.assumed_m[name]
-                    if view.view == "front":
-                        depth += np.median(self.bar[known, 0])
-                out.append((s, view.view, np.array([a, u]), sd, depth))
-        return out
-
-    def known(self, p: Floats) -> list[Floats]:
-        c = self.config
-        joints, hips, home, lengths, place = self.split(p)
-        shoulder, elbow, wrist = joints[:, :, 0], joints[:, :, 1], joints[:, :, 2]
-        hands = self.hands(place)
-        reach = np.linalg.norm(wrist - shoulder, axis=-1)[self.locked]
-        whole = lengths.sum(axis=1)
-        slack = np.array(c.hand_slack_m)
-        ahead = wrist[..., 0] - (hands[..., 0] - place[:, 0])
-        below = wrist[..., 1] - (hands[..., 1] - place[:, 1])
-        beside = wrist[..., 2] - hands[..., 2]
-        middle, hip_middle = home.mean(axis=0), hips.mean(axis=0)
-        width = np.linalg.norm(home[0] - home[1])
-        hip_width = np.linalg.norm(hips[0] - hips[1])
-        trunk = np.linalg.norm(hip_middle - middle)
-
-        def prior(value: Floats | float, given: tuple[float, float]) -> Floats:
-            return np.atleast_1d((value - given[0]) / given[1]).ravel()
-
-        return [
-            ((np.linalg.norm(elbow - shoulder, axis=-1) - lengths[:, 0]) / c.rigid_m).ravel(),
-            ((np.linalg.norm(wrist - elbow, axis=-1) - lengths[:, 1]) / c.rigid_m).ravel(),
-            ((shoulder - home) / c.shoulder_still_m).ravel(),
-            (ahead / slack[0]).ravel(),
-            (below / slack[1]).ravel(),
-            (beside / slack[2]).ravel(),
-            ((reach / whole - c.straight[0]) / c.straight[1]).ravel(),
-            prior(lengths[:, 0].mean(), c.upper_arm_m),
-            prior(lengths[:, 1].mean(), c.forearm_m),
-            np.diff(lengths, axis=0).ravel() / c.pair_m,
-            prior(place[:, 0], c.hand_ahead_m),
-            prior(place[:, 1], c.hand_m),
-            prior(width, c.shoulder_width_m),
-            prior(home[0, 0] - home[1, 0], (0.0, c.square_m)),
-            prior(home[0, 1] - home[1, 1], (0.0, c.level_m)),
-            prior(hip_middle[1] - middle[1], c.hip_over_shoulder_m),
-            prior(hip_middle[2] - middle[2], c.hip_midline_m),
-            prior(hip_width, c.hip_width_m),
-            prior(hips[0, 0] - hips[1, 0], (0.0, c.square_m)),
-            prior(hips[0, 1] - hips[1, 1], (0.0, c.level_m)),
-            prior(trunk, c.trunk_m),
-            p[-3:] / np.array(c.alike_up_m),
-            prior(self.bar[self.locked, 0].mean() - middle[0], c.bar_over_shoulder_m)
-            if len(self.locked)
-            else np.zeros(0),
-        ]
-
-    def _plain(self, p: Floats) -> Floats:
-        return np.concatenate([*self.readings_less_seen(p), *self.known(p)])
-
-    def _weigh(self, rows: Floats) -> Floats:
-        """Weigh the readings, whose errors are partly alike, in place."""
-        begin = 0
-        for r in self.readings:
-            for whitener in r.whiteners:
-                end = begin + len(r.rows)
-                rows[begin:end] = whitener @ rows[begin:end]
-                begin = end
-        return rows
-
-    def residuals(self, p: Floats) -> Floats:
-        return self._weigh(self._plain(p))
-
-    def readings_weighted(self, p: Floats) -> Floats:
-        count = sum(2 * len(r.rows) for r in self.readings) + 2 * len(self.hip_readings)
-        return self.residuals(p)[:count]
-
-    def _row_moments(self) -> NDArray[np.intp]:
-        """Moment whose joints each residual depends on, -1 for none."""
-        each = np.arange(self.n)
-        parts = [np.tile(r.rows, 2) for r in self.readings]
-        parts.append(np.full(2 * len(self.hip_readings), -1))
-        parts += [np.repeat(each, k) for k in (2, 2, 6, 2, 2, 2)]
-        parts.append(np.repeat(self.locked, 2))
-        rows = np.concatenate(parts)
-        total = len(self._plain(self.start()))
-        return np.concatenate([rows, np.full(total - len(rows), -1)])
-
-    def jacobian(self, p: Floats) -> Floats:
-        """Differences, with all moments moved at once: no residual sees two of them."""
-        step = 1e-6
-        base = self._plain(p)
-        out = np.zeros((len(base), len(p)))
-        own = np.flatnonzero(self.row_moments >= 0)
-        for k in range(18):
-            moved = p.copy()
-            moved[k : self.n * 18 : 18] += step
-            change = (self._plain(moved) - base) / step
-            out[own, self.row_moments[own] * 18 + k] = change[own]
-        for k in range(self.n * 18, len(p)):
-            moved = p.copy()
-            moved[k] += step
-            out[:, k] = (self._plain(moved) - base) / step
-        return self._weigh(out)
-
-    def start(self) -> Floats:
-        """Readings where there are any, a usual lifter elsewhere."""
-        c = self.config
-
-        def reading(view: str, name: str) -> tuple[Floats, Floats]:
-            for v in self.seen:
-                if v.view == view and name in v.across_m:
-                    return v.across_m[name], v.up_m[name]
-            nan = np.full(self.n, np.nan)
-            return nan, nan
-
-        def first(*choices: Floats | float) -> Floats:
-            out = np.full(self.n, np.nan)
-            for choice in choices:
-                out = np.where(np.isfinite(out), out, choice)
-            return out
-
-        joints = np.zeros((self.n, 2, 3, 3))
-        hips = np.zeros((2, 3))
-        place = np.zeros((2, 3))
-        top = float(np.max(self.bar[:, 1]))
-        low = top - sum((c.upper_arm_m[0], c.forearm_m[0], c.hand_m[0]))
-        for s, side in enumerate(SIDES):
-            out = OUTWARD[s]
-            z_wrist, _ = reading("front", f"{side}_wrist")
-            beside = z_wrist - self.bar[:, 2]
-            known = np.isfinite(beside)
-            place[s] = (0.0, c.hand_m[0], np.median(beside[known]) if known.any() else 0.4 * out)
-            for j, joint in enumerate(JOINTS):
-                z, y_front = reading("front", f"{side}_{joint}")
-                x, y_side = reading("side", f"{side}_{joint}")
-                usual = {
-                    "shoulder": (0.0, low, 0.18 * out),
-                    "elbow": (self.bar[:, 0] - 0.02, (self.bar[:, 1] + low) / 2, 0.35 * out),
-                    "wrist": (self.bar[:, 0], self.bar[:, 1] - c.hand_m[0], place[s, 2]),
-                }[joint]
-                joints[:, s, j] = np.column_stack(
-                    [first(x, usual[0]), first(y_front, y_side, usual[1]), first(z, usual[2])]
-                )
-            joints[:, s, 2] = self.hands(place)[:, s] - np.array([0.0, c.hand_m[0], 0.0])
-            z, _ = reading("front", f"{side}_hip")
-            x, y = reading("side", f"{side}_hip")
-            hips[s] = [
-                np.nanmedian(first(x, -c.trunk_m[0])),
-                np.nanmedian(first(y, low)),
-                np.nanmedian(first(z, 0.1 * out)),
-            ]
-        home = np.median(joints[:, :, 0], axis=0)
-        lengths = np.tile([c.upper_arm_m[0], c.forearm_m[0]], (2, 1))
-        parts = (joints, hips, home, lengths, place, np.zeros(3))
-        return np.concatenate([part.ravel() for part in parts])
-
-
-def fit_arms(
-    seen: Sequence[Seen],
+def arms_at(
+    fit: ArmFit,
     moments: pd.DataFrame,
+    spans: Sequence[tuple[float, float]],
     bar_m: Floats,
-    tilt_deg: Floats,
-    config: Arms3dConfig | None = None,
+    seen: Sequence[Seen],
+    config: HipConfig | None = None,
+    read_s: float = 0.1,
 ) -> Arms3d:
-    """Fit both arms in space to what one or two views show of them.
+    """The fitted arms at the moments, with the hips.
+
+    Parameters
+    ----------
+    fit : ArmFit
+        Of a front and a side sighting, with the moments as its further instants.
+    moments : DataFrame
+        `rep, moment, time_s`.
+    spans : sequence of (begin_s, end_s)
+        How long each moment lasts.
+    bar_m : ndarray, shape (n, 3)
+        Bar's middle at the moments.
+    seen : sequence of Seen
+        Where the views show the hips.
+    config : HipConfig, optional
+    read_s : float
+        A joint counts as read at a moment when it was in a frame so close to it.
+    """
+    rows = np.empty(len(moments), dtype=int)
+    rows[np.argsort(moments["time_s"], kind="stable")] = np.flatnonzero(fit.view == -1)
+    joints, draws = fit.points_m[rows], fit.draws_m[:, rows].astype(float)
+    # The shoulders rest on the bench: where they are, on the whole, places the hips.
+    hips, hip_draws = find_hips(
+        seen, joints[:, :, 0].mean(axis=0), draws[:, :, :, 0].mean(axis=1), config
+    )
+    read = np.zeros((len(rows), 2, len(JOINTS), 2), dtype=bool)
+    known = np.isfinite(fit.kept[:, :, : len(JOINTS)])
+    for k, (begin, end) in enumerate(spans):
+        near = (fit.time_s >= begin - read_s) & (fit.time_s <= end + read_s)
+        for view in range(2):
+            read[k, ..., view] = known[near & (fit.view == view)].any(axis=0)
+    return Arms3d(
+        moments=moments.reset_index(drop=True),
+        bar_m=bar_m,
+        hand_m=joints[:, :, 3],
+        joints_m=joints[:, :, :3],
+        hips_m=hips,
+        lengths_m=_lengths(joints[0]),
+        draws_m=draws[:, :, :, :3],
+        hip_draws_m=hip_draws,
+        length_draws_m=_lengths(draws[:, 0]),
+        seen=read,
+        misfit=fit.misfit,
+    )
+
+
+def _lengths(points_m: Floats) -> Floats:
+    """Upper arm and forearm of both sides, (..., 2, 4, 3) to (..., 2, 2)."""
+    return np.linalg.norm(np.diff(points_m[..., :3, :], axis=-2), axis=-1)
+
+
+def find_hips(
+    seen: Sequence[Seen],
+    shoulders_m: Floats,
+    shoulder_draws_m: Floats,
+    config: HipConfig | None = None,
+) -> tuple[Floats, Floats]:
+    """Hip joints from what the views show and what is known of hips on a bench.
 
     Parameters
     ----------
     seen : sequence of Seen
-        The front and the side view at the moments, heights on one zero.
-    moments : DataFrame
-        `rep, moment, time_s`; `moment` of `MOMENTS`; optionally `straight` (bool): whether this
-        lockout was reached.
-    bar_m : ndarray, shape (n, 3)
-        Bar's middle in the world at the moments.
-    tilt_deg : ndarray, shape (n,)
-        Bar's angle from the level, left end up positive.
-    config : Arms3dConfig, optional
+    shoulders_m : ndarray, shape (2, 3)
+        Left and right.
+    shoulder_draws_m : ndarray, shape (k, 2, 3)
+        Shoulders drawn from what is known of them.
+    config : HipConfig, optional
 
     Returns
     -------
-    Arms3d
-
-    Raises
-    ------
-    OptionError
-        There is no moment, or the tables do not fit together.
-
-    Notes
-    -----
-    Robust least squares (soft L1). Readings of one joint in one view and posture share most of
-    their error (`Arms3dConfig.shared`), which enters as a covariance, so more repetitions do not
-    pretend to more certainty than a network has. Draws come from the covariance at the solution,
-    widened when the readings disagree by more than their stated uncertainty.
+    hips_m : ndarray, shape (2, 3)
+        Left and right.
+    draws_m : ndarray, shape (k, 2, 3)
+        Hips for each draw of the shoulders, every reading and all that is known shifted by a draw
+        of its own error.
     """
-    config = config or Arms3dConfig()
-    bar_m, tilt_deg = np.asarray(bar_m, dtype=float), np.asarray(tilt_deg, dtype=float)
-    if not len(moments):
-        raise OptionError("There is no moment at which the arms could be fitted.")
-    if bar_m.shape != (len(moments), 3) or not np.isfinite(bar_m).all():
-        raise OptionError("The bar must be known at every moment at which the arms are fitted.")
-    problem = _Problem(seen, moments, bar_m, np.deg2rad(tilt_deg), config)
-    fit = least_squares(
-        problem.residuals,
-        problem.start(),
-        jac=problem.jacobian,
-        loss="soft_l1",
-        x_scale="jac",
-        max_nfev=40,
-        ftol=1e-4,
-    )
-    rest = problem.readings_weighted(fit.x)
-    misfit = float(np.sqrt(np.mean(rest**2))) if len(rest) else float("nan")
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * max(1.0, misfit**2 if len(rest) else 1.0)
+    config = config or HipConfig()
     rng = np.random.default_rng(config.seed)
-    root = np.linalg.cholesky(covariance + 1e-14 * np.eye(len(covariance)))
-    draws = fit.x + rng.standard_normal((config.n_draws, len(fit.x))) @ root.T
-    joints, hips, _, lengths, place = problem.split(fit.x)
-    parts = [problem.split(draw) for draw in draws]
-    flags = np.zeros((len(moments), 2, 3, 2), dtype=bool)
-    for r in problem.readings:
-        flags[r.rows, r.side, r.joint, 0 if r.view == "front" else 1] = True
-    return Arms3d(
-        moments=moments.reset_index(drop=True),
-        bar_m=bar_m,
-        hand_m=problem.hands(place),
-        joints_m=joints,
-        hips_m=hips,
-        lengths_m=lengths,
-        draws_m=np.array([p[0] for p in parts]),
-        hip_draws_m=np.array([p[1] for p in parts]),
-        length_draws_m=np.array([p[3] for p in parts]),
-        seen=flags,
-        misfit=misfit,
-    )
+    middle = shoulders_m.mean(axis=0)
+    start = np.tile(middle - [config.trunk_m[0], 0.0, 0.0], (2, 1))
+    start[:, 2] += OUTWARD * config.width_m[0] / 2
+
+    def solved(shoulders: Floats, first: Floats, shift: Floats) -> Floats:
+        fit = least_squares(
+            lambda flat: _hip_misses(flat.reshape(2, 3), seen, shoulders, config) + shift,
+            first.ravel(),
+            method="lm",
+        )
+        return fit.x.reshape(2, 3)
+
+    n_rows = len(_hip_misses(start, seen, shoulders_m, config))
+    best = solved(shoulders_m, start, np.zeros(n_rows))
+    draws = [solved(one, best, rng.standard_normal(n_rows)) for one in shoulder_draws_m]
+    return best, np.reshape(draws, (len(draws), 2, 3))
+
+
+def _hip_misses(hips: Floats, seen: Sequence[Seen], shoulders: Floats, config: HipConfig) -> Floats:
+    """Residuals of unit variance."""
+    rows = []
+    for view in seen:
+        depth = np.full(2, np.nan)
+        if view.lens is not None:
+            depth = np.array([view.lens.assumed_m[f"{side}_hip"] for side in SIDES])
+            depth += view.bar_x_m if view.view == "front" else 0.0
+        off = (flat_place(hips, view.view, view.lens, depth) - view.place_m) / view.sd_m[:, None]
+        rows.append(off[np.isfinite(off)])
+    middle, over = hips.mean(axis=0), shoulders.mean(axis=0)
+    for value, (mean, sd) in (
+        (middle[1] - over[1], config.over_shoulder_m),
+        (middle[2] - over[2], config.midline_m),
+        (np.linalg.norm(hips[0] - hips[1]), config.width_m),
+        (np.linalg.norm(middle - over), config.trunk_m),
+        (hips[0, 0] - hips[1, 0], (0.0, config.square_m)),
+        (hips[0, 1] - hips[1, 1], (0.0, config.level_m)),
+    ):
+        rows.append(np.atleast_1d((value - mean) / sd))
+    return np.concatenate(rows)
 
 
 def _unit(v: Floats) -> Floats:

@@ -7,6 +7,7 @@ from barpath.armfit import ArmFitConfig
 from barpath.barline import BarlineConfig
 from barpath.calibrate import CalibrationConfig
 from barpath.corrections import CorrectionConfig, Corrections
+from barpath.elbow import ElbowConfig
 from barpath.errors import OptionError
 from barpath.joints import JointDepths, NetworkError
 from barpath.plate import PlateConfig
@@ -86,6 +87,7 @@ class AnalysisConfig:
     corrections: Corrections = field(default_factory=Corrections)
     correcting: CorrectionConfig = field(default_factory=CorrectionConfig)
     search: SearchConfig = field(default_factory=SearchConfig)
+    elbow: ElbowConfig = field(default_factory=ElbowConfig)
     sampling: PoseSampling = field(default_factory=PoseSampling)
     depths: JointDepths = field(default_factory=JointDepths)
     network_error: NetworkError = field(default_factory=NetworkError)

@@ -7,7 +7,6 @@ The one place where the results of two clips meet: the clocks (`pairing`), the j
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -16,12 +15,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath import advice, arms3d, calibrate, pipeline, pose, rules, stacking
+from barpath import advice, armfit, arms3d, calibrate, pipeline, pose, rules, stacking
 from barpath.config import AnalysisConfig
 from barpath.errors import OptionError
 from barpath.joints import (
-    FOREARM_OF_STATURE,
-    UPPER_ARM_OF_STATURE,
     JointDepths,
     front_joints,
     near_side,
@@ -170,72 +167,13 @@ CATALOGUE: dict[str, PairSpec] = {
 }
 
 
-def _measured_errors() -> dict[tuple[str, str, str], tuple[tuple[float, ...], ...]]:
-    """Mean and spread across, mean and spread up, on the chest and at lockout, metres."""
-    return {
-        ("front", "both", "shoulder"): (
-            (-0.014, 0.018, 0.043, 0.029),
-            (-0.013, 0.015, 0.008, 0.013),
-        ),
-        ("front", "both", "elbow"): ((-0.034, 0.034, 0.063, 0.037), (-0.010, 0.016, 0.008, 0.015)),
-        ("front", "both", "wrist"): ((0.000, 0.015, 0.020, 0.026), (-0.010, 0.007, -0.006, 0.032)),
-        ("side", "near", "shoulder"): ((0.027, 0.040, 0.154, 0.072), (-0.006, 0.016, 0.077, 0.030)),
-        ("side", "near", "elbow"): ((-0.092, 0.053, 0.288, 0.094), (-0.014, 0.019, 0.020, 0.076)),
-        ("side", "near", "wrist"): ((-0.122, 0.076, 0.102, 0.085), (0.007, 0.018, -0.159, 0.060)),
-        ("side", "far", "shoulder"): ((0.038, 0.042, 0.076, 0.065), (0.010, 0.020, 0.066, 0.031)),
-        ("side", "far", "elbow"): ((-0.085, 0.045, 0.161, 0.091), (0.012, 0.035, -0.039, 0.064)),
-        ("side", "far", "wrist"): ((-0.164, 0.072, -0.006, 0.087), (0.019, 0.064, -0.170, 0.099)),
-    }
-
-
-@dataclass(frozen=True)
-class ReadingError:
-    """How the stock network misplaces the joints of a lifter on the back, by view and posture.
-
-    Measured on seven tuning clips of `sample_clips_synthetic` (four front, three side views). A
-    made body behind made plates is not a real one, so only a share of the mean is taken out of a
-    reading and the rest of it stays in the uncertainty.
-
-    Attributes
-    ----------
-    table_m : dict
-        By view, arm (`'both'`, `'near'`, `'far'`) and joint: mean and spread across (outward in a
-        front, toward the head in a side view), mean and spread up; with the bar on the chest, and
-        at lockout. The sticking point lies halfway.
-    believed : float
-        Share of the mean that is taken out.
-    """
-
-    table_m: dict[tuple[str, str, str], tuple[tuple[float, ...], ...]] = field(
-        default_factory=_measured_errors
-    )
-    believed: float = 0.5
-
-    def of(self, view: str, arm: str, joint: str, moment: str) -> tuple[Floats, Floats]:
-        """Correction and standard uncertainty, across and up, metres; zeros when not known.
-
-        Examples
-        --------
-        >>> shift, sd = ReadingError().of("front", "both", "elbow", "bottom")
-        >>> shift.round(4).tolist(), sd.round(3).tolist()
-        ([-0.017, 0.0315], [0.038, 0.049])
-        """
-        rows = self.table_m.get((view, arm, joint))
-        if rows is None:
-            return np.zeros(2), np.zeros(2)
-        low, high = np.asarray(rows)
-        row = {"bottom": low, "lockout": high}.get(moment, (low + high) / 2)
-        mean, spread = row[[0, 2]], row[[1, 3]]
-        return self.believed * mean, np.hypot(spread, (1 - self.believed) * mean)
-
-
 @dataclass(frozen=True)
 class PairConfig:
     """Settings of a pair.
 
     Attributes
     ----------
-    sync, arms, advice, rules, reading
+    sync, arms, hips, advice, rules
         Settings of the parts.
     shoulder_m : tuple of float
         Standard uncertainty of the shoulders along and out of the trunk that stays in the touch
@@ -243,6 +181,8 @@ class PairConfig:
         the tuning clips of `sample_clips_synthetic`.
     bottom_margin_s, lockout_margin_s : float
         Frames with joints so close to an event stand for it.
+    read_s : float
+        A joint counts as read at a moment when it was in a frame so close to it.
     match_s : float
         The two clips' touches of one repetition lie no further apart.
     useless_factor : float
@@ -250,13 +190,14 @@ class PairConfig:
     """
 
     sync: SyncConfig = field(default_factory=SyncConfig)
-    arms: arms3d.Arms3dConfig = field(default_factory=arms3d.Arms3dConfig)
+    arms: armfit.ArmFitConfig = field(default_factory=armfit.ArmFitConfig)
+    hips: arms3d.HipConfig = field(default_factory=arms3d.HipConfig)
     advice: advice.AdviceConfig = field(default_factory=advice.AdviceConfig)
     rules: rules.RulesConfig = field(default_factory=rules.RulesConfig)
-    reading: ReadingError = field(default_factory=ReadingError)
     shoulder_m: tuple[float, float] = (0.03, 0.045)
     bottom_margin_s: float = 0.05
     lockout_margin_s: float = 0.25
+    read_s: float = 0.1
     match_s: float = 0.5
     useless_factor: float = 4.0
 
@@ -314,33 +255,15 @@ class ViewJoints:
     lens: arms3d.Lens
 
 
-def _calibrated(
-    result: SetResult, config: AnalysisConfig
-) -> tuple[calibrate.Calibration, pipeline.Path3, pd.DataFrame, Floats]:
-    """Camera, path and steadied joints of a result, and the origin of its trajectory."""
-    prefixes = pipeline.FRONT_ENDS if result.view == "front" else ("",)
-    steadied = calibrate.steady(result.track, result.camera, prefixes)
-    level = pipeline.detected_in(result).level
-    calibration = pipeline.calibrate_view(steadied, result.view, result.info, level, config)
-    if result.view == "front":
-        path, head = pipeline.front_trajectory(steadied, calibration, config), 1
-    else:
-        path, head = pipeline.side_trajectory(steadied, calibration, config), head_of(result)
-    # The trajectory was shifted to its origin after it was calibrated.
-    origin = np.array(
-        [
-            np.nanmedian(path.table["x_m"] - (head or 1) * result.trajectory["x_m"]),
-            np.nanmedian(path.table["y_m"] - result.trajectory["y_m"]),
-        ]
-    )
-    shown = shown_joints(result)
-    joints_px = calibrate.steady(shown, result.camera, [f"{joint}_" for joint in pose.JOINTS])
-    return calibration, path, joints_px, origin
-
-
 def head_of(result: SetResult) -> int:
     """Which way the head lies in a side view: 1 image right, -1 left, 0 unknown."""
     return {"image right": 1, "image left": -1}.get(str(result.calibration["head_direction"]), 0)
+
+
+def _steadied_joints(result: SetResult) -> pd.DataFrame:
+    """Joints as shown, in steadied image coordinates."""
+    shown = shown_joints(result)
+    return calibrate.steady(shown, result.camera, pose.points_in(shown))
 
 
 def _with_fitted_sd(table: pd.DataFrame, result: SetResult) -> pd.DataFrame:
@@ -376,7 +299,9 @@ def front_view(
     """
     config = pipeline.config_of(result)
     depths = depths or config.depths
-    calibration, path, joints_px, origin = _calibrated(result, config)
+    placed = pipeline.place(result)
+    path, origin = placed.path, placed.path.origin_m
+    joints_px = _steadied_joints(result)
     along = pd.Series(path.along_m, index=path.table["frame"])
     starts = result.reps["start_s"].dropna()
     moment = float(starts.iloc[0]) if len(starts) else float(path.table["time_s"].iloc[0])
@@ -387,7 +312,9 @@ def front_view(
         bar_along = along.reindex(joints_px["frame"]).to_numpy(dtype=float)
     else:
         bar_along = home + bar_x_m
-    table = front_joints(joints_px, calibration, bar_along, origin, depths, config.network_error)
+    table = front_joints(
+        joints_px, placed.calibration, bar_along, origin, depths, config.network_error
+    )
     table = _with_fitted_sd(table, result)
     assumed = {f"{s}_{j}": depths.ahead_m[j] for s in SIDES for j in depths.ahead_m}
     return ViewJoints(table, arms3d.Lens(-origin[0], -origin[1], -home, assumed))
@@ -397,9 +324,11 @@ def side_view(result: SetResult, depths: JointDepths | None = None) -> ViewJoint
     """Joint table and camera place of a side view."""
     config = pipeline.config_of(result)
     depths = depths or config.depths
-    calibration, _, joints_px, origin = _calibrated(result, config)
-    head = head_of(result)
-    table = side_joints(joints_px, calibration, head, origin, depths, config.network_error)
+    placed = pipeline.place(result)
+    calibration, head, origin = placed.calibration, placed.head, placed.path.origin_m
+    table = side_joints(
+        _steadied_joints(result), calibration, head, origin, depths, config.network_error
+    )
     table = _with_fitted_sd(table, result)
     sign = {"left": 1.0, "right": -1.0}.get(near_side(head), 1.0)
     camera = sign * (depths.outline_m + calibration.value("log_distance"))
@@ -552,43 +481,6 @@ def _moments(
     return pd.DataFrame(rows, columns=["rep", "moment", "time_s", "straight"]), spans
 
 
-def _seen(
-    view: str,
-    joints: ViewJoints,
-    spans: list[tuple[float, float]],
-    factor: float,
-    lift_m: float,
-    kinds: Sequence[str],
-    near: str,
-    reading: ReadingError,
-) -> arms3d.Seen:
-    """A view at the moments, in the world's scale and zero, its readings corrected."""
-    across, up, sd = arms3d.read_at(joints.table, spans)
-    lens = joints.lens
-    place = arms3d.Lens(
-        factor * lens.across_m, factor * lens.up_m + lift_m, factor * lens.depth_m, lens.assumed_m
-    )
-    sd_up = {name: value.copy() for name, value in sd.items()}
-    for name in across:
-        side, joint = name.split("_", 1)
-        arm = "both" if view == "front" else "near" if side == near else "far"
-        outward = -1.0 if view == "front" and side == "right" else 1.0
-        for k, kind in enumerate(kinds):
-            shift, least = reading.of(view, arm, joint, kind)
-            across[name][k] -= outward * shift[0]
-            up[name][k] -= shift[1]
-            sd[name][k] = np.maximum(sd[name][k], least[0])
-            sd_up[name][k] = np.maximum(sd_up[name][k], least[1])
-    return arms3d.Seen(
-        view,
-        {name: factor * value for name, value in across.items()},
-        {name: factor * value + lift_m for name, value in up.items()},
-        sd,
-        place,
-        sd_up,
-    )
-
-
 def measure_pair(
     front: SetResult,
     side: SetResult,
@@ -638,26 +530,13 @@ def measure_pair(
     reps = joined_reps(front.reps, side.reps, sync.lag_s, config.match_s)
     notes = _notes(front, side, sync, near, reps)
     moments, spans = _moments(reps, config)
-    table = bar.dropna(subset=["x_m", "y_m", "z_m"])
-    times = moments["time_s"].to_numpy(dtype=float)
-    bar_m = np.column_stack(
-        [
-            np.interp(times, table["time_s"], table[f"{a}_m"], left=np.nan, right=np.nan)
-            if len(table)
-            else np.full(len(times), np.nan)
-            for a in "xyz"
-        ]
-    )
-    tilt = np.interp(times, bar["time_s"], bar["tilt_deg"].fillna(0.0))
+    bar_m = instants(bar, moments["time_s"].to_numpy(dtype=float)).bar_m
     usable = np.isfinite(bar_m).all(axis=1)
     moments = moments[usable].reset_index(drop=True)
     spans = [span for span, keep in zip(spans, usable, strict=True) if keep]
     arms = None
     if len(moments) and near and not (front.pose.empty or side.pose.empty):
-        arms = _arms(
-            front, side, sync, (kf, ks, lift_m), bar, moments, spans, bar_m[usable], tilt[usable],
-            config,
-        )  # fmt: skip
+        arms = _arms(front, side, sync, (kf, ks, lift_m), bar, moments, spans, config)
     elif not near:
         notes.append(
             Note(
@@ -704,59 +583,115 @@ def _arms(
     bar: pd.DataFrame,
     moments: pd.DataFrame,
     spans: list[tuple[float, float]],
-    bar_m: Floats,
-    tilt_deg: Floats,
     config: PairConfig,
-) -> arms3d.Arms3d:
+) -> arms3d.Arms3d | None:
+    """Arms and hips at the moments, from one fit to both clips."""
     kf, ks, lift_m = factors
-    known = bar["x_m"].notna()
-    times = shown_joints(front)["time_s"]
-    x_then = np.interp(times, bar.loc[known, "time_s"], bar.loc[known, "x_m"] / kf)
-    depths = _sharp(pipeline.config_of(front).depths)
-    known_of_lifter = arms_config(
-        {**side.options, **{k: v for k, v in front.options.items() if v is not None}}, config.arms
+    options = {**side.options, **{k: v for k, v in front.options.items() if v is not None}}
+    ours = pipeline.sightings_in(front, pipeline.place(front))
+    theirs = pipeline.sightings_in(side, pipeline.place(side))
+    if not (ours and theirs):
+        return None
+    one, other = ours[0], theirs[0]
+    later = other.at.time_s - sync.lag_s
+    here = other.at.bar_m * ks + [0.0, lift_m, 0.0]
+    there = instants(bar, later)
+    here[:, 2] = there.bar_m[:, 2]
+    times = moments["time_s"].to_numpy(dtype=float)
+    order = np.argsort(times, kind="stable")
+    fit = armfit.fit_arms(
+        [
+            replace(one, sight=one.sight.moved(kf, 0.0), at=instants(bar, one.at.time_s)),
+            replace(
+                other,
+                sight=other.sight.moved(ks, lift_m),
+                at=armfit.Instants(later, here, there.bar_axis),
+            ),
+        ],
+        arms_config(options, config.arms),
+        instants(bar, times[order]),
     )
-    near, kinds = near_side(head_of(side)), moments["moment"].tolist()
-    later = [(begin + sync.lag_s, end + sync.lag_s) for begin, end in spans]
+    if fit is None:
+        return None
+    later_spans = [(begin + sync.lag_s, end + sync.lag_s) for begin, end in spans]
     seen = [
-        _seen(view, joints, at, factor, lift, kinds, near, _left_over(result, config.reading))
-        for view, result, joints, at, factor, lift in (
-            ("front", front, front_view(front, x_then, depths), spans, kf, 0.0),
-            ("side", side, side_view(side, depths), later, ks, lift_m),
-        )
+        _hips_seen("front", front, spans, kf, 0.0, bar),
+        _hips_seen("side", side, later_spans, ks, lift_m, bar),
     ]
-    return arms3d.fit_arms(seen, moments, bar_m, tilt_deg, known_of_lifter)
+    bar_m = instants(bar, times).bar_m
+    return arms3d.arms_at(fit, moments, spans, bar_m, seen, config.hips, config.read_s)
 
 
-def _left_over(result: SetResult, reading: ReadingError) -> ReadingError:
-    """The network's errors that are still in the joints: none in arms that were fitted."""
-    if result.arms.empty:
-        return reading
-    return replace(reading, table_m={})
+def instants(bar: pd.DataFrame, times_s: Floats) -> armfit.Instants:
+    """The bar in space at some times; NaN where both clips do not show it.
+
+    Parameters
+    ----------
+    bar : DataFrame
+        As in `PairResult`.
+    times_s : ndarray, shape (n,)
+        On the front clip's clock.
+    """
+    table = bar.dropna(subset=["x_m", "y_m", "z_m"])
+    place = np.full((len(times_s), 3), np.nan)
+    tilt = np.zeros(len(times_s))
+    if len(table):
+        own = table["time_s"]
+        for k, axis in enumerate("xyz"):
+            place[:, k] = np.interp(times_s, own, table[f"{axis}_m"], left=np.nan, right=np.nan)
+        tilt = np.deg2rad(np.interp(times_s, own, table["tilt_deg"].fillna(0.0)))
+    axis = np.column_stack([np.zeros_like(tilt), np.sin(tilt), np.cos(tilt)])
+    return armfit.Instants(times_s, place, axis)
 
 
-def arms_config(options: dict[str, Any], config: arms3d.Arms3dConfig) -> arms3d.Arms3dConfig:
+def _hips_seen(
+    view: str,
+    result: SetResult,
+    spans: list[tuple[float, float]],
+    factor: float,
+    lift_m: float,
+    bar: pd.DataFrame,
+) -> arms3d.Seen:
+    """The hips in one view: they keep still, so the median over the moments."""
+    depths = _sharp(pipeline.config_of(result).depths)
+    bar_x_m = 0.0
+    if view == "front":
+        known = bar["x_m"].notna()
+        times = shown_joints(result)["time_s"]
+        x_then = np.interp(times, bar.loc[known, "time_s"], bar.loc[known, "x_m"] / factor)
+        joints = front_view(result, x_then, depths)
+        middles = [(begin + end) / 2 for begin, end in spans]
+        bar_x_m = float(np.nanmedian(instants(bar, np.array(middles)).bar_m[:, 0]))
+    else:
+        joints = side_view(result, depths)
+    across, up, sd = arms3d.read_at(joints.table, spans)
+    places, sds = np.full((2, 2), np.nan), np.full(2, np.nan)
+    for s, side in enumerate(SIDES):
+        parts = np.array([part.get(f"{side}_hip", np.full(len(spans), np.nan))
+                          for part in (across, up, sd)])  # fmt: skip
+        known = np.isfinite(parts).all(axis=0)
+        if known.any():
+            middle = np.median(parts[:, known], axis=1)
+            places[s], sds[s] = middle[:2] * factor + [0.0, lift_m], middle[2]
+    lens = joints.lens
+    place = arms3d.Lens(
+        factor * lens.across_m, factor * lens.up_m + lift_m, factor * lens.depth_m, lens.assumed_m
+    )
+    return arms3d.Seen(view, places, sds, bar_x_m, place)
+
+
+def arms_config(options: dict[str, Any], config: armfit.ArmFitConfig) -> armfit.ArmFitConfig:
     """What is known of the lifter, with the dimensions given for the clips.
-
-    A stature gives the segments as in `joints.upper_arm`: 0.186 and 0.146 of it (Drillis and
-    Contini 1966, as given in Winter), with 5 % between people; a measured upper arm is good to
-    1 cm.
 
     Examples
     --------
-    >>> given = arms_config({"stature_m": 1.80}, arms3d.Arms3dConfig())
-    >>> round(given.forearm_m[0], 4)
-    0.2628
+    >>> given = arms_config({"stature_m": 1.80}, armfit.ArmFitConfig())
+    >>> given.stature_m
+    1.8
     """
     stature, upper = options.get("stature_m"), options.get("upper_arm_m")
-    if stature:
-        upper_arm_m, forearm_m = UPPER_ARM_OF_STATURE * stature, FOREARM_OF_STATURE * stature
-        config = replace(
-            config,
-            upper_arm_m=(upper_arm_m, 0.05 * upper_arm_m),
-            forearm_m=(forearm_m, 0.05 * forearm_m),
-        )
-    return replace(config, upper_arm_m=(float(upper), 0.01)) if upper else config
+    lifter = AnalysisConfig(stature_m=stature, upper_arm_m=upper, arms=config)
+    return pipeline.arm_config(lifter)
 
 
 def _advice(

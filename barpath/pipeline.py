@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from barpath import armfit, barline, calibrate, measures, plate, pose, scene
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
+from barpath.elbow import ElbowsBelow
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
 from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
@@ -458,12 +459,8 @@ def measure(
     path = _move_origin(path, reps)
     joints_px = detected.joints_px
     if joints_px is None:
-        joints_px = find_joints(
-            info, detected.view, detected.track, path.table, reps, config, backend, progress
-        )
-    steady_joints = calibrate.steady(
-        joints_px, detected.camera, [f"{joint}_" for joint in pose.JOINTS]
-    )
+        joints_px = find_joints(info, detected, path.table, reps, config, backend, progress)
+    steady_joints = calibrate.steady(joints_px, detected.camera, pose.points_in(joints_px))
     head = 0
     if detected.view == "front":
         along = pd.Series(path.along_m, index=path.table["frame"]).reindex(joints_px["frame"])
@@ -595,10 +592,41 @@ def find_arms(
     -------
     ArmFit or None
     """
+    sightings = arm_sightings(path, steady_joints, steadied, camera, calibration, head, config)
+    known = arm_config(config)
+    if len(sightings) > 1:
+        n = len(sightings[0].frame)
+        few = np.unique(np.linspace(0, n - 1, ARM_TRIAL_FRAMES).astype(int))
+        quick = dataclasses.replace(known, n_rounds=1, n_draws=2)
+        trials = [armfit.fit_arms([one.part(few)], quick) for one in sightings]
+        costs = np.array([np.inf if trial is None else trial.cost for trial in trials])
+        # The plate followed is nearly always the near one, seen as it was measured.
+        usual = int(np.argmin(costs[:ARM_TURNS]))
+        other = int(np.argmin(costs))
+        sightings = [sightings[other if costs[other] < 0.5 * costs[usual] else usual]]
+    return armfit.fit_arms(sightings, known) if sightings else None
+
+
+def arm_sightings(
+    path: Path3,
+    steady_joints: pd.DataFrame,
+    steadied: pd.DataFrame,
+    camera: pd.DataFrame,
+    calibration: calibrate.Calibration,
+    head: int,
+    config: AnalysisConfig,
+) -> list[armfit.Sighting]:
+    """What the clip shows of the arms; one for every camera that it may have been taken with.
+
+    Parameters
+    ----------
+    path, steady_joints, steadied, camera, calibration, head, config
+        As for `find_arms`.
+    """
     table = path.table
     steady_joints, given = _corrected(steady_joints, table, camera, config.corrections)
     if steady_joints.empty:
-        return None
+        return []
     rows = table.set_index("frame").reindex(steady_joints["frame"])
     bar = np.zeros((len(rows), 3))
     axis = np.tile([0.0, 0.0, 1.0], (len(rows), 1))
@@ -620,35 +648,62 @@ def find_arms(
         sights = arm_sights(calibration, head, path.origin_m, config.depths.outline_m)
         outline = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
         plate_px = steadied.set_index("frame").reindex(rows.index)[outline].to_numpy(dtype=float)
-    readings_px, confidence = armfit.read_joints(steady_joints)
-    known = arm_config(config)
+    near = None if calibration.view == "front" or not head else (0 if head == 1 else 1)
+    readings_px, confidence, forearm_px = armfit.read_joints(steady_joints, near)
+    at = armfit.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
+    frame = rows.index.to_numpy()
+    return [
+        armfit.Sighting(sight, at, frame, readings_px, confidence, forearm_px, plate_px, given)
+        for sight in sights
+    ]
 
-    def fit(
-        sight: armfit.Sight, part: NDArray[np.intp], settings: armfit.ArmFitConfig
-    ) -> armfit.ArmFit | None:
-        return armfit.fit_arms(
-            sight,
-            rows["time_s"].to_numpy(dtype=float)[part],
-            rows.index.to_numpy()[part],
-            bar[part],
-            axis[part],
-            readings_px[part],
-            confidence[part],
-            None if plate_px is None else plate_px[part],
-            given[part],
-            settings,
-        )
 
-    if len(sights) > 1:
-        few = np.unique(np.linspace(0, len(rows) - 1, ARM_TRIAL_FRAMES).astype(int))
-        quick = dataclasses.replace(known, n_rounds=1, n_draws=2)
-        trials = [(fit(sight, few, quick), sight) for sight in sights]
-        costs = np.array([np.inf if trial is None else trial.cost for trial, _ in trials])
-        # The plate followed is nearly always the near one, seen as it was measured.
-        usual = int(np.argmin(costs[:ARM_TURNS]))
-        other = int(np.argmin(costs))
-        sights = [sights[other if costs[other] < 0.5 * costs[usual] else usual]]
-    return fit(sights[0], np.arange(len(rows)), known)
+@dataclass(frozen=True)
+class Placed:
+    """What was seen in a set's clip, put into its world again.
+
+    Attributes
+    ----------
+    calibration : Calibration
+    path : Path3
+        As in the result's trajectory, x toward the head.
+    steadied : DataFrame
+        Plate or bar table in steadied image coordinates.
+    head : int
+        Which way the head lies in a side view: 1 image right, -1 left, 0 unknown.
+    """
+
+    calibration: calibrate.Calibration
+    path: Path3
+    steadied: pd.DataFrame
+    head: int
+
+
+def place(result: SetResult) -> Placed:
+    """Camera and path of a set, from its result."""
+    config, detected = config_of(result), detected_in(result)
+    prefixes = FRONT_ENDS if result.view == "front" else ("",)
+    track = correct_track(result.track, config.corrections, config.correcting)
+    steadied = calibrate.steady(track, result.camera, prefixes)
+    calibration = calibrate_view(steadied, result.view, result.info, detected.level, config)
+    trajectory = front_trajectory if result.view == "front" else side_trajectory
+    path = _move_origin(trajectory(steadied, calibration, config), result.reps)
+    head = {"image right": 1, "image left": -1}.get(str(result.calibration["head_direction"]), 0)
+    return Placed(calibration, _toward_head(path, head) if head else path, steadied, head)
+
+
+def sightings_in(result: SetResult, placed: Placed) -> list[armfit.Sighting]:
+    """What a set's clip shows of the arms, from its result; see `arm_sightings`."""
+    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    return arm_sightings(
+        placed.path,
+        joints,
+        placed.steadied,
+        result.camera,
+        placed.calibration,
+        placed.head,
+        config_of(result),
+    )
 
 
 def arm_sights(
@@ -749,7 +804,7 @@ def with_arms(joints_m: pd.DataFrame, arms: armfit.ArmFit) -> pd.DataFrame:
     table = joints_m.set_index("frame").reindex(arms.frame)
     table["time_s"] = arms.time_s
     sd = arms.sd_m()
-    axis = 0 if arms.sight.view != "front" else 2
+    axis = 0 if arms.sights[0].view != "front" else 2
     for a, side in enumerate(armfit.SIDES):
         for j, joint in enumerate(armfit.FITTED):
             name = f"{side}_{'index' if joint == 'hand' else joint}"
@@ -966,15 +1021,18 @@ def _no_joints() -> pd.DataFrame:
 
 def find_joints(
     info: ClipInfo,
-    view: str,
-    track: pd.DataFrame,
+    detected: Detected,
     trajectory: pd.DataFrame,
     reps: pd.DataFrame,
     config: AnalysisConfig,
     backend: pose.PoseBackend | None = None,
     progress: Progress = quiet,
 ) -> pd.DataFrame:
-    """Pose table in image coordinates for the frames that matter."""
+    """Pose table in image coordinates for the frames that matter.
+
+    In side views of a camera that stood still it also holds `near_elbow_x_px, near_elbow_y_px`: the
+    lowest point of the elbow where it shows below the plate.
+    """
     if not config.find_joints:
         return _no_joints()
     wanted = pose_frames(
@@ -982,8 +1040,15 @@ def find_joints(
     )
     wanted = sorted({*wanted, *(point.frame for point in config.corrections.joints)})
 
+    below = None
+    if detected.view == "side" and detected.camera["static"].all():
+        plate_m = config.calibration.plate_mm / 1000
+        below = ElbowsBelow(detected.track, trajectory, plate_m, config.elbow)
+
     def watched(frames: Iterable[Frame]) -> Iterator[Frame]:
         for n_done, frame in enumerate(frames, start=1):
+            if below is not None:
+                below.update(frame)
             yield frame
             progress("finding the lifter's joints", n_done / len(wanted))
 
@@ -1000,12 +1065,17 @@ def find_joints(
     if backend is None and config.pose_model is not None:
         backend = own = pose.TaskBackend(config.pose_model)
     try:
-        return pose.estimate_pose(
-            watched(stream(info, indices=wanted)), track, view, config_pose, backend
+        table = pose.estimate_pose(
+            watched(stream(info, indices=wanted)),
+            detected.track,
+            detected.view,
+            config_pose,
+            backend,
         )
     finally:
         if own is not None:
             own.close()
+    return table if below is None else below.joined_to(table)
 
 
 def camera_sway_m(

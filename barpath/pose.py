@@ -17,7 +17,7 @@ import contextlib
 import os
 import sys
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
@@ -29,6 +29,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.errors import BarpathError, OptionError
+from barpath.forearm import ForearmAxis, ForearmConfig, find_forearm
 
 View = Literal["side", "front", "oblique"]
 FloatArray = NDArray[np.float64]
@@ -135,6 +136,8 @@ class PoseConfig:
         Half width of the time window in which a joint's jump is judged.
     joint_acceleration_m_s2 : float
         Acceleration of a joint that is usual in a press; that much of a jump is no fault.
+    forearm : ForearmConfig
+        How the forearms' edges are looked for in front views.
     """
 
     plate_diameter_m: float = 0.450
@@ -156,6 +159,7 @@ class PoseConfig:
     region_gain: float = 0.5
     jump_window_s: float = 0.35
     joint_acceleration_m_s2: float = 3.0
+    forearm: ForearmConfig = field(default_factory=ForearmConfig)
 
 
 @dataclass(frozen=True)
@@ -1026,6 +1030,7 @@ class _Row:
     variant: str = ""
     landmarks: Landmarks | None = None
     spread_m: FloatArray | None = None
+    forearms: dict[str, ForearmAxis | None] = field(default_factory=dict)
 
 
 _TURNS = {90: cv2.ROTATE_90_CLOCKWISE, -90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180}
@@ -1300,6 +1305,8 @@ class PoseEstimator:
         row.landmarks, row.spread_m = _blend(readings, hint)
         row.variant = best.variant + ("_mirrored" if best.region.mirrored else "")
         row.variant += "_masked" if best.masked else ""
+        if self.view == "front" and hint is not None:
+            row.forearms = front_forearms(image, row.landmarks, hint, config.forearm)
         self._previous_px = row.landmarks.xy_px
         self._follow(row.landmarks)
         if len(readings) > config.n_crops:
@@ -1345,6 +1352,39 @@ class PoseEstimator:
     def table(self) -> pd.DataFrame:
         """The pose table of the frames read so far, one row each."""
         return _table(self._rows, self.view, self.config)
+
+
+def front_forearms(
+    image: ImageArray,
+    landmarks: Landmarks,
+    hint: BarHint,
+    config: ForearmConfig | None = None,
+) -> dict[str, ForearmAxis | None]:
+    """Both forearms' middle lines in a front view.
+
+    Parameters
+    ----------
+    image : (H, W, 3) uint8 array
+    landmarks : Landmarks
+        The lifter's joints in it.
+    hint : BarHint
+        The bar in it.
+    config : ForearmConfig, optional
+
+    Returns
+    -------
+    dict
+        By the lifter's `left` and `right`: the hand to the image's right is the left one.
+    """
+    hands, wrists = landmarks.xy_px[[19, 20]], landmarks.xy_px[[15, 16]]
+    along = (hands - hint.point_px) @ hint.axis
+    out: dict[str, ForearmAxis | None] = {}
+    for side, k in (("left", int(np.argmax(along))), ("right", int(np.argmin(along)))):
+        outward = hint.axis if side == "left" else -hint.axis
+        hand = hint.point_px + along[k] * hint.axis
+        wrist_m = float((wrists[k] - hand) @ outward * hint.m_per_px)
+        out[side] = find_forearm(image, hand, outward, 1 / hint.m_per_px, wrist_m, config)
+    return out
 
 
 def _blend(readings: list[_Reading], hint: BarHint | None) -> tuple[Landmarks, FloatArray]:
@@ -1414,9 +1454,35 @@ def _table(rows: list[_Row], view: View, config: PoseConfig) -> pd.DataFrame:
         columns[f"{name}_x_px"] = xy[:, k, 0]
         columns[f"{name}_y_px"] = xy[:, k, 1]
         columns[f"{name}_confidence"] = confidence[:, k]
+    if view == "front":
+        columns |= _forearm_columns(rows)
     columns["person_score"] = np.array([row.score for row in rows], float)
     columns["variant"] = [row.variant for row in rows]
     return pd.DataFrame(columns)
+
+
+def _forearm_columns(rows: list[_Row]) -> dict[str, FloatArray]:
+    columns: dict[str, FloatArray] = {}
+    for side in ("left", "right"):
+        found = [row.forearms.get(side) for row in rows]
+        for part in ("upper", "lower", "tip"):
+            points = [np.full(2, np.nan) if f is None else getattr(f, f"{part}_px") for f in found]
+            for axis, values in zip("xy", np.reshape(points, (-1, 2)).T, strict=True):
+                columns[f"{side}_forearm_{part}_{axis}_px"] = values
+        score = np.array([0.0 if f is None else f.score for f in found])
+        columns[f"{side}_forearm_confidence"] = np.clip(score / 2, 0.0, 1.0)
+    return columns
+
+
+def points_in(table: pd.DataFrame) -> list[str]:
+    """Names of a table's points with their trailing underscore, as `calibrate.steady` takes them.
+
+    Examples
+    --------
+    >>> points_in(pd.DataFrame(columns=["frame", "nose_x_px", "nose_y_px", "nose_confidence"]))
+    ['nose_']
+    """
+    return [name.removesuffix("x_px") for name in table.columns if name.endswith("_x_px")]
 
 
 def _jump(

@@ -1,4 +1,4 @@
-"""Made pairs of views: a posed body's joints as two cameras' joint tables would give them.
+"""Made pairs of views: a posed body's joints as two cameras would see them.
 
 The bodies are those of `sample_clips_synthetic.generator`; nothing is drawn.
 """
@@ -9,7 +9,8 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from barpath.arms3d import JOINTS, SIDES, Lens, Seen
+from barpath.armfit import ArmFitConfig, Instants, ReadingBias, Sight, Sighting, fit_arms
+from barpath.arms3d import SIDES, Arms3d, Seen, arms_at
 from sample_clips_synthetic.generator.body import ArmStyle
 from sample_clips_synthetic.generator.clip import World
 from sample_clips_synthetic.generator.specs import (
@@ -36,11 +37,15 @@ LIFTERS = {
 class MadePair:
     moments: pd.DataFrame
     bar_m: np.ndarray
-    tilt_deg: np.ndarray
+    axis: np.ndarray
     joints: list
     """Truth at each moment: dict of joint centres, world axes with the bar's origin."""
     truth: list
     """`arm_measures` at each moment."""
+    frames: Instants
+    """Frames in which the joints are looked for."""
+    frame_joints: list
+    """Truth in each frame."""
 
 
 @cache
@@ -57,9 +62,18 @@ def made_pair(name: str) -> MadePair:
     """Bottom, sticking and lockout of each rep, with truth."""
     world = world_of(name)
     dense = sample(world)
-    rows, bars, tilts, joints, truth = [], [], [], [], []
     reps = find_reps(world, dense)
     origin = dense.middle[reps[0]["index"][0]]
+
+    def posed(time):
+        bar = world.bar(time)
+        found = world.lifter.joints(world.pose(bar))
+        places = {name: place - origin for name, place in found.items()}
+        for side in SIDES:
+            places[f"{side}_hand"] = world.grips(bar)[side] - origin
+        return bar.middle - origin, bar.axis, places, arm_measures(found)
+
+    rows, at = [], []
     for rep in reps:
         _, touch, press, top = rep["index"]
         for moment, k in (
@@ -67,55 +81,90 @@ def made_pair(name: str) -> MadePair:
             ("sticking", press + int(0.45 * (top - press))),
             ("lockout", top),
         ):
-            time = float(dense.time_s[k])
-            bar = world.bar(time)
-            found = world.lifter.joints(world.pose(bar))
-            rows.append({"rep": rep["rep"], "moment": moment, "time_s": time})
-            bars.append(bar.middle - origin)
-            tilts.append(np.degrees(np.arcsin(bar.axis[1])))
-            joints.append({name: place - origin for name, place in found.items()})
-            truth.append(arm_measures(found))
-    return MadePair(pd.DataFrame(rows), np.array(bars), np.array(tilts), joints, truth)
+            rows.append({"rep": rep["rep"], "moment": moment, "time_s": float(dense.time_s[k])})
+            at.append(posed(rows[-1]["time_s"]))
+    moments = pd.DataFrame(rows)
+    spread = np.concatenate(
+        [np.linspace(1.0, 8.5, 24), *(t + np.linspace(-0.1, 0.1, 5) for t in moments["time_s"])]
+    )
+    times = np.sort(spread)
+    looked = [posed(time) for time in times]
+    frames = Instants(times, np.array([f[0] for f in looked]), np.array([f[1] for f in looked]))
+    return MadePair(
+        moments,
+        np.array([one[0] for one in at]),
+        np.array([one[1] for one in at]),
+        [one[2] for one in at],
+        [one[3] for one in at],
+        frames,
+        [f[2] for f in looked],
+    )
 
 
-FRONT_LENS = (0.05, 0.75, -3.2)
-SIDE_LENS = (-0.2, -0.1, 3.0)
-FRONT_DEPTH = {"wrist": 0.0, "elbow": 0.0, "shoulder": 0.10, "hip": -0.40}
-SIDE_DEPTH = {"wrist": 0.38, "elbow": 0.40, "shoulder": 0.19, "hip": 0.12}
+FRONT_AXES = np.column_stack([[0.0, -0.34, 0.94], [0.0, -0.94, -0.34], [1.0, 0.0, 0.0]])
+SIDE_AXES = np.column_stack([[1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, -1.0]])
+CENTRE_PX = np.array([639.5, 359.5])
+SIGHTS = (
+    Sight(FRONT_AXES, np.array([0.0, -0.1, 3.3]), 1050.0, CENTRE_PX, "front", 0),
+    Sight(SIDE_AXES, np.array([0.1, -0.2, 3.0]), 1050.0, CENTRE_PX, "side", 1, 0.72),
+)
 
 
-def made_views(pair: MadePair, rng, *, noise_m, bias_m=0.0, lens=False, hide=()):
-    """Joint tables at the moments as a front and a side camera would give them.
-
-    `noise_m` is white, `bias_m` one draw a joint and view; with `lens` the tables hold the
-    points where the line of sight meets the depth that a single view assumes.
-    """
+def made_sightings(pair: MadePair, rng, *, noise_m, bias_m=0.0, hide=()):
+    """What both cameras see: `noise_m` is white, `bias_m` one draw a joint and view."""
     out = []
-    for view in ("front", "side"):
-        across, up, sd = {}, {}, {}
-        assumed = {}
+    n = len(pair.frames.time_s)
+    for sight in SIGHTS:
+        seen, lower = np.full((n, 2, 6, 2), np.nan), np.full((n, 2, 2), np.nan)
+        trust = np.zeros((n, 2, 6))
         for s, side in enumerate(SIDES):
-            for joint in (*JOINTS, "hip"):
-                name = f"{side}_{joint}"
-                points = np.array([j[name] for j in pair.joints])
-                axis, away = (2, 0) if view == "front" else (0, 2)
-                a, u = points[:, axis].copy(), points[:, 1].copy()
-                sign = (1.0, -1.0)[s]
-                assumed[name] = FRONT_DEPTH[joint] if view == "front" else sign * SIDE_DEPTH[joint]
-                if lens:
-                    c = FRONT_LENS if view == "front" else SIDE_LENS
-                    depth = assumed[name] + (pair.bar_m[:, 0] if view == "front" else 0.0)
-                    stretch = (depth - c[2]) / (points[:, away] - c[2])
-                    a, u = c[0] + (a - c[0]) * stretch, c[1] + (u - c[1]) * stretch
-                size = noise_m * (3.0 if joint == "hip" else 1.0)
-                a = a + rng.normal(0, bias_m) + rng.normal(0, size, len(a))
-                u = u + rng.normal(0, bias_m) + rng.normal(0, size, len(u))
-                across[name], up[name] = a, u
-                sd[name] = np.full(len(a), max(np.hypot(size, bias_m), 1e-4))
-                if (view, name) in hide:
-                    a[:] = u[:] = np.nan
-        place = None
-        if lens:
-            place = Lens(*(FRONT_LENS if view == "front" else SIDE_LENS), assumed)
-        out.append(Seen(view, across, up, sd, place))
+            for j, joint in enumerate(("shoulder", "elbow", "wrist", "hand")):
+                if (sight.view, f"{side}_{joint}") in hide:
+                    continue
+                points = np.array([places[f"{side}_{joint}"] for places in pair.frame_joints])
+                off = rng.normal(0, bias_m, 2) + rng.normal(0, noise_m, (n, 2))
+                seen[:, s, j] = sight.project(points) + off * sight.px_per_m(points)[:, None]
+                trust[:, s, j] = 0.9
+            if sight.view == "front" and not hide:
+                elbow, wrist = (
+                    np.array([places[f"{side}_{joint}"] for places in pair.frame_joints])
+                    for joint in ("elbow", "wrist")
+                )
+                seen[:, s, 4] = sight.project(wrist + 0.1 * (elbow - wrist))
+                lower[:, s] = sight.project(wrist + 0.6 * (elbow - wrist))
+                trust[:, s, 4] = 0.9
+        out.append(Sighting(sight, pair.frames, np.arange(n), seen, trust, lower))
     return out
+
+
+def made_arms(name: str, seed: int = 0, *, noise_m=0.004, bias_m=0.0, hide=()):
+    """A made pair, and its arms and hips as fitted to what both cameras see."""
+    pair, rng = made_pair(name), np.random.default_rng(seed)
+    size = max(float(np.hypot(noise_m, bias_m)), 0.003)
+    bias = ReadingBias(
+        table={("front", "", "forearm"): (((0, 0), (0, 0)), ((0.002,) * 2,) * 2, 0.004)},
+        sides_alike={},
+        usual_sd_m=size,
+        usual_within_m=size,
+    )
+    config = ArmFitConfig(
+        bias=bias,
+        turn_sd_deg={"front": 0.1, "side": 0.1},
+        nod_deg={"front": (0.0, 0.1), "side": (0.0, 0.1)},
+    )
+    times = pair.moments["time_s"].to_numpy()
+    fit = fit_arms(
+        made_sightings(pair, rng, noise_m=noise_m, bias_m=bias_m, hide=hide),
+        config,
+        Instants(times, pair.bar_m, pair.axis),
+    )
+    hips = np.mean(
+        [[places["left_hip"], places["right_hip"]] for places in pair.joints], axis=0
+    ) + rng.normal(0, 3 * noise_m, (2, 3))
+    seen = [
+        Seen(view, hips[:, axes], np.full(2, 3 * noise_m))
+        for view, axes in (("front", [2, 1]), ("side", [0, 1]))
+    ]
+    spans = [(time - 0.05, time + 0.05) for time in times]
+    arms: Arms3d = arms_at(fit, pair.moments, spans, pair.bar_m, seen)
+    return pair, arms

@@ -16,19 +16,17 @@ from barpath.advice import (
     stacked,
     suggested_tucks,
 )
-from barpath.arms3d import OUTWARD, SIDES, fit_arms
+from barpath.arms3d import OUTWARD, SIDES
 from barpath.errors import OptionError
 from sample_clips_synthetic.generator.body import ArmStyle, Lifter
 from sample_clips_synthetic.generator.clip import SHAFT_RADIUS_M
 from sample_clips_synthetic.generator.truth import arm_measures
-from tests.made_pairs import made_pair, made_views, world_of
+from tests.made_pairs import made_arms, world_of
 
 
 @pytest.fixture(scope="module", params=["flared", "wide", "narrow"])
 def lifter(request):
-    pair = made_pair(request.param)
-    views = made_views(pair, np.random.default_rng(5), noise_m=0.003, lens=True)
-    arms = fit_arms(views, pair.moments, pair.bar_m, pair.tilt_deg)
+    _, arms = made_arms(request.param, 5, noise_m=0.003)
     return request.param, build_of(arms)
 
 

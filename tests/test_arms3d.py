@@ -9,8 +9,9 @@ from barpath.arms3d import (
     OUTWARD,
     SIDES,
     Lens,
+    Seen,
     combine_scales,
-    fit_arms,
+    find_hips,
     flat_place,
     forearm_geometry,
     humerus_angles,
@@ -18,14 +19,7 @@ from barpath.arms3d import (
     touch_geometry,
     trunk_frame,
 )
-from barpath.errors import OptionError
-from tests.made_pairs import made_pair, made_views
-
-
-def fitted(name, seed=0, **kinds):
-    pair = made_pair(name)
-    views = made_views(pair, np.random.default_rng(seed), **kinds)
-    return pair, fit_arms(views, pair.moments, pair.bar_m, pair.tilt_deg)
+from tests.made_pairs import made_arms
 
 
 def errors(pair, fit):
@@ -48,13 +42,10 @@ def errors(pair, fit):
     return np.array(rows)
 
 
-@pytest.mark.parametrize(
-    ("name", "lens"),
-    [("flared", True), ("tucked", True), ("wide", False), ("narrow", False), ("middle", False)],
-)
-def test_made_pairs_give_abduction_within_4_deg_and_offset_within_1_cm(name, lens):
+@pytest.mark.parametrize("name", ["flared", "tucked", "wide", "narrow", "middle"])
+def test_made_pairs_give_abduction_within_4_deg_and_offset_within_1_cm(name):
     """The project's own aims, with 4 mm of noise on every joint of both views."""
-    pair, fit = fitted(name, 3, noise_m=0.004, lens=lens)
+    pair, fit = made_arms(name, 3)
     off = errors(pair, fit)
     assert np.abs(off[:, 0]).max() < 4.0
     assert np.abs(off[:, 1]).max() < 0.010
@@ -63,8 +54,8 @@ def test_made_pairs_give_abduction_within_4_deg_and_offset_within_1_cm(name, len
 def test_stated_uncertainty_holds_the_truth():
     """With errors of the size stated, half of them alike in a view: 95 % is 1.96 sd."""
     scores = []
-    for name in ("flared", "tucked", "narrow"):
-        pair, fit = fitted(name, 11, noise_m=0.012, bias_m=0.012, lens=True)
+    for seed, name in enumerate(("flared", "tucked", "narrow", "wide")):
+        pair, fit = made_arms(name, 11 + seed, noise_m=0.012, bias_m=0.012)
         scores.append(errors(pair, fit)[:, 2:])
     scores = np.concatenate(scores)
     assert np.mean(np.abs(scores) < 1.96) > 0.85
@@ -79,17 +70,17 @@ def test_a_point_is_seen_on_its_line_of_sight():
 
 
 def test_a_hidden_far_arm_costs_certainty_but_not_truth():
-    hide = [("side", f"right_{joint}") for joint in ("shoulder", "elbow", "wrist", "hip")]
-    pair, fit = fitted("tucked", 2, noise_m=0.004, hide=hide)
+    hide = [("side", f"right_{joint}") for joint in ("shoulder", "elbow", "wrist", "hand")]
+    pair, fit = made_arms("tucked", 2, hide=hide)
     off = errors(pair, fit)
     sd = np.abs(off[:, 0] / off[:, 2])
-    assert sd[1::2].min() > sd[0::2].max()
+    assert (sd[1::2] > sd[0::2]).all()
     assert np.all(np.abs(off[:, 2]) < 3.0)
     assert not fit.seen[:, 1, :, 1].any()
 
 
 def test_segments_keep_their_length():
-    _, fit = fitted("wide", 4, noise_m=0.006)
+    _, fit = made_arms("wide", 4, noise_m=0.006)
     upper = np.linalg.norm(fit.joints_m[:, :, 1] - fit.joints_m[:, :, 0], axis=-1)
     assert np.ptp(upper, axis=0).max() < 0.01
     assert fit.lengths_m[:, 0] == pytest.approx(upper.mean(axis=0), abs=0.004)
@@ -190,6 +181,17 @@ def test_scales_meet_where_the_uncertainties_say():
     assert rel < 0.001
 
 
-def test_nothing_to_fit_is_one_sentence():
-    with pytest.raises(OptionError, match="no moment"):
-        fit_arms([], pd.DataFrame(columns=["rep", "moment", "time_s"]), np.zeros((0, 3)), [])
+def test_hips_lie_where_both_views_put_them_and_otherwise_where_hips_are():
+    shoulders = np.array([[0.0, -0.6, 0.18], [0.0, -0.6, -0.18]])
+    draws = np.tile(shoulders, (40, 1, 1))
+    place = np.array([[-0.52, -0.57, 0.11], [-0.50, -0.58, -0.09]])
+    sharp, blind = np.full(2, 0.001), np.full((2, 2), np.nan)
+    seen = [Seen("front", place[:, [2, 1]], sharp), Seen("side", place[:, :2], sharp)]
+    hips, spread = find_hips(seen, shoulders, draws)
+    assert hips == pytest.approx(place, abs=0.002)
+    assert spread.std(axis=0).max() < 0.005
+    hips, spread = find_hips([Seen("front", blind, sharp)], shoulders, draws)
+    assert np.linalg.norm(hips.mean(axis=0) - shoulders.mean(axis=0)) == pytest.approx(
+        0.5, abs=0.03
+    )
+    assert spread.std(axis=0)[:, 0].min() > 0.03

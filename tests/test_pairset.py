@@ -11,14 +11,13 @@ import pytest
 
 from barpath import cli
 from barpath.advice import LifterProfile
-from barpath.arms3d import Arms3dConfig
+from barpath.armfit import ArmFitConfig, ReadingBias
 from barpath.errors import OptionError, OutputError
 from barpath.pairreport import is_pair_folder, pair_html, read_rules, summary, write_pair
 from barpath.pairset import (
     CATALOGUE,
     ClipOptions,
     PairConfig,
-    ReadingError,
     arms_config,
     check_rules,
     elbow_heights,
@@ -31,7 +30,9 @@ from tests.made_detections import made_result, truth
 
 NAME, LAG_S = "ql_tucked", -0.3
 # The joints of these results are the true ones, so no network's error is taken out of them.
-EXACT = PairConfig(reading=ReadingError(table_m={}))
+EXACT = PairConfig(
+    arms=ArmFitConfig(bias=ReadingBias(table={}, usual_sd_m=0.006, usual_within_m=0.006))
+)
 
 
 @pytest.fixture(scope="module")
@@ -40,8 +41,7 @@ def clips():
         made_result(f"{NAME}_front", noise_px=0.1, joint_px=1.0, load_kg=110.0),
         made_result(f"{NAME}_side", noise_px=0.1, joint_px=1.0, seed=1),
     )
-    # A single view's fit allows for errors of the network that these joints do not have.
-    return tuple(replace(result, arms=pd.DataFrame()) for result in results)
+    return results
 
 
 @pytest.fixture(scope="module")
@@ -130,24 +130,11 @@ def test_without_a_lifter_the_bar_is_still_measured(clips):
     assert "Competition check" in pair_html(pair)
 
 
-def test_half_of_the_networks_mean_error_is_taken_out_and_half_kept_as_doubt():
-    reading = ReadingError(
-        {("side", "near", "elbow"): ((-0.10, 0.03, 0.20, 0.04), (0.0, 0.02, 0.04, 0.01))}
-    )
-    shift, sd = reading.of("side", "near", "elbow", "bottom")
-    assert shift == pytest.approx([-0.05, 0.10])
-    assert sd == pytest.approx([np.hypot(0.03, 0.05), np.hypot(0.04, 0.10)])
-    assert reading.of("side", "near", "elbow", "sticking")[0] == pytest.approx([-0.025, 0.06])
-    assert reading.of("front", "both", "elbow", "bottom")[1].tolist() == [0.0, 0.0]
-
-
-def test_given_stature_becomes_what_is_known_of_the_arm():
-    """0.186 and 0.146 of the stature: Drillis and Contini (1966), as given in Winter."""
-    got = arms_config({"stature_m": 2.0}, Arms3dConfig())
-    assert got.upper_arm_m[0] == pytest.approx(0.372)
-    assert got.forearm_m[0] == pytest.approx(0.292)
-    taped = arms_config({"stature_m": 2.0, "upper_arm_m": 0.35}, Arms3dConfig())
-    assert taped.upper_arm_m == (0.35, 0.01)
+def test_what_was_given_for_either_clip_is_known_of_the_arms():
+    got = arms_config({"stature_m": 2.0, "upper_arm_m": 0.35}, ArmFitConfig())
+    assert got.stature_m == 2.0
+    assert got.upper_arm_m == 0.35
+    assert arms_config({}, ArmFitConfig()) == ArmFitConfig()
 
 
 def test_repetitions_meet_by_their_touch():

@@ -3,16 +3,14 @@
 import numpy as np
 import pytest
 
-from barpath.arms3d import OUTWARD, fit_arms
+from barpath.arms3d import OUTWARD
 from barpath.stacking import ASSUMPTIONS, moment_arms, sideways_share, stack
-from tests.made_pairs import made_pair, made_views
+from tests.made_pairs import made_arms
 
 
 @pytest.fixture(scope="module")
 def arms():
-    pair = made_pair("flared")
-    views = made_views(pair, np.random.default_rng(1), noise_m=0.002)
-    return pair, fit_arms(views, pair.moments, pair.bar_m, pair.tilt_deg)
+    return made_arms("flared", 1, noise_m=0.002)
 
 
 def test_moment_is_the_cross_product():
