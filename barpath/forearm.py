@@ -12,7 +12,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
 Floats = NDArray[np.float64]
 
@@ -259,13 +258,13 @@ def _tip(
         np.linalg.norm(arm - colours(*config.beside_m), axis=1) / config.soft_levels, 1.0
     )
     change = np.linalg.norm(np.gradient(arm, axis=0), axis=1)
-    peaks, _ = find_peaks(change)
     far = int(0.05 / step)
-    for k in peaks[(peaks >= far) & (along[peaks] < config.tip_reach_m)]:
+    for k in range(far, np.searchsorted(along, config.tip_reach_m)):
         jump = np.linalg.norm(arm[k + 3 : k + 8].mean(axis=0) - arm[k - 8 : k - 3].mean(axis=0))
         distinct = clear[k - far : k - 2].mean() > config.tip_contrast
         if distinct and jump / config.soft_levels > config.tip_jump:
-            return lower_px + px_per_m * along[k] * down
+            edge = k + int(np.argmax(change[k : k + 9]))
+            return lower_px + px_per_m * along[edge] * down
     return np.full(2, np.nan)
 
 

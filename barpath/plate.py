@@ -298,8 +298,8 @@ class _Strip:
         if x1 - x0 < 2 or y1 - y0 < 2:
             shape = self.valid.shape
             self.valid = np.zeros(shape, bool)
-            self.edge = np.zeros(shape)
-            self.inner = self.outer = np.zeros((*shape, 3))
+            self.edge = self.apart = np.zeros(shape)
+            self.inner = np.zeros((*shape, 3))
             return
         region = image[y0:y1, x0:x1]
         if region.ndim == 2:
@@ -320,14 +320,20 @@ class _Strip:
         gap = max(1, round(1.0 / self.step))
         mean = cv2.blur(rays, (width_band, 1), anchor=(width_band - 1, 0))
         self.inner = mean[:, pad_in - gap : pad_in - gap + len(self.offsets)]
-        beyond = pad_in + gap + width_band - 1
-        self.outer = mean[:, beyond : beyond + len(self.offsets)]
+        # Not right beside it: a printed line has two edges, and the plate goes on after the second.
+        skip, width_band = max(1, round(0.025 * radius / self.step)), max(1, width_band // 2)
+        mean = cv2.blur(rays, (width_band, 1), anchor=(width_band - 1, 0))
+        near, far = (
+            mean[:, pad_in + shift : pad_in + shift + len(self.offsets)]
+            for shift in (-skip, skip + width_band - 1)
+        )
+        self.apart = ((far - near) ** 2).mean(axis=2)
 
     def evidence(self, rim: _Rim) -> FloatArray:
         """Evidence 0..1 of the plate's edge at every ray and offset, shape (n_rays, n_offsets)."""
         strength = self.edge / (self.edge + rim.edge)
-        # Outside a line printed on the plate there is more of the plate.
-        last = 1.0 - 0.5 * rim.closeness(self.outer)
+        # On both sides of a line printed on the plate there is plate.
+        last = 1.0 - 0.7 / (1.0 + self.apart / (3.0 * 12.0**2))
         return strength * rim.closeness(self.inner) * last * self.valid
 
 

@@ -15,7 +15,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.barline import BarlineConfig, BarSeed, BarTracker, find_bar, fit_line, track_bar
+from barpath.barline import (
+    BarlineConfig,
+    BarSeed,
+    BarTracker,
+    _quiet_band,
+    box_cover,
+    find_bar,
+    fit_line,
+    track_bar,
+)
 from barpath.errors import BarNotFoundError, OptionError
 
 # IPF Technical Rules Book, equipment: bar 28 to 29 mm thick, 1310 mm between collar faces, discs of
@@ -532,3 +541,18 @@ def test_line_fit_ignores_a_third_of_outliers() -> None:
     found, _, _, used = fit_line(u, y, np.ones_like(u), (10.5, 3.5, 0.0), 0.5)
     assert not used[20:60].any()
     assert np.abs(found - [10.0, 4.0, 0.0]).max() < 0.15
+
+
+def test_the_shaft_is_the_band_that_stays_while_its_sides_change():
+    """Shaded from light to the scenery's own grey, before scenery that hardly follows."""
+    rng = np.random.default_rng(8)
+    rows = np.arange(-9, 10)
+    thick, middle = 4.6, 1.75
+    cover = box_cover(rows - middle, thick, 0.8)
+    own = np.interp(rows - middle, [-2.3, -0.8, 2.3], [170.0, 165.0, 108.0])
+    above, below = rng.normal(100, 30, (400, 1)), rng.normal(104, 14, (400, 1))
+    scenery = np.where(rows < middle, above, below) + rng.normal(0, 8, (400, len(rows)))
+    samples = cover * own + (1 - cover) * scenery + rng.normal(0, 3, (400, len(rows)))
+    got_thick, got_middle = _quiet_band(samples, rows, (3.24, 6.48))
+    assert got_middle == pytest.approx(middle, abs=0.6)
+    assert got_thick == pytest.approx(thick, rel=0.15)

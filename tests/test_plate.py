@@ -11,9 +11,16 @@ import pandas as pd
 import pytest
 
 from barpath.artificial import MadeFrame, PlateScene, camera_transforms, make_plate_clip
-from barpath.ellipse import Ellipse
+from barpath.ellipse import Ellipse, to_params, unit_vectors
 from barpath.errors import BarNotFoundError
-from barpath.plate import COLUMNS, PlateSeed, find_plate, track_plate
+from barpath.plate import (
+    COLUMNS,
+    PlateSeed,
+    _first_rim,
+    _Strip,
+    find_plate,
+    track_plate,
+)
 
 SCENE = PlateScene(
     width_px=400,
@@ -175,3 +182,25 @@ def test_follows_the_plate_of_a_real_handheld_clip() -> None:
     # Looked at by eye, the plate is about 42 px high and 27 px wide throughout.
     assert table["major_px"].median() == pytest.approx(42, abs=4)
     assert table["minor_px"].median() == pytest.approx(27, abs=4)
+
+
+def test_a_ring_printed_on_the_plate_is_not_its_rim():
+    """A light ring at 95 % of the radius stands out more than the rim, but more plate follows."""
+    radius, centre = 110.0, np.array([160.0, 150.0])
+    rows, columns = np.mgrid[:300, :320]
+    off = np.hypot(columns - centre[0], rows - centre[1])[..., None]
+    inside, ring = (
+        np.clip(radius + 0.5 - off, 0, 1),
+        np.clip(1.5 - np.abs(off - 0.95 * radius), 0, 1),
+    )
+    picture = inside * np.array([45.0, 60.0, 150.0]) + (1 - inside) * 95.0
+    picture = np.round(picture * (1 - ring) + 200.0 * ring).astype(np.uint8)
+    params, units = to_params(Ellipse(*centre, 2 * radius, 2 * radius, 0.0)), unit_vectors(90)
+    strip = _Strip(picture, params, units, 9.0)
+    evidence = strip.evidence(_first_rim(picture, params, units)).mean(axis=0)
+
+    def near(values, offset):
+        return values[np.abs(strip.offsets - offset) < 2.0].max()
+
+    assert near(strip.edge.mean(axis=0), -0.05 * radius) > near(strip.edge.mean(axis=0), 0.0)
+    assert near(evidence, 0.0) > near(evidence, -0.05 * radius)
