@@ -55,9 +55,9 @@ from barpath.errors import BarpathError, OptionError, OutputError
 BLOCK_FILE = "block.json"
 BLOCK_NAME = "barpath-block"
 BLOCK_VERSION = 1
-CACHE_VERSION = 1
+CACHE_VERSION = 2
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 1
+MEASURE_VERSION = 2
 """The same for what is measured from what was seen."""
 STILL_FILE = "bottom.jpg"
 STILL_SIDE_PX = 800

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 import barpath
+from barpath.pairset import measure_pair
 from barpath.pipeline import remeasure
 from barpath.store import write_results
 from tests.accuracy import CLIPS, joint_errors, on_another, path_rmse_m, rep_errors
@@ -69,6 +70,34 @@ def test_front_measures(front):
     assert worst["range_of_motion_m"] < 0.02
     joints = front.measures[front.measures["measure"] == "wrist_over_elbow_m"]
     assert set(joints["side"]) == {"left", "right"}
+
+
+def test_wrists_over_elbows_from_the_feet(front):
+    """Aim of the project: within 1 cm, here as the root mean square over arms and repetitions."""
+    truth, _ = truth_of("ql_flared_front")
+    table = rep_errors(front, truth)
+    errors = table.loc[table["measure"] == "wrist_over_elbow_m", "error"]
+    assert len(errors) == 4
+    assert np.sqrt((errors**2).mean()) < 0.010
+
+
+def test_a_pair_of_clips_as_filmed(front, side):
+    """Readings of the network and all: aims of 1 cm and 4 degrees, the latter not quite reached."""
+    truth, _ = truth_of("ql_flared_front")
+    pair = measure_pair(front, side)
+    # The side clip starts 0.25 s earlier.
+    assert abs(pair.sync.lag_s - 0.25) < 0.25 / 30
+    table = pair.measures.set_index(["rep", "measure", "side"])
+    off: dict[str, list[float]] = {"wrist_over_elbow_m": [], "elbow_abduction_deg": []}
+    for rep in truth["reps"]:
+        for arm, values in rep["arms_at_bottom"].items():
+            for name, errors in off.items():
+                row = table.loc[(rep["rep"], name, arm)]
+                errors.append(row["value"] - values[name])
+                assert abs(errors[-1]) < row["u95"]
+    rms = {name: np.sqrt(np.mean(np.square(errors))) for name, errors in off.items()}
+    assert rms["wrist_over_elbow_m"] < 0.013
+    assert rms["elbow_abduction_deg"] < 9.0
 
 
 def test_every_measure_has_uncertainty_or_reason(side, front):
