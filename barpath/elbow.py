@@ -79,11 +79,11 @@ def elbow_below_plate(
     --------
     >>> before = np.full((300, 300, 3), 90, dtype=np.uint8)
     >>> now = before.copy()
-    >>> _ = cv2.ellipse(now, (140, 160), (18, 60), 0, 0, 360, (190, 140, 120), -1)
+    >>> _ = cv2.ellipse(now, (140, 160), (18, 50), 0, 0, 360, (190, 140, 120), -1)
     >>> _ = cv2.circle(now, (150, 100), 80, (20, 20, 20), -1)
     >>> plate = np.array([150.0, 100.0, 160.0, 160.0, 0.0])
     >>> elbow_below_plate(now, before, plate, 0.45).round(0).tolist()
-    [140.0, 220.0]
+    [140.0, 211.0]
     """
     config = config or ElbowConfig()
     nowhere = np.full(2, np.nan)

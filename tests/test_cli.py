@@ -119,7 +119,7 @@ def test_existing_results_are_left_alone(tmp_path):
 
 @pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
 def test_stopping_leaves_nothing_behind(tmp_path, stop):
-    images = [np.roll(noise_image(), k % 40, axis=0) for k in range(600)]
+    images = [np.roll(noise_image(), k % 40, axis=0) for k in range(1500)]
     write_clip(tmp_path / "clip.mp4", images)
     code = "from barpath.cli import main; print('ready', flush=True); main()"
     process = subprocess.Popen(
@@ -130,7 +130,7 @@ def test_stopping_leaves_nothing_behind(tmp_path, stop):
         text=True,
     )
     assert process.stdout.readline() == "ready\n"
-    time.sleep(1.0)
+    time.sleep(0.5)
     process.send_signal(stop)
     _, errors = process.communicate(timeout=60)
     assert process.returncode == 130, errors

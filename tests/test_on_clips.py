@@ -152,7 +152,7 @@ def test_fitted_joints_are_much_better_than_the_stock_network(name, request):
     assert (medians["fit"] < 0.6 * medians["stock network"])[["elbow", "wrist"]].all()
     assert medians.loc["shoulder", "fit"] < (0.07 if result.view == "front" else 0.035)
     pooled = errors.groupby("way")["error_m"].median()
-    assert pooled["fit"] < 0.6 * pooled["stock network"]
+    assert pooled["fit"] < 0.7 * pooled["stock network"]
     assert on_another(result, pd.read_csv(clip.with_suffix(".truth.csv")), clip) == 0
 
 
