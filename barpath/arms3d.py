@@ -22,14 +22,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from barpath.armfit import ArmFit
+from barpath.armfit import OUTWARD, SIDES, ArmFit
 
 Floats = NDArray[np.float64]
 
-SIDES = ("left", "right")
 JOINTS = ("shoulder", "elbow", "wrist")
-OUTWARD = np.array([1.0, -1.0])
-"""Sign of z away from the midline, for `SIDES`."""
 
 
 @dataclass(frozen=True)

@@ -109,10 +109,14 @@ class ForearmAxis:
 
 @dataclass(frozen=True)
 class _Strip:
-    """A piece of the picture laid out along (rows) and across (columns) the forearm."""
+    """A piece of the picture laid out along (rows) and across (columns) the forearm.
+
+    `edge` is how strongly the colour changes across, `strong` the same against what is usual here.
+    """
 
     image: Floats
     edge: Floats
+    strong: Floats
     hand: Floats
     across_m: Floats
     along_m: Floats
@@ -214,7 +218,9 @@ def _strip(
     slope[:, 1:-1] = (laid[:, 2:] - laid[:, :-2]) / 2
     hand = np.median(laid[along < config.begin_m][:, np.abs(across) < 0.02], axis=(0, 1))
     arm = along >= config.begin_m
-    return _Strip(laid[arm], np.sqrt((slope[arm] ** 2).sum(axis=-1)), hand, across, along[arm])
+    edge = np.sqrt((slope[arm] ** 2).sum(axis=-1))
+    strong = np.minimum(edge / max(np.percentile(edge, 80), 3.0), 1.5)
+    return _Strip(laid[arm], edge, strong, hand, across, along[arm])
 
 
 def _laid_out(image: NDArray[np.uint8], points_px: Floats, soft_px: float) -> Floats:
@@ -271,14 +277,15 @@ def _tip(
 def _pairs(strip: _Strip, config: ForearmConfig) -> Floats:
     """Pairs of lines, (n, 2, 2): left and right edge, column at the first and at the last row."""
     n_rows, n_columns = strip.edge.shape
-    strong = np.minimum(strip.edge / max(np.percentile(strip.edge, 80), 3.0), 1.5)
     share = np.linspace(0, 1, n_rows)[:, None, None]
     column = np.arange(n_columns)
     at = column[None, :, None] * (1 - share) + column[None, None, :] * share
     before = np.minimum(at.astype(int), n_columns - 2)
     part = at - before
     rows = np.arange(n_rows)[:, None, None]
-    rating = (strong[rows, before] * (1 - part) + strong[rows, before + 1] * part).mean(axis=0)
+    rating = (strip.strong[rows, before] * (1 - part) + strip.strong[rows, before + 1] * part).mean(
+        axis=0
+    )
     lean = np.abs(column[:, None] - column) * config.step_m / np.ptp(strip.along_m)
     rating[lean > np.tan(np.deg2rad(config.most_lean_deg))] = 0.0
     peaks = np.argwhere((rating >= cv2.dilate(rating, np.ones((3, 3)))) & (rating > 0.3))
@@ -294,14 +301,13 @@ def _pairs(strip: _Strip, config: ForearmConfig) -> Floats:
 def _rated(strip: _Strip, pairs: Floats, wrist_m: float, config: ForearmConfig) -> Floats:
     """Score of every pair of edges."""
     n_rows, n_columns = strip.edge.shape
-    strong = np.minimum(strip.edge / max(np.percentile(strip.edge, 80), 3.0), 1.5)
     share = np.linspace(0, 1, n_rows)
     left, right = (
         pairs[:, k, :1] * (1 - share) + pairs[:, k, 1:] * share for k in range(2)
     )  # Shapes (n, rows).
     rows = np.arange(n_rows)[None]
-    edge = sum(strong[rows, np.rint(side).astype(int)] for side in (left, right)) / 2
-    sums = np.cumsum(np.pad(np.dstack([strip.image, strip.image**2, strong]),
+    edge = sum(strip.strong[rows, np.rint(side).astype(int)] for side in (left, right)) / 2
+    sums = np.cumsum(np.pad(np.dstack([strip.image, strip.image**2, strip.strong]),
                             ((0, 0), (1, 0), (0, 0))), axis=1)  # fmt: skip
 
     def mean(begin: Floats, end: Floats) -> Floats:

@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 MEASURED_JOINTS = ("shoulder", "elbow", "wrist", "index", "hip")
 SIDES = ("left", "right")
 MIN_LENGTHS = 10
-UPPER_ARM_OF_STATURE, FOREARM_OF_STATURE = 0.186, 0.146
+UPPER_ARM_OF_STATURE = 0.186
 LIKELY_UPPER_ARM_M = (0.22, 0.42)
 
 

@@ -255,11 +255,6 @@ class ViewJoints:
     lens: arms3d.Lens
 
 
-def head_of(result: SetResult) -> int:
-    """Which way the head lies in a side view: 1 image right, -1 left, 0 unknown."""
-    return {"image right": 1, "image left": -1}.get(str(result.calibration["head_direction"]), 0)
-
-
 def _steadied_joints(result: SetResult) -> pd.DataFrame:
     """Joints as shown, in steadied image coordinates."""
     shown = shown_joints(result)
@@ -285,13 +280,18 @@ def _sharp(depths: JointDepths) -> JointDepths:
 
 
 def front_view(
-    result: SetResult, bar_x_m: Floats | None = None, depths: JointDepths | None = None
+    result: SetResult,
+    placed: pipeline.Placed,
+    bar_x_m: Floats | None = None,
+    depths: JointDepths | None = None,
 ) -> ViewJoints:
     """Joint table and camera place of a front view.
 
     Parameters
     ----------
     result : SetResult
+    placed : Placed
+        From `pipeline.place`.
     bar_x_m : ndarray, shape (n,), optional
         Bar toward the head from its origin in the frames of the pose table, from the side view;
         without it the front view's own rough distance is used, as for a single clip.
@@ -299,7 +299,6 @@ def front_view(
     """
     config = pipeline.config_of(result)
     depths = depths or config.depths
-    placed = pipeline.place(result)
     path, origin = placed.path, placed.path.origin_m
     joints_px = _steadied_joints(result)
     along = pd.Series(path.along_m, index=path.table["frame"])
@@ -320,11 +319,12 @@ def front_view(
     return ViewJoints(table, arms3d.Lens(-origin[0], -origin[1], -home, assumed))
 
 
-def side_view(result: SetResult, depths: JointDepths | None = None) -> ViewJoints:
+def side_view(
+    result: SetResult, placed: pipeline.Placed, depths: JointDepths | None = None
+) -> ViewJoints:
     """Joint table and camera place of a side view."""
     config = pipeline.config_of(result)
     depths = depths or config.depths
-    placed = pipeline.place(result)
     calibration, head, origin = placed.calibration, placed.head, placed.path.origin_m
     table = side_joints(
         _steadied_joints(result), calibration, head, origin, depths, config.network_error
@@ -352,7 +352,8 @@ def elbow_heights(result: SetResult, margin_s: float = 0.05) -> dict[int, dict[s
     """
     if result.pose.empty:
         return {}
-    seen = front_view(result) if result.view == "front" else side_view(result)
+    view = front_view if result.view == "front" else side_view
+    seen = view(result, pipeline.place(result))
     reps = result.reps
     ends = reps["press_s"].fillna(reps["touch_s"])
     spans = [(a - margin_s, b + margin_s) for a, b in zip(reps["touch_s"], ends, strict=True)]
@@ -474,11 +475,10 @@ def _moments(
                     "rep": rep.rep,
                     "moment": moment,
                     "time_s": time,
-                    "straight": rep.kind == "complete",
                 }
             )
             spans.append((begin, end))
-    return pd.DataFrame(rows, columns=["rep", "moment", "time_s", "straight"]), spans
+    return pd.DataFrame(rows, columns=["rep", "moment", "time_s"]), spans
 
 
 def measure_pair(
@@ -512,7 +512,7 @@ def measure_pair(
                 f"The {name} clip of a pair must be a {want} view, but '{result.source_name}' was"
                 f" measured as a {result.view} view."
             )
-    near = near_side(head_of(side))
+    near = near_side(pipeline.head_of(side))
     end = f"{near}_y_m" if near and f"{near}_y_m" in front.trajectory else "y_smooth_m"
     sync = synchronise(
         front.trajectory["time_s"].to_numpy(dtype=float),
@@ -588,8 +588,9 @@ def _arms(
     """Arms and hips at the moments, from one fit to both clips."""
     kf, ks, lift_m = factors
     options = {**side.options, **{k: v for k, v in front.options.items() if v is not None}}
-    ours = pipeline.sightings_in(front, pipeline.place(front))
-    theirs = pipeline.sightings_in(side, pipeline.place(side))
+    placed = {"front": pipeline.place(front), "side": pipeline.place(side)}
+    ours = pipeline.sightings_in(front, placed["front"])
+    theirs = pipeline.sightings_in(side, placed["side"])
     if not (ours and theirs):
         return None
     one, other = ours[0], theirs[0]
@@ -615,8 +616,8 @@ def _arms(
         return None
     later_spans = [(begin + sync.lag_s, end + sync.lag_s) for begin, end in spans]
     seen = [
-        _hips_seen("front", front, spans, kf, 0.0, bar),
-        _hips_seen("side", side, later_spans, ks, lift_m, bar),
+        _hips_seen(front, placed["front"], spans, kf, 0.0, bar),
+        _hips_seen(side, placed["side"], later_spans, ks, lift_m, bar),
     ]
     bar_m = instants(bar, times).bar_m
     return arms3d.arms_at(fit, moments, spans, bar_m, seen, config.hips, config.read_s)
@@ -645,8 +646,8 @@ def instants(bar: pd.DataFrame, times_s: Floats) -> armfit.Instants:
 
 
 def _hips_seen(
-    view: str,
     result: SetResult,
+    placed: pipeline.Placed,
     spans: list[tuple[float, float]],
     factor: float,
     lift_m: float,
@@ -655,15 +656,15 @@ def _hips_seen(
     """The hips in one view: they keep still, so the median over the moments."""
     depths = _sharp(pipeline.config_of(result).depths)
     bar_x_m = 0.0
-    if view == "front":
+    if result.view == "front":
         known = bar["x_m"].notna()
         times = shown_joints(result)["time_s"]
         x_then = np.interp(times, bar.loc[known, "time_s"], bar.loc[known, "x_m"] / factor)
-        joints = front_view(result, x_then, depths)
+        joints = front_view(result, placed, x_then, depths)
         middles = [(begin + end) / 2 for begin, end in spans]
         bar_x_m = float(np.nanmedian(instants(bar, np.array(middles)).bar_m[:, 0]))
     else:
-        joints = side_view(result, depths)
+        joints = side_view(result, placed, depths)
     across, up, sd = arms3d.read_at(joints.table, spans)
     places, sds = np.full((2, 2), np.nan), np.full(2, np.nan)
     for s, side in enumerate(SIDES):
@@ -677,7 +678,7 @@ def _hips_seen(
     place = arms3d.Lens(
         factor * lens.across_m, factor * lens.up_m + lift_m, factor * lens.depth_m, lens.assumed_m
     )
-    return arms3d.Seen(view, places, sds, bar_x_m, place)
+    return arms3d.Seen(result.view, places, sds, bar_x_m, place)
 
 
 def arms_config(options: dict[str, Any], config: armfit.ArmFitConfig) -> armfit.ArmFitConfig:

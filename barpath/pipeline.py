@@ -484,7 +484,10 @@ def measure(
         )
         if head:
             path = _toward_head(path, head)
-    arms = find_arms(path, steady_joints, steadied, detected.camera, calibration, head, config)
+    sightings = arm_sightings(
+        path, steady_joints, steadied, detected.camera, calibration, head, config
+    )
+    arms = find_arms(sightings, config)
     arms_table = pd.DataFrame()
     if arms is not None:
         arms_table = place_arms(arms, detected.camera)
@@ -562,37 +565,19 @@ def calibrate_view(
     )
 
 
-def find_arms(
-    path: Path3,
-    steady_joints: pd.DataFrame,
-    steadied: pd.DataFrame,
-    camera: pd.DataFrame,
-    calibration: calibrate.Calibration,
-    head: int,
-    config: AnalysisConfig,
-) -> armfit.ArmFit | None:
+def find_arms(sightings: list[armfit.Sighting], config: AnalysisConfig) -> armfit.ArmFit | None:
     """Arms fitted to the joints read, the bar's path and what is known of arms.
 
     Parameters
     ----------
-    path : Path3
-        x toward the head in side and oblique views.
-    steady_joints : DataFrame
-        Pose table in steadied image coordinates.
-    steadied : DataFrame
-        Plate or bar table in steadied image coordinates.
-    camera : DataFrame
-        Camera table.
-    calibration : Calibration
-    head : int
-        From `joints.head_direction`.
+    sightings : list of Sighting
+        From `arm_sightings`.
     config : AnalysisConfig
 
     Returns
     -------
     ArmFit or None
     """
-    sightings = arm_sightings(path, steady_joints, steadied, camera, calibration, head, config)
     known = arm_config(config)
     if len(sightings) > 1:
         n = len(sightings[0].frame)
@@ -620,8 +605,18 @@ def arm_sightings(
 
     Parameters
     ----------
-    path, steady_joints, steadied, camera, calibration, head, config
-        As for `find_arms`.
+    path : Path3
+        x toward the head in side and oblique views.
+    steady_joints : DataFrame
+        Pose table in steadied image coordinates.
+    steadied : DataFrame
+        Plate or bar table in steadied image coordinates.
+    camera : DataFrame
+        Camera table.
+    calibration : Calibration
+    head : int
+        From `joints.head_direction`.
+    config : AnalysisConfig
     """
     table = path.table
     steady_joints, given = _corrected(steady_joints, table, camera, config.corrections)
@@ -648,8 +643,10 @@ def arm_sightings(
         sights = arm_sights(calibration, head, path.origin_m, config.depths.outline_m)
         outline = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
         plate_px = steadied.set_index("frame").reindex(rows.index)[outline].to_numpy(dtype=float)
-    near = None if calibration.view == "front" or not head else (0 if head == 1 else 1)
-    readings_px, confidence, forearm_px = armfit.read_joints(steady_joints, near)
+    near = near_side(head)
+    readings_px, confidence, forearm_px = armfit.read_joints(
+        steady_joints, armfit.SIDES.index(near) if near else None
+    )
     at = armfit.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
     frame = rows.index.to_numpy()
     return [
@@ -679,6 +676,11 @@ class Placed:
     head: int
 
 
+def head_of(result: SetResult) -> int:
+    """Which way the head lies in a side view: 1 image right, -1 left, 0 unknown."""
+    return {"image right": 1, "image left": -1}.get(str(result.calibration["head_direction"]), 0)
+
+
 def place(result: SetResult) -> Placed:
     """Camera and path of a set, from its result."""
     config, detected = config_of(result), detected_in(result)
@@ -688,7 +690,7 @@ def place(result: SetResult) -> Placed:
     calibration = calibrate_view(steadied, result.view, result.info, detected.level, config)
     trajectory = front_trajectory if result.view == "front" else side_trajectory
     path = _move_origin(trajectory(steadied, calibration, config), result.reps)
-    head = {"image right": 1, "image left": -1}.get(str(result.calibration["head_direction"]), 0)
+    head = head_of(result)
     return Placed(calibration, _toward_head(path, head) if head else path, steadied, head)
 
 
