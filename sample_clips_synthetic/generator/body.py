@@ -7,7 +7,7 @@ body lies face up with its head toward +x. Limb segments keep their length by co
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -83,6 +83,17 @@ class Mesh:
     def bone(self, name: str) -> int:
         """Index of a bone."""
         return self.bones.index(name)
+
+    def starting(self, *starts: str) -> NDArray[np.bool_]:
+        """Vertices whose part's name starts with one of some strings, (n,)."""
+        return _starting(self.parts, starts)
+
+
+@lru_cache(maxsize=256)
+def _starting(parts: tuple[str, ...], starts: tuple[str, ...]) -> NDArray[np.bool_]:
+    found = np.array([part.startswith(starts) for part in parts])
+    found.setflags(write=False)
+    return found
 
 
 @cache
@@ -262,7 +273,7 @@ class Lifter:
     Parameters
     ----------
     build
-        Name of the build in the archive.
+        Name of the build in the archive, or a body of any other.
     stance
         How the lifter lies.
     style
@@ -271,8 +282,10 @@ class Lifter:
         Height of the pad over the floor.
     """
 
-    def __init__(self, build: str, stance: Stance, style: ArmStyle, bench_height_m: float) -> None:
-        self.mesh = load_mesh(build)
+    def __init__(
+        self, build: str | Mesh, stance: Stance, style: ArmStyle, bench_height_m: float
+    ) -> None:
+        self.mesh = build if isinstance(build, Mesh) else load_mesh(build)
         self.skeleton = Skeleton(self.mesh)
         self.stance = stance
         self.style = style
@@ -292,9 +305,6 @@ class Lifter:
     def _rest(self, side: str, name: str) -> Array:
         return self.mesh.heads[self.mesh.bone(f"{name}.{TAG[side]}")]
 
-    def _parts(self, *starts: str) -> NDArray[np.bool_]:
-        return np.array([part.startswith(starts) for part in self.mesh.parts])
-
     def _closed_hand(self, side: str) -> Hand:
         mesh, tag = self.mesh, TAG[side]
         wrist = self._rest(side, "wrist")
@@ -308,8 +318,8 @@ class Lifter:
         frame = np.column_stack([h, s, n])
         local = (mesh.vertices - wrist) @ frame
         reach = 0.62 * float(np.linalg.norm(knuckle - wrist))
-        palm = np.array([p.startswith("metacarpal") and p.endswith(tag) for p in mesh.parts])
-        palm &= np.abs(local[:, 0] - reach) < 0.02
+        palm = mesh.starting(*(f"metacarpal{i}.{tag}" for i in range(1, 5)))
+        palm = palm & (np.abs(local[:, 0] - reach) < 0.02)
         bar = np.array(
             [reach, 0.0, float(np.quantile(local[palm, 2], 0.85)) + SHAFT_RADIUS_M - 0.002]
         )
@@ -375,9 +385,9 @@ class Lifter:
 
     def _lie(self) -> Pose:
         skeleton = self.skeleton
-        seat = self._parts("pelvis", "spine05")
-        back = self._parts("spine01", "spine02", "clavicle", "shoulder01")
-        head = self._parts("head", "neck")
+        seat = self.mesh.starting("pelvis", "spine05")
+        back = self.mesh.starting("spine01", "spine02", "clavicle", "shoulder01")
+        head = self.mesh.starting("head", "neck")
 
         def gap(tilt_rad: float) -> float:
             pose = self._spine(tilt_rad, 0.0)
@@ -439,7 +449,7 @@ class Lifter:
 
     def chest_top(self, x_m: float) -> float:
         """Height of the chest's front at a place along the body, metres."""
-        chest = self._parts("spine", "breast", "clavicle")
+        chest = self.mesh.starting("spine", "breast", "clavicle")
         points = self.skeleton.skin(self.lying, chest)
         near = (np.abs(points[:, 0] - x_m) < 0.025) & (np.abs(points[:, 2]) < 0.12)
         return float(points[near, 1].max())

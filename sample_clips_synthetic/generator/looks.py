@@ -81,8 +81,7 @@ def dress(mesh: Mesh, outfit: Outfit, seed: int) -> DressedMesh:
     vertices = mesh.vertices.copy()
     n = len(vertices)
 
-    def starts(*names: str) -> NDArray[np.bool_]:
-        return np.array([p.startswith(names) for p in mesh.parts])
+    starts = mesh.starting
 
     def along(first: str, last: str) -> Array:
         share = np.zeros(n)
