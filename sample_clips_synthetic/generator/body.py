@@ -229,12 +229,18 @@ class Stance:
         Ankles to the side of the body's middle.
     foot_out_deg
         Toes turned out.
+    feet_height_m
+        Soles over the floor, as with the feet on the bench.
+    head_up_deg
+        Head lifted off the bench.
     """
 
     arch_deg: float = 34.0
     ankle_back_m: float = 0.22
     ankle_out_m: float = 0.33
     foot_out_deg: float = 25.0
+    feet_height_m: float = 0.0
+    head_up_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -403,7 +409,7 @@ class Lifter:
             return float(skeleton.skin(self._spine(tilt, neck_rad), head)[:, 1].min()) - level
 
         neck = brentq(head_gap, -0.8, 1.4, xtol=1e-14)
-        pose = self._spine(tilt, neck)
+        pose = self._spine(tilt, neck + np.radians(self.stance.head_up_deg))
         shoulders = [self._joint(pose, side, "upperarm01") for side in SIDES]
         middle = (shoulders[0] + shoulders[1]) / 2
         # The pad gives a little under the body.
@@ -428,7 +434,7 @@ class Lifter:
             ankle = np.array(
                 [
                     hip[0] - self.stance.ankle_back_m,
-                    rest_ankle[0] - sole + 0.012,
+                    rest_ankle[0] - sole + 0.012 + self.stance.feet_height_m,
                     out * self.stance.ankle_out_m,
                 ]
             )

@@ -34,7 +34,7 @@ void main() {
 }
 """
 
-# What each material does to ``albedo``, ``shine`` and ``hard``; ``n`` is the normal, ``r`` the reference.
+# What a material does to ``albedo``, ``shine`` and ``hard``; ``n``: normal, ``r``: reference.
 MATERIALS = """#if MATERIAL == 1
  albedo *= 0.86 + 0.28 * noise(r * 28.0); shine = 0.10; hard = 18.0;
 #elif MATERIAL == 2
