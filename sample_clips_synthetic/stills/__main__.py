@@ -19,6 +19,7 @@ import numpy as np
 
 from .bodies import load_bodies
 from .maker import TAGS, Still, make_scene
+from .scenes import RefusedError
 
 SCENES_A_SHARD = 20
 LIMBS = ((0, 1), (0, 2), (2, 4), (4, 6), (1, 3), (3, 5), (5, 7), (0, 8), (1, 9), (8, 9), (8, 10),
@@ -60,7 +61,7 @@ def work(
         for seed in chosen:
             try:
                 stills += make_scene(seed, bodies, split, device)
-            except ValueError:
+            except RefusedError:
                 passed += 1
             except Exception:
                 passed += 1
@@ -105,7 +106,7 @@ def sheet(bodies_file: Path, target: Path, seed: int, count: int, split: str, de
     while len(tiles) < count:
         try:
             stills = make_scene(seed, bodies, split, device)
-        except ValueError as why:
+        except RefusedError as why:
             print(f"scene {seed} passed over: {why}")
             stills = []
         for still in stills:

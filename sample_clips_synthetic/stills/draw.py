@@ -14,19 +14,12 @@ from numpy.typing import NDArray
 from ..generator.body import Array
 from ..generator.camera import View
 from ..generator.render import FAR_M, MATERIALS, NEAR_M
-from ..generator.scenery import Soup
+from .codes import Light, rigid
 
 # Twice the picture's size each way, averaged: four samples a pixel.
 FINER = 2
 SHADOW_PX = 1024
 SHADOW_SPAN_M = 2.3
-# Material codes beyond those of the generator.
-GLOW, STRIPES, CHECKS, BLOTCHES, MESH = 12.0, 13.0, 14.0, 15.0, 16.0
-
-# What is seen at a pixel. The lifter's own parts come last.
-NOTHING, SCENERY, BAR, PLATES, OTHERS, OCCLUDER = 0, 1, 2, 3, 4, 5
-TRUNK, HEAD, LEGS_FROM, ARMS_FROM = 10, 11, 12, 20
-
 _MORE = """#elif MATERIAL == 13
     albedo = mix(albedo, albedo.brg * 0.6 + 0.25, step(0.5, fract(r.x * 16.0))); shine = 0.01;
 #elif MATERIAL == 14
@@ -125,42 +118,6 @@ def _branches(materials: str) -> str:
     return text.replace("#else", "} else {").replace("#endif", "}")
 
 
-@dataclass(frozen=True)
-class Light:
-    """Light of a scene; colours are linear RGB.
-
-    Attributes
-    ----------
-    sun
-        Unit vector toward the light that casts shadows, (3,).
-    sun_colour, sky, ground
-        Of that light, and of the light from above and from below.
-    fill, fill_colour
-        Unit vector toward a light without shadows, and its colour.
-    lamp, lamp_colour
-        Place of a lamp without shadows, metres, and its colour at one metre.
-    haze, haze_m
-        Colour of the air and the distance in which it takes over.
-    gain
-        Exposure.
-    soft
-        Width of the shadows' edges, as a share of 4.6 m.
-    """
-
-    sun: Array
-    sun_colour: Array
-    sky: Array
-    ground: Array
-    fill: Array
-    fill_colour: Array
-    lamp: Array
-    lamp_colour: Array
-    haze: Array
-    haze_m: float
-    gain: float
-    soft: float
-
-
 @dataclass
 class Thing:
     """Something on the graphics card: a vertex buffer, drawn with a picture's and a shadow's."""
@@ -177,15 +134,6 @@ class Thing:
         for part in (self.shaded, self.shadow, self.buffer, self.index):
             if part is not None:
                 part.release()
-
-
-def rows(soup: Soup, group: float) -> NDArray[np.float32]:
-    """Vertices of a soup as the card takes them, (n, 14)."""
-    out = np.empty((len(soup.position), 14), np.float32)
-    out[:, 0:3], out[:, 3:6] = soup.position, soup.normal
-    out[:, 6:9], out[:, 9:12] = soup.colour, soup.reference
-    out[:, 12], out[:, 13] = soup.material, group
-    return out
 
 
 class Painter:
@@ -325,14 +273,6 @@ class Painter:
             ]
         )
         return projection @ rigid(view.rotation, -view.rotation @ view.centre)
-
-
-def rigid(rotation: Array, shift: Array) -> NDArray[np.float64]:
-    """The (4, 4) of a turn and a shift."""
-    matrix = np.eye(4)
-    matrix[:3, :3] = rotation
-    matrix[:3, 3] = shift
-    return matrix
 
 
 def _light_matrix(sun: Array) -> NDArray[np.float64]:

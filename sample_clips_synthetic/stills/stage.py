@@ -29,7 +29,7 @@ from ..generator.scenery import (
     rod,
     storage,
 )
-from .draw import GLOW, Light
+from .codes import GLOW, Light
 
 Colour = tuple[float, float, float]
 DIAMETERS_M = (0.450, 0.400, 0.350, 0.325, 0.280, 0.230, 0.200, 0.160)
@@ -49,6 +49,7 @@ def paint(rng: np.random.Generator) -> Colour:
     if kind < 0.6:
         return grey(rng, 0.1, 0.6)
     value = rng.uniform(0.02, 0.75, 3) ** 1.6
+    value = value.mean() + rng.uniform(0.25, 1.0) * (value - value.mean())
     return tuple(float(v) for v in value)
 
 
