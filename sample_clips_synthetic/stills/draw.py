@@ -53,7 +53,7 @@ _HEAD = """
 uniform vec3 eye; uniform vec3 sun; uniform vec3 sun_colour; uniform vec3 sky; uniform vec3 ground;
 uniform vec3 fill; uniform vec3 fill_colour; uniform vec3 lamp; uniform vec3 lamp_colour;
 uniform vec3 haze; uniform float haze_m; uniform float gain; uniform float soft;
-uniform sampler2DShadow shadow; uniform sampler3D grain;
+uniform sampler2DShadow shadow; uniform sampler3D grain; uniform float mirrored;
 in vec3 v_position; in vec3 v_normal; in vec3 v_colour; in vec3 v_reference; in vec4 v_light;
 flat in vec2 v_code;
 layout(location = 0) out vec4 colour;
@@ -97,7 +97,7 @@ _TAIL = """
     float away = length(eye - v_position);
     shown = mix(shown, haze, 1.0 - exp(-away / haze_m)) * gain;
     colour = vec4(sqrt(clamp(shown, 0.0, 1.0)), 1.0);
-    what = vec2(away, v_code.y);
+    what = vec2(away, mirrored > 0.5 ? 1.0 : v_code.y);
 }
 """
 
@@ -212,7 +212,7 @@ class Painter:
         light
             Light.
         things
-            Things and the (4, 4) that places each.
+            Things and the (4, 4) that places each; one that mirrors shows a thing in a mirror.
 
         Returns
         -------
@@ -229,7 +229,7 @@ class Painter:
         self.shadow_target.clear(depth=1.0)
         self.shadow_program["camera"].write(shade.T.astype("f4").tobytes())
         for thing, place in things:
-            if thing.casts:
+            if thing.casts and not _mirrors(place):
                 self.shadow_program["model"].write(place.T.astype("f4").tobytes())
                 thing.shadow.render()
         self.target.use()
@@ -248,7 +248,11 @@ class Painter:
         for name in ("haze_m", "gain", "soft"):
             program[name].value = float(getattr(light, name))
         for thing, place in things:
-            (context.enable if thing.closed else context.disable)(moderngl.CULL_FACE)
+            mirrored = _mirrors(place)
+            # What is seen in a mirror is scenery, and has its front faces the other way round.
+            program["mirrored"].value = float(mirrored)
+            culled = thing.closed and not mirrored
+            (context.enable if culled else context.disable)(moderngl.CULL_FACE)
             program["model"].write(place.T.astype("f4").tobytes())
             thing.shaded.render()
         context.disable(moderngl.CULL_FACE)
@@ -273,6 +277,10 @@ class Painter:
             ]
         )
         return projection @ rigid(view.rotation, -view.rotation @ view.centre)
+
+
+def _mirrors(place: NDArray[np.float64]) -> bool:
+    return float(np.linalg.det(place[:3, :3])) < 0
 
 
 def _light_matrix(sun: Array) -> NDArray[np.float64]:

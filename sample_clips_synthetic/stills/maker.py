@@ -95,6 +95,8 @@ TAGS = {
     "slope_deg": "of the bench's back, incline positive",
     "female": "share of the female shape",
     "feet_up": "1 with the feet on the bench",
+    "dumbbells": "1 with a dumbbell in each hand instead of the bar",
+    "mirror": "1 with a wall of mirrors",
     "occluder": "0 none, 1 post, 2 person between camera and lifter",
     "raised": "height of the bar, 0 chest .. 1 lockout",
     "fill": "share of the side that the upper body fills",
@@ -336,7 +338,10 @@ def make_scene(seed: int, bodies: Bodies, split: str = "train", device: int = 0)
             with _on_card(paint, moment.things) as moving:
                 for shot in shots:
                     with _on_card(paint, shot.between) as between:
-                        drawn = paint.picture(shot.view, scene.light, still + moving + between)
+                        shown = still + moving + between
+                        if scene.mirror is not None:
+                            shown += [(thing, scene.mirror @ place) for thing, place in shown]
+                        drawn = paint.picture(shot.view, scene.light, shown)
                     taken = _still(scene, shot, *drawn)
                     if moment.empty or np.any(taken.states[:8] == SEEN):
                         out.append(taken)

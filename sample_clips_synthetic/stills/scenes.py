@@ -100,7 +100,10 @@ class Moment:
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything about a scene that does not hang on the camera."""
+    """Everything about a scene that does not hang on the camera.
+
+    ``mirror`` is the (4, 4) that mirrors the world in a wall, None without one.
+    """
 
     still: list[Placed]
     moments: list[Moment]
@@ -108,6 +111,7 @@ class Scene:
     space: stage.Space
     tags: dict[str, float]
     body: int
+    mirror: Array | None
 
 
 def placed_soup(soup: Soup, group: float, casts: bool = True) -> Placed:
@@ -261,7 +265,9 @@ def draw_scene(rng: np.random.Generator, bodies: Bodies, split: str, moments: in
     mesh = anatomical(bodies.mesh(index))
     space = stage.draw_space(rng)
     light, light_kind = stage.draw_light(rng)
-    shell, clutter = stage.room(space, rng)
+    wall = int(rng.integers(1, 4)) if rng.random() < 0.08 else -1
+    mirror = None if wall < 0 else stage.reflection(space, wall)
+    shell, clutter = stage.room(space, rng, wall)
     still = [placed_soup(shell, SCENERY, False), placed_soup(clutter, SCENERY)]
     still += _bystanders(key, space, rng)
     if rng.random() < 0.12:
@@ -297,6 +303,10 @@ def draw_scene(rng: np.random.Generator, bodies: Bodies, split: str, moments: in
     setup = _Setup(key, lifter, person, load, kind, rng)
     still.append(placed_soup(stage.bench(height, lifter.slope, lifter.pivot, rng), SCENERY))
     still += setup.rack()
+    if kind in (PRESS, RACKING) and rng.random() < 0.06:
+        for across in (-1.0, 1.0):
+            place = np.array([rng.uniform(-0.3, 0.2), 0.0, across * rng.uniform(1.3, 1.6)])
+            still.append(somebody(key, place, -90.0 * across + rng.normal(0, 12), rng))
     drawn = [setup.moment() for _ in range(moments)]
     luminance = float(np.dot(outfit.skin, (0.2126, 0.7152, 0.0722)))
     tags = {
@@ -315,8 +325,10 @@ def draw_scene(rng: np.random.Generator, bodies: Bodies, split: str, moments: in
         "slope_deg": slope,
         "female": float(bodies.female[index]),
         "feet_up": float(stance.feet_height_m > 0),
+        "dumbbells": float(setup.dumbbell is not None),
+        "mirror": float(mirror is not None),
     }
-    return Scene(still, drawn, light, space, tags, index)
+    return Scene(still, drawn, light, space, tags, index, mirror)
 
 
 class _Setup:
@@ -352,6 +364,9 @@ class _Setup:
         bar, plates, hanging = stage.bar_soup(load, rng)
         groups = ((bar, BAR), (plates, PLATES), (hanging, OCCLUDER))
         self.bar = [rows(soup, group) for soup, group in groups if len(soup.position)]
+        self.dumbbell: NDArray[np.float32] | None = None
+        if kind == PRESS and rng.random() < 0.07:
+            self.dumbbell = rows(stage.dumbbell(rng), BAR)
         self.skull = skull_centre(lifter.mesh)
         spotter_mesh = key.pick(rng) if self.spotter else None
         self.second = Poser(spotter_mesh) if spotter_mesh is not None else None
@@ -468,8 +483,13 @@ class _Setup:
         points, bones = self._points(pose)
         for i, side in enumerate(SIDES):
             points[6 + i] = lifter.placed(grips[side])
-        points[15:] = self._bar_points(middle, axis)
-        things = [self._body(pose), *self._bar_things(middle, axis), *self._spotter_things(middle)]
+        if self.dumbbell is None:
+            held = self._bar_things(middle, axis)
+            points[15:] = self._bar_points(middle, axis)
+        else:
+            turn = bar_rotation(axis)
+            held = [Placed(self.dumbbell, None, rigid(turn, points[6 + i])) for i in range(2)]
+        things = [self._body(pose), *held, *self._spotter_things(middle)]
         return Moment(things, points, bones, True, raised)
 
     def _body(self, pose: Pose) -> Placed:
