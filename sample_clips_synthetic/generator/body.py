@@ -168,10 +168,12 @@ class Skeleton:
 
     def __init__(self, mesh: Mesh) -> None:
         self.mesh = mesh
-        self.children: dict[int, list[int]] = {i: [] for i in range(len(mesh.bones))}
-        for child, parent in enumerate(mesh.parents):
-            if parent >= 0:
-                self.children[parent].append(child)
+        # A parent stands before its children in the archive.
+        below = [[bone] for bone in range(len(mesh.bones))]
+        for child in reversed(range(len(mesh.bones))):
+            if mesh.parents[child] >= 0:
+                below[mesh.parents[child]] += below[child]
+        self.below = [np.array(bones) for bones in below]
 
     def rest(self) -> Pose:
         """Body lying straight, not yet on the bench."""
@@ -180,23 +182,15 @@ class Skeleton:
     def turn(self, pose: Pose, name: str, rotation: Array) -> None:
         """Give a bone a world rotation; everything below follows rigidly."""
         bone = self.mesh.bone(name)
-        self._carry(pose, bone, rotation @ pose.rotation[bone].T, pose.head[bone].copy())
-
-    def _carry(self, pose: Pose, bone: int, change: Array, pivot: Array) -> None:
-        pose.rotation[bone] = change @ pose.rotation[bone]
-        pose.head[bone] = pivot + change @ (pose.head[bone] - pivot)
-        for child in self.children[bone]:
-            self._carry(pose, child, change, pivot)
+        change = rotation @ pose.rotation[bone].T
+        pivot, moved = pose.head[bone].copy(), self.below[bone]
+        pose.rotation[moved] = change @ pose.rotation[moved]
+        pose.head[moved] = pivot + (pose.head[moved] - pivot) @ change.T
 
     def shift(self, pose: Pose, name: str, place: Array) -> None:
         """Move a bone and everything below so that its joint lies at a place."""
         bone = self.mesh.bone(name)
-        self._slide(pose, bone, place - pose.head[bone])
-
-    def _slide(self, pose: Pose, bone: int, step: Array) -> None:
-        pose.head[bone] += step
-        for child in self.children[bone]:
-            self._slide(pose, child, step)
+        pose.head[self.below[bone]] += place - pose.head[bone]
 
     def skin(
         self,
