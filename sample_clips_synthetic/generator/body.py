@@ -17,6 +17,8 @@ from scipy.optimize import brentq
 Array = NDArray[np.float64]
 
 ARCHIVE = Path(__file__).parent / "bodies.npz"
+# Bodies left out of every training set: the same mesh, so only what differs.
+STRANGERS = Path(__file__).parent / "strangers.npz"
 VERTEX_STEP_M = 4e-5
 SIDES = ("left", "right")
 TAG = {"left": "L", "right": "R"}
@@ -130,16 +132,17 @@ def load_mesh(build: str) -> Mesh:
     Parameters
     ----------
     build
-        ``"tall_man"``, ``"broad_man"`` or ``"woman"``.
+        ``"tall_man"``, ``"broad_man"`` or ``"woman"``; ``"stranger_1"`` to ``"stranger_8"``.
     """
-    with np.load(ARCHIVE) as archive:
+    own = STRANGERS if build.startswith("stranger") else ARCHIVE
+    with np.load(ARCHIVE) as archive, np.load(own) as shapes:
         names = archive["part_names"]
         mesh = Mesh(
             bones=tuple(str(b) for b in archive["bones"]),
             parents=tuple(int(p) for p in archive["parents"]),
-            heads=archive[f"{build}_heads"].astype(float) @ REST_TO_WORLD.T,
-            tails=archive[f"{build}_tails"].astype(float) @ REST_TO_WORLD.T,
-            vertices=archive[f"{build}_vertices"] * VERTEX_STEP_M @ REST_TO_WORLD.T,
+            heads=shapes[f"{build}_heads"].astype(float) @ REST_TO_WORLD.T,
+            tails=shapes[f"{build}_tails"].astype(float) @ REST_TO_WORLD.T,
+            vertices=shapes[f"{build}_vertices"] * VERTEX_STEP_M @ REST_TO_WORLD.T,
             faces=archive["faces"].astype(np.int64),
             weight_bones=archive["weight_bones"].astype(np.int64),
             weight_share=archive["weight_share"] / 255.0,

@@ -196,6 +196,26 @@ def bake(target: Path, count: int) -> None:
     partial.replace(target)
 
 
+def export(bodies: Bodies, indices: list[int], target: Path, name: str = "stranger") -> None:
+    """Write a few bodies in the manner of ``generator/bodies.npz``, without what all share.
+
+    Parameters
+    ----------
+    bodies, indices
+        Which bodies.
+    target
+        File to write.
+    name
+        They are called ``name_1`` and so on.
+    """
+    archive: dict[str, np.ndarray] = {}
+    for number, index in enumerate(indices, start=1):
+        archive[f"{name}_{number}_heads"] = (bodies.heads[index] @ REST_TO_WORLD).astype(np.float32)
+        archive[f"{name}_{number}_tails"] = (bodies.tails[index] @ REST_TO_WORLD).astype(np.float32)
+        archive[f"{name}_{number}_vertices"] = bodies.vertices[index]
+    np.savez_compressed(target, **archive)
+
+
 def main() -> None:
     """Bake from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
