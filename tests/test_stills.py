@@ -14,6 +14,7 @@ from sample_clips_synthetic.generator.body import (
     Pose,
     Skeleton,
     anatomical,
+    baked_mesh,
     load_mesh,
 )
 from sample_clips_synthetic.generator.camera import View
@@ -30,7 +31,7 @@ BUILDS = ("tall_man", "broad_man", "woman")
 def bodies() -> Bodies:
     """An archive like the baked one, of the bodies that the repository holds."""
     names = [*BUILDS, *(f"stranger_{i}" for i in range(1, 9))]
-    meshes = [load_mesh(name) for name in names]
+    meshes = [baked_mesh(name) for name in names]
     # The left-out ones are the last: repeat the strangers until there are enough of them.
     meshes += meshes[3:] * 3
     meshes = meshes[: 3 + LEFT_OUT]
@@ -53,7 +54,7 @@ def _plans(bodies: Bodies, split: str, seeds: range) -> Iterator[tuple]:
 
 
 def test_bodies_survive_packing(bodies: Bodies) -> None:
-    assert np.allclose(bodies.mesh(1).vertices, load_mesh("broad_man").vertices, atol=1e-9)
+    assert np.allclose(bodies.mesh(1).vertices, baked_mesh("broad_man").vertices, atol=1e-9)
 
 
 def test_left_out_bodies_are_never_trained_on(bodies: Bodies) -> None:
@@ -95,6 +96,9 @@ def test_points_lie_on_the_lifter_and_the_bar(bodies: Bodies) -> None:
                 continue
             if not moment.pressing:
                 continue
+            if scene.tags["dumbbells"]:
+                assert np.isnan(moment.points[15:]).all()
+                continue
             seen += 1
             at = dict(zip(POINTS, moment.points, strict=True))
             axis = at["left_bar_end"] - at["right_bar_end"]
@@ -135,7 +139,7 @@ def test_arms_keep_their_lengths_in_every_scene(bodies: Bodies) -> None:
 
 def test_crops_hold_the_upper_body(bodies: Bodies) -> None:
     fills, inside = [], []
-    for _, plan in _plans(bodies, "train", range(60, 80)):
+    for _, plan in _plans(bodies, "train", range(60, 72)):
         for moment, shots in plan:
             for shot in shots:
                 if moment.empty:
@@ -242,7 +246,7 @@ def test_anatomical_shoulders(build: str) -> None:
     about 0.68, Nyffeler et al. 2006), so 0.225 and 0.212 of stature between the joints. People
     differ by about a tenth.
     """
-    before, after = load_mesh(build), anatomical(load_mesh(build))
+    before, after = baked_mesh(build), load_mesh(build)
     stature = np.ptp(before.vertices[:, 0])
     arm, elbow = before.bone("upperarm01.L"), before.bone("lowerarm01.L")
     other = before.bone("upperarm01.R")

@@ -24,8 +24,6 @@ SIDES = ("left", "right")
 TAG = {"left": "L", "right": "R"}
 OUTWARD = {"left": 1.0, "right": -1.0}
 SHAFT_RADIUS_M = 0.014
-# Whether the shoulder's joint of the three builds is put where anatomy has it: see `anatomical`.
-ANATOMICAL_SHOULDERS = True
 # Move of the shoulder's joint, out and toward the head, in shares of the upper arm's length.
 SHOULDER_MOVE = (0.036, 0.028)
 # World axes of the lying body: x from the rest pose's up, y from its front, z from its left.
@@ -127,17 +125,22 @@ def anatomical(mesh: Mesh) -> Mesh:
 
 @cache
 def load_mesh(build: str) -> Mesh:
-    """Read one build from the archive.
+    """Read one build from the archive, its shoulders put where anatomy has them.
 
     Parameters
     ----------
     build
         ``"tall_man"``, ``"broad_man"`` or ``"woman"``; ``"stranger_1"`` to ``"stranger_8"``.
     """
+    return anatomical(baked_mesh(build))
+
+
+def baked_mesh(build: str) -> Mesh:
+    """Read one build as it was baked; ``build`` as for `load_mesh`."""
     own = STRANGERS if build.startswith("stranger") else ARCHIVE
     with np.load(ARCHIVE) as archive, np.load(own) as shapes:
         names = archive["part_names"]
-        mesh = Mesh(
+        return Mesh(
             bones=tuple(str(b) for b in archive["bones"]),
             parents=tuple(int(p) for p in archive["parents"]),
             heads=shapes[f"{build}_heads"].astype(float) @ REST_TO_WORLD.T,
@@ -148,7 +151,6 @@ def load_mesh(build: str) -> Mesh:
             weight_share=archive["weight_share"] / 255.0,
             parts=tuple(str(names[i]) for i in archive["part"]),
         )
-    return anatomical(mesh) if ANATOMICAL_SHOULDERS else mesh
 
 
 @dataclass
