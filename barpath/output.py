@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from barpath import pose, report
 from barpath.errors import ClipError, OutputError
+from barpath.files import write_atomically
 from barpath.frames import VideoWriter, stream
 from barpath.overlay import FrameState, annotate_frame, frame_states, scaled_state
 from barpath.pipeline import Progress, quiet
@@ -19,6 +20,7 @@ from barpath.store import Artefact, SetResult, write_results
 VIDEO_FILE = "annotated.mp4"
 REPORT_FILE = "report.html"
 MAX_SIDE_PX = 1280
+JPEG_QUALITY = 95
 
 
 def annotated_frames(
@@ -114,9 +116,7 @@ def publish(
         path.write_text(html, encoding="utf-8", errors="replace")
 
     def still_writer(number: int) -> Artefact:
-        return lambda path: cv2.imwrite(
-            str(path), cv2.cvtColor(stills[number].image, cv2.COLOR_RGB2BGR)
-        )
+        return lambda path: write_picture(path, stills[number].image)
 
     artefacts: dict[str, Artefact] = {}
     if video:
@@ -155,8 +155,7 @@ def annotate_photo(picture: Path, target: Path, view: str, *, overwrite: bool = 
     OutputError
         The target exists, or cannot be written.
     """
-    if target.exists() and not overwrite:
-        raise OutputError(f"{target} exists already; choose another name, or allow overwriting.")
+    check_picture_target(target, overwrite=overwrite)
     read = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
     if read is None:
         raise ClipError(f"{picture} is no picture that can be read.")
@@ -168,12 +167,33 @@ def annotate_photo(picture: Path, target: Path, view: str, *, overwrite: bool = 
         if np.isfinite(row[f"{joint}_x_px"])
     }
     drawn = annotate_frame(image, FrameState(0, 0.0, joints=joints))
-    done, data = cv2.imencode(".png", cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR))
-    part = target.with_name(f".{target.name}.part")
-    try:
-        part.write_bytes(data.tobytes())
-        part.replace(target)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise OutputError(f"{target} cannot be written: {error.strerror}.") from error
-    return float(row["person_score"]) if joints and done else 0.0
+    write_atomically(target, picture_bytes(".png", drawn))
+    return float(row["person_score"]) if joints else 0.0
+
+
+def check_picture_target(target: Path, *, overwrite: bool = False) -> None:
+    """Check, before any work is done, that a picture may be written to a file.
+
+    Raises
+    ------
+    OutputError
+        It exists and may not be replaced, or is a folder.
+    """
+    if target.is_dir():
+        raise OutputError(f"'{target}' is a folder; give the name of a file.")
+    if target.exists() and not overwrite:
+        raise OutputError(f"{target} exists already; choose another name, or allow overwriting.")
+
+
+def picture_bytes(suffix: str, image: NDArray[np.uint8]) -> bytes:
+    """An RGB image in the form that a file name's ending stands for."""
+    options = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if suffix == ".jpg" else []
+    done, data = cv2.imencode(suffix, cv2.cvtColor(image, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise ValueError(f"the image cannot be encoded as {suffix}")
+    return data.tobytes()
+
+
+def write_picture(path: Path, image: NDArray[np.uint8]) -> None:
+    """Write an RGB image; a full disk is told as such, which `cv2.imwrite` does not."""
+    path.write_bytes(picture_bytes(path.suffix, image))
