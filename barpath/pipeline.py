@@ -18,7 +18,17 @@ from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
 from barpath.elbow import ElbowsBelow
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
-from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
+from barpath.files import sha256_of
+from barpath.frames import (
+    ClipInfo,
+    DuplicateCounter,
+    Frame,
+    StreamStats,
+    check_size,
+    probe,
+    sample,
+    stream,
+)
 from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
 from barpath.names import told_name
 from barpath.reps import find_phases, find_reps
@@ -158,11 +168,37 @@ def analyse(
     """
     config = _with_arguments(config or AnalysisConfig(), view, plate_mm, load_kg, plate_at)
     info = probe(clip, capture_fps=config.capture_fps)
+    check_size(info)
+    info = dataclasses.replace(info, sha256=sha256_of(info.path))
     check_corrections(config.corrections, info)
     progress("looking for the bar", 0.0)
-    found = find_bar(info, config, progress)
-    detected = follow(info, found, config, progress)
-    return measure(info, detected, config, backend=backend, progress=progress)
+    stats = StreamStats()
+    try:
+        found = find_bar(info, config, progress)
+        detected = follow(info, found, config, progress, stats)
+        info = dataclasses.replace(
+            info,
+            n_undecodable=info.n_undecodable + stats.n_undecodable,
+            warnings=(*info.warnings, *stats.sentences()),
+        )
+        return measure(info, detected, config, backend=backend, progress=progress)
+    except (BarNotFoundError, NoRepError) as error:
+        raise _with_damage(error, info, stats) from error
+
+
+def _with_damage(
+    error: BarNotFoundError | NoRepError, info: ClipInfo, stats: StreamStats
+) -> BarNotFoundError | NoRepError:
+    """The same error, with what is damaged in the clip, which may be why."""
+    if not stats.n_frames:
+        for _ in stream(info, max_side_px=16, grey=True, stats=stats):
+            pass
+    said = dict.fromkeys((*info.warnings, *stats.sentences()))
+    whole = not (info.n_undecodable or stats.n_undecodable or stats.n_doubtful or stats.resized)
+    if whole or not said:
+        return error
+    parts = [text.rstrip(".") for text in (str(error), *said)]
+    return type(error)("; ".join([parts[0], *(p[0].lower() + p[1:] for p in parts[1:])]) + ".")
 
 
 def remeasure(
@@ -382,7 +418,11 @@ def _may_be_front(disc: plate.PlateSeed | None) -> bool:
 
 
 def follow(
-    info: ClipInfo, found: Found, config: AnalysisConfig, progress: Progress = quiet
+    info: ClipInfo,
+    found: Found,
+    config: AnalysisConfig,
+    progress: Progress = quiet,
+    stats: StreamStats | None = None,
 ) -> Detected:
     """Follow the bar and the camera's own motion through every frame, in one decoding pass."""
     if found.view == "front":
@@ -394,7 +434,7 @@ def follow(
     n_duplicate = 0
     stills = []
     kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
-    for frame in stream(info):
+    for frame in stream(info, stats=stats):
         n_duplicate += repeats.update(frame.image)
         if frame.index in kept:
             stills.append(_shrunk(frame, STILL_SIDE_PX))

@@ -36,6 +36,7 @@ from barpath.files import (
     verify,
     write_manifest,
 )
+from barpath.names import told_name
 from barpath.sheets import csv_bytes, read_csv
 
 if TYPE_CHECKING:
@@ -167,7 +168,7 @@ def plain(value: Any) -> Any:
         case float():
             return value if np.isfinite(value) else None
         case Path():
-            return value.name
+            return told_name(value.name)
         case pd.DataFrame():
             return [plain(row) for row in value.to_dict("records")]
         case np.ndarray() | pd.Series():
