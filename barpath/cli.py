@@ -20,7 +20,14 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from barpath.errors import STOPPED, BarpathError, OptionError, StoppedError, reason_of
+from barpath.errors import (
+    STOPPED,
+    BarpathError,
+    NothingMeasuredError,
+    OptionError,
+    StoppedError,
+    reason_of,
+)
 
 MAX_FAILURES_TOLD = 10
 
@@ -373,10 +380,7 @@ def block(
     )
     typer.echo(f"Table: {target / 'reps.parquet'}")
     if entries and not done.n_measured:
-        typer.echo(
-            f"barpath: no clip was measured; '{target / 'failures.csv'}' says why.", err=True
-        )
-        raise typer.Exit(7)
+        raise NothingMeasuredError(f"no clip was measured; '{target / 'failures.csv'}' says why.")
 
 
 def _tell_failures(failures: Sequence[tuple[str, str]], file: Path) -> None:
@@ -525,10 +529,14 @@ def rules(
     """Check a measured set against the rules of competition, with margins."""
     from barpath.pairreport import is_pair_folder, read_rules, rules_text
     from barpath.pairset import check_rules
-    from barpath.store import read_results
+    from barpath.store import known_only_by_form, read_results
 
-    joined = is_pair_folder(results)
-    typer.echo(rules_text(read_rules(results) if joined else check_rules(read_results(results))))
+    if is_pair_folder(results):
+        table = read_rules(results)
+    else:
+        with known_only_by_form(results):
+            table = check_rules(read_results(results))
+    typer.echo(rules_text(table))
 
 
 @app.command()
@@ -553,6 +561,7 @@ def touchup(
     The page is served on this machine alone and asks nothing of the network. Ctrl-C ends it with
     exit code 0, leaving what was saved.
     """
+    from barpath.store import known_only_by_form
     from barpath.touchup import run as run_touchup
 
     def ready(address: str) -> None:
@@ -561,7 +570,8 @@ def touchup(
         if show:
             typer.launch(address)
 
-    run_touchup(results, clip, port=port, video=video, ready=ready)
+    with known_only_by_form(results):
+        run_touchup(results, clip, port=port, video=video, ready=ready)
 
 
 @app.command()

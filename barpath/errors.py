@@ -45,6 +45,12 @@ class OutputError(BarpathError):
     exit_code = 6
 
 
+class NothingMeasuredError(BarpathError):
+    """Not one clip of a block could be measured (exit code 7)."""
+
+    exit_code = 7
+
+
 class StoppedError(BarpathError):
     """The user stopped the work (exit code 130)."""
 
