@@ -517,7 +517,7 @@ def _read_table(folder: Path, name: str, view: str) -> pd.DataFrame:
     if not set(columns) <= set(table.columns) or (columns and not len(table)):
         raise damaged(folder, name, "columns or rows are missing")
     for column in table.columns if len(table) else ():
-        if table[column].dtype == object and not _TEXT_COLUMN.fullmatch(column):
+        if not pd.api.types.is_numeric_dtype(table[column]) and not _TEXT_COLUMN.fullmatch(column):
             raise damaged(folder, name, f"its '{column}' holds what is no number")
     return table
 

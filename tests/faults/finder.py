@@ -132,7 +132,7 @@ def make_stock(folder: Path) -> Stock:
     joined = folder / "pair"
     joined.mkdir()
     for name in pairreport.TABLES.values():
-        (joined / name).write_text("a\n1\n")
+        (joined / name).write_text("a\n" + "1\n" * 9)
     table = rules.check(rules.facts_of(result))
     table.to_csv(joined / "rules.csv", index=False, lineterminator="\n")
     (joined / "report.html").write_text("<p>")
