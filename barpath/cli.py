@@ -1,8 +1,8 @@
 """The command line: `barpath analyse`, `demo`, `photo`, `block`, `compare`, `block-report`, others.
 
 Exit codes: 0 done; 2 a wrong option; 3 the clip cannot be read; 4 no bar or plate that moves like a
-press; 5 no repetition; 6 the results cannot be written; 7 no clip of a block was measured; 70 a
-fault of the program itself; 130 stopped by Ctrl-C.
+press; 5 no repetition; 6 the results cannot be written, or a folder given is damaged; 7 no clip of
+a block was measured; 70 a fault of the program itself; 130 stopped by Ctrl-C.
 """
 
 import errno

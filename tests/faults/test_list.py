@@ -527,9 +527,10 @@ def test_leftovers_of_a_killed_run_are_cleared_and_work_in_progress_is_not(stock
     dead = tmp_path / ".set.new-01234567"
     dead.mkdir()
     (dead / "half.csv").write_text("a")
+    (tmp_path / ".set.part-01234567").write_text("half")
     check = store.check_target
     with files.staged_folder(tmp_path / "set", check) as (staging, _):
-        assert not dead.exists()
+        assert sorted(tmp_path.iterdir()) == [staging]
         files.clear_leftovers(tmp_path / "set")
         assert staging.exists()
         store.write_results(result, staging / "inner")
