@@ -617,7 +617,8 @@ def main() -> None:
             signal.signal(getattr(signal, name), _stop)
     for stream in (sys.stdout, sys.stderr):
         # A file's name may hold bytes that no text can.
-        stream.reconfigure(errors="backslashreplace")
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
     code, sentence = _outcome()
     # The sentence is still to be said; a second Ctrl-C must not get between.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
