@@ -438,8 +438,9 @@ def clear_leftovers(target: Path) -> None:
     pattern = re.compile(rf"\.{short}\.(new|old|part)-{_MARK}")
     with suppress(OSError):
         found = [p for p in target.parent.iterdir() if pattern.fullmatch(p.name)]
-        # Where two renames were needed, a run may have been killed between them.
-        for path in sorted(found, key=lambda p: ".old-" not in p.name):
+        # What is being filled comes first: while a run is at work, nothing is touched. Where two
+        # renames were needed, a run may have been killed between them.
+        for path in sorted(found, key=lambda p: ".old-" in p.name):
             if path.is_symlink() or path.is_dir() == (".part-" in path.name):
                 continue
             with _held(path) as free:
