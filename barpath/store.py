@@ -59,7 +59,7 @@ TABLE_FILES: Mapping[str, str] = {
 
 _ARTEFACT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*\.(html|mp4|png|jpg)")
 _TEXT_COLUMN = re.compile(
-    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of)$"
+    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of)(_tracked)?$"
 )
 
 Artefact = bytes | str | np.ndarray | Path | Callable[[Path], object]

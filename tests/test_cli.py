@@ -121,7 +121,11 @@ def test_existing_results_are_left_alone(tmp_path):
 def test_stopping_leaves_nothing_behind(tmp_path, stop):
     images = [np.roll(noise_image(), k % 40, axis=0) for k in range(1500)]
     write_clip(tmp_path / "clip.mp4", images)
-    code = "from barpath.cli import main; print('ready', flush=True); main()"
+    # A test run in the background of a shell inherits that SIGINT is ignored.
+    code = (
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "from barpath.cli import main; print('ready', flush=True); main()"
+    )
     process = subprocess.Popen(
         [sys.executable, "-c", code, "analyse", "clip.mp4", "--plate-at", "160,90"],
         cwd=tmp_path,

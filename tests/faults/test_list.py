@@ -19,6 +19,7 @@ import pytest
 
 from barpath import block, blockstore, cli, files, frames, names, pipeline, sheets, store, touchup
 from barpath.config import AnalysisConfig
+from barpath.corrections import Corrections, PlatePoint, correct_track
 from barpath.errors import BarNotFoundError, ClipError, NoRepError, OptionError, OutputError
 from tests.faults import finder
 from tests.test_block import fake_block, in_process, run  # noqa: F401
@@ -55,6 +56,19 @@ def test_any_table_cut_in_half_is_named(stock, tmp_path, monkeypatch, kind):
             assert source.name in sentence
     code, _ = outcome(monkeypatch, "rules", getattr(stock, kind))
     assert code == 0
+
+
+def test_a_corrected_result_is_no_damage(stock, tmp_path):
+    result = store.read_results(stock.results)
+    row = result.track.iloc[40]
+    point = PlatePoint(int(row["frame"]), row["x_px"] + 2, row["y_px"])
+    corrections = Corrections(plate=(point,))
+    track = correct_track(result.track, corrections)
+    track.loc[3, ["state", "state_tracked"]] = "lost"
+    put_right = dataclasses.replace(result, track=track, corrections=corrections)
+    back = store.read_results(store.write_results(put_right, tmp_path / "set"))
+    assert back.corrections == corrections
+    assert back.track["state_tracked"].tolist() == track["state_tracked"].tolist()
 
 
 @pytest.mark.parametrize("name", ["track.csv", "camera.csv", "phases.csv", "measures.csv"])
@@ -447,7 +461,9 @@ def test_two_lengths_of_a_request_are_refused():
 @pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
 def test_a_run_that_is_stopped_says_so(tmp_path, stop):
     write_clip(tmp_path / "clip.mp4", [noise_image()] * 10)
+    # A test run in the background of a shell inherits that SIGINT is ignored.
     code = (
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "import barpath.pipeline, time\n"
         "barpath.pipeline.analyse = lambda *a, **k: (print('at it', flush=True), time.sleep(120))\n"
         "from barpath.__main__ import main; main()"
