@@ -1,8 +1,9 @@
 """The joint network: reads a lifter under the bar from a square piece of a picture.
 
-The network was trained on people lying on a bench with a bar, so it needs no detector: `find_lifter`
-shows it pieces of the picture, crops round what it read, and believes the piece in which it is most
-certain that somebody presses. `Tracker` goes on from frame to frame with the last frame's crop.
+The network was trained on people lying on a bench with a bar, so it needs no detector:
+`find_lifter` shows it pieces of the picture, crops round what it read, and believes the piece in
+which it is most certain that somebody presses. `Tracker` goes on from frame to frame with the last
+frame's crop.
 
 Image coordinates have their origin at the centre of the top-left pixel, x right, y down.
 """
