@@ -487,7 +487,10 @@ class _Problem:
         points, reach = self.arms(values)
         left, right = (values[_AT[f"{side}_shoulder_x"] :][:3] for side in SIDES)
         grips = values[_AT["left_grip"] :][:2]
-        touch = self.bar_m[self.low > 0.95, 1].mean() - (left[1] + right[1]) / 2
+        deepest = self.low > 0.95
+        touch = config.touch_m
+        if deepest.any():
+            touch = self.bar_m[deepest, 1].mean() - (left[1] + right[1]) / 2
         ratio = np.log(config.upper_arm_share / config.forearm_share)
         high = 1 - np.clip(8 * self.low, 0, 1)
         straight = (high[:, None] * reach).sum(axis=0) / max(high.sum(), SMALL)

@@ -93,6 +93,7 @@ MEASURE_ONLY = (
     "note",
     "corrections",
     "correcting",
+    "bridging",
     "depths",
     "reading_error",
     "arms",

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from barpath.armfit import ArmFitConfig
 from barpath.barline import BarlineConfig
+from barpath.bridge import BridgeConfig
 from barpath.calibrate import CalibrationConfig
 from barpath.corrections import CorrectionConfig, Corrections
 from barpath.errors import OptionError
@@ -68,6 +69,7 @@ class AnalysisConfig:
     corrections: Corrections = field(default_factory=Corrections)
     correcting: CorrectionConfig = field(default_factory=CorrectionConfig)
     search: SearchConfig = field(default_factory=SearchConfig)
+    bridging: BridgeConfig = field(default_factory=BridgeConfig)
     depths: JointDepths = field(default_factory=JointDepths)
     reading_error: ReadingError = field(default_factory=ReadingError)
     arms: ArmFitConfig = field(default_factory=ArmFitConfig)

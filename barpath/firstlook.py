@@ -24,6 +24,7 @@ from barpath.jointnet import (
     Tracker,
     evidence,
     find_lifter,
+    square_round,
 )
 
 Floats = NDArray[np.float64]
@@ -60,6 +61,23 @@ class FirstLook:
     def sure(self) -> bool:
         """Whether the lifter was read often enough to rely on."""
         return len(self.readings) >= LEAST_READINGS
+
+    def region(self, height_px: int, width_px: int) -> tuple[slice, slice]:
+        """Rows and columns of the picture in which the plates of the bar that is held must lie.
+
+        Round the arms and plates that were read, half the upper body's size more on every side: a
+        plate's radius is a fifth of it.
+        """
+        low, high = np.full(2, np.inf), np.full(2, -np.inf)
+        for reading in self.readings:
+            plates = PLATES[reading.state[PLATES, 2] < 0.5]
+            points = reading.xy_px[[*ARMS, *plates]]
+            margin = 0.5 * square_round(reading, 1.0).size_px
+            low = np.minimum(low, points.min(axis=0) - margin)
+            high = np.maximum(high, points.max(axis=0) + margin)
+        x0, y0 = np.maximum(np.floor(low), 0).astype(int).tolist()
+        x1, y1 = np.minimum(np.ceil(high) + 1, [width_px, height_px]).astype(int).tolist()
+        return slice(y0, y1), slice(x0, x1)
 
     def span_in_limbs(self) -> float:
         """Distance between both plates in the picture over the longest limb of an arm.

@@ -334,15 +334,18 @@ class BarLine:
         Half its length.
     m_per_px : float
         Metres per pixel at it.
+    axis_sd_rad : float
+        How far its direction may be wrong.
     """
 
     point_px: Floats
     axis: Floats
     reach_px: float
     m_per_px: float
+    axis_sd_rad: float = 0.0
 
     def distance_px(self, points_px: Floats) -> Floats:
-        """Distance of points, shape (..., 2), from the stretch.
+        """Distance of points, shape (..., 2), from the stretch, wherever its direction lets it lie.
 
         Examples
         --------
@@ -353,7 +356,8 @@ class BarLine:
         offset = points_px - self.point_px
         along = offset @ self.axis
         beyond = np.maximum(np.abs(along) - self.reach_px, 0.0)
-        return np.hypot(offset @ np.array([-self.axis[1], self.axis[0]]), beyond)
+        aside = np.abs(offset @ np.array([-self.axis[1], self.axis[0]]))
+        return np.hypot(np.maximum(aside - self.axis_sd_rad * np.abs(along), 0.0), beyond)
 
 
 def square_round(reading: Readings, fill: float = 0.65) -> Square:

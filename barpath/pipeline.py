@@ -3,6 +3,7 @@
 import dataclasses
 import platform
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -14,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath import armfit, barline, calibrate, firstlook, measures, plate, pose, scene
+from barpath.bridge import bridge
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
@@ -32,6 +34,8 @@ FRONT_ENDS = ("image_left_", "image_right_")
 SLANT_NOTE_DEG = 25.0
 FRONT_SPAN = 3.95
 LEAST_TRAVEL = 0.3
+QUICK_OUTLINES = 5
+LEAST_TOLD = 0.005
 N_STILLS = 7
 STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
@@ -359,6 +363,11 @@ def _find_disc(
     at_px = None
     if config.plate_at_px is not None:
         at_px = tuple((np.asarray(config.plate_at_px) + 0.5) / zoom - 0.5)
+
+    if look is not None and look.sure:
+        disc = _find_near(samples, transforms, look, config)
+        if disc is not None and is_held(disc):
+            return disc
     disc = None
     try:
         disc = plate.find_plate(samples, config.plate, at_px, transforms=transforms)
@@ -377,6 +386,42 @@ def _find_disc(
         if travel_px > LEAST_TRAVEL * other.ellipse.major_px and is_held(other):
             return other
     return disc
+
+
+def _find_near(
+    samples: list[Frame], transforms: Floats, look: firstlook.FirstLook, config: AnalysisConfig
+) -> plate.PlateSeed | None:
+    """The likeliest plate near the lifter, sought in that part of the picture alone."""
+    height, width = samples[0].image.shape[:2]
+    rows, columns = look.region(height, width)
+    parts = [
+        dataclasses.replace(one, image=np.ascontiguousarray(one.image[rows, columns]))
+        for one in samples
+    ]
+    share = parts[0].image[..., 0].size / (height * width)
+    offset = np.array([columns.start, rows.start], dtype=float)
+    moved = transforms.copy()
+    moved[:, :, 2] += np.einsum("nij,j->ni", moved[:, :, :2], offset) - offset
+    # The same scale and the same sizes in pixels as in the whole picture.
+    few = dataclasses.replace(
+        config.plate,
+        work_area_px=max(round(config.plate.work_area_px * share), 1),
+        min_diameter_share=config.plate.min_diameter_share / np.sqrt(share),
+        max_diameter_share=config.plate.max_diameter_share / np.sqrt(share),
+        n_bodies=2,
+        n_measured=QUICK_OUTLINES,
+    )
+    try:
+        found = plate.find_plate(parts, few, transforms=moved)
+    except BarNotFoundError:
+        return None
+    shape = found.ellipse
+    path = found.path.copy()
+    path[:, 2:4] += offset
+    shape = dataclasses.replace(
+        shape, x_px=shape.x_px + columns.start, y_px=shape.y_px + rows.start
+    )
+    return dataclasses.replace(found, ellipse=shape, path=path, candidates=())
 
 
 def _lines_along(
@@ -483,15 +528,16 @@ def follow(
     n_duplicate = 0
     stills = []
     kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
-    for frame in stream(info):
-        n_duplicate += repeats.update(frame.image)
-        if frame.index in kept:
-            stills.append(_shrunk(frame, STILL_SIDE_PX))
-        motion.update(frame)
-        row = tracker.update(frame)
-        if reader is not None:
-            reader.update(frame.index, frame.time_s, frame.image, pose.bar_line(row, reading))
-        progress("following the bar", (frame.index + 1) / info.n_frames)
+    with reader or nullcontext():
+        for frame in stream(info):
+            n_duplicate += repeats.update(frame.image)
+            if frame.index in kept:
+                stills.append(_shrunk(frame, STILL_SIDE_PX))
+            motion.update(frame)
+            row = tracker.update(frame)
+            if reader is not None:
+                reader.update(frame.index, frame.time_s, frame.image, pose.bar_line(row, reading))
+            progress("following the bar", (frame.index + 1) / info.n_frames)
     camera = motion.table()
     level = find_level(info, camera, stills, config)
     joints_px = None if reader is None else reader.table()
@@ -523,7 +569,12 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     track = correct_track(detected.track, config.corrections, config.correcting)
     detected = dataclasses.replace(detected, track=track)
     prefixes = FRONT_ENDS if detected.view == "front" else ("",)
+    joints_px = detected.joints_px
+    if joints_px is None or joints_px.empty:
+        joints_px = pose.pose_table([])
+    steady_joints = calibrate.steady(joints_px, detected.camera, pose.points_in(joints_px))
     steadied = calibrate.steady(detected.track, detected.camera, prefixes)
+    steadied = bridge(steadied, steady_joints, prefixes, config.bridging)
     check_followed(steadied, detected.view)
     level = detected.level
     calibration = calibrate_view(steadied, detected.view, info, level, config)
@@ -551,10 +602,6 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         time_s, height_m, dataclasses.replace(config.reps, rack_move_m=rack_move_m)
     )
     path = _move_origin(path, reps)
-    joints_px = detected.joints_px
-    if joints_px is None:
-        joints_px = pose.pose_table([])
-    steady_joints = calibrate.steady(joints_px, detected.camera, pose.points_in(joints_px))
     head = 0
     if detected.view == "front":
         along = pd.Series(path.along_m, index=path.table["frame"]).reindex(joints_px["frame"])
@@ -589,6 +636,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     )
     table = measures.all_measures(path.table, reps, joints_m, context, arms)
     notes = describe(info, detected, calibration, spread, joints_px, head, config)
+    notes += bridged_note(detected.track, steadied)
     if arms is not None:
         notes.append(arm_note(arms, config))
     wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
@@ -766,6 +814,8 @@ def place(result: SetResult) -> Placed:
     prefixes = FRONT_ENDS if result.view == "front" else ("",)
     track = correct_track(result.track, config.corrections, config.correcting)
     steadied = calibrate.steady(track, result.camera, prefixes)
+    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    steadied = bridge(steadied, joints, prefixes, config.bridging)
     calibration = calibrate_view(steadied, result.view, result.info, detected.level, config)
     trajectory = front_trajectory if result.view == "front" else side_trajectory
     path = _move_origin(trajectory(steadied, calibration, config), result.reps)
@@ -1258,6 +1308,19 @@ def describe(
                 f"The lifter was found in {share:.0%} of the frames that were looked at.",
             )
     return notes
+
+
+def bridged_note(track: pd.DataFrame, bridged: pd.DataFrame) -> list[Note]:
+    """Say where the bar's place is that of the hands."""
+    states = [column for column in track.columns if column.endswith("state")]
+    changed = (track[states].to_numpy() != bridged[states].to_numpy()).any(axis=1)
+    if changed.mean() < LEAST_TOLD:
+        return []
+    text = (
+        f"In {changed.mean():.0%} of the frames the bar was lost, and its place there is told from"
+        " the hands: heights and speeds are less certain in them."
+    )
+    return [Note("bar_from_hands", "warning", text)]
 
 
 def _options(config: AnalysisConfig) -> dict[str, Any]:

@@ -8,8 +8,9 @@ whose hands are wanted, looks are spread over the clip, and what was read become
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import pandas as pd
@@ -43,6 +44,9 @@ PARTS = (
     "confidence",
 )
 """Columns of every point in the pose table."""
+
+MOST_WAITING = 4
+PLATE_AXIS_SD_RAD = 0.4
 
 SKELETON: tuple[tuple[str, str], ...] = (
     ("left_shoulder", "right_shoulder"),
@@ -113,7 +117,9 @@ def bar_line(row: Mapping[str, Any], config: PoseConfig | None = None) -> BarLin
     BarLine or None
         None where the bar was lost. For a plate, the bar's axis is taken along the ellipse's minor
         axis, on which the normal of a disc is projected under weak perspective; the hands lie
-        within the bar's length, foreshortened by sqrt(1 - (minor/major)^2), to either side.
+        within the bar's length, foreshortened by sqrt(1 - (minor/major)^2), to either side. Seen
+        from high or close by the normal lies otherwise, by up to `PLATE_AXIS_SD_RAD` (our
+        estimate, no source).
 
     Examples
     --------
@@ -144,11 +150,15 @@ def bar_line(row: Mapping[str, Any], config: PoseConfig | None = None) -> BarLin
     # moves what is farther away.
     reach_m = 1.2 * config.bar_between_plates_m * foreshortening + 0.1
     axis = np.array([np.cos(normal), np.sin(normal)])
-    return BarLine(np.array([x, y]), axis, float(reach_m / m_per_px), m_per_px)
+    reach_px = float(reach_m / m_per_px)
+    return BarLine(np.array([x, y]), axis, reach_px, m_per_px, PLATE_AXIS_SD_RAD)
 
 
 class PoseReader:
     """Reads the lifter in frames given in order, at most so many times a second; then `table`.
+
+    Reading goes on beside what the caller does between frames; what is read does not depend on it.
+    Used in a ``with`` block, it leaves no thread behind.
 
     Parameters
     ----------
@@ -160,7 +170,15 @@ class PoseReader:
         self.config = config or PoseConfig()
         self._tracker = Tracker(network, self.config.lifter)
         self._due_s = -np.inf
-        self._rows: list[tuple[int, float, Readings | None]] = []
+        self._rows: list[tuple[int, float, Future[Readings | None]]] = []
+        # One worker reads the frames in their order, so that each look starts from the one before.
+        self._worker = ThreadPoolExecutor(max_workers=1)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self._worker.shutdown(cancel_futures=kind is not None)
 
     def update(self, index: int, time_s: float, image: Image, bar: BarLine | None = None) -> None:
         """Read the next frame if it is time for it.
@@ -181,11 +199,16 @@ class PoseReader:
         step_s = 1.0 / self.config.looks_per_s
         # Looks keep to their rate, not to multiples of the frames' interval.
         self._due_s = max(self._due_s, time_s - step_s) + step_s if self._rows else time_s + step_s
-        self._rows.append((index, time_s, self._tracker.update(image, bar)))
+        if len(self._rows) >= MOST_WAITING:
+            # So few frames wait to be read that they do not fill the memory.
+            self._rows[-MOST_WAITING][2].result()
+        look = self._worker.submit(self._tracker.update, image, bar)
+        self._rows.append((index, time_s, look))
 
     def table(self) -> pd.DataFrame:
         """The pose table of the frames read so far, one row each."""
-        return pose_table(self._rows, self.config)
+        rows = [(index, time_s, look.result()) for index, time_s, look in self._rows]
+        return pose_table(rows, self.config)
 
 
 def confidence_of(reading: Readings, config: PoseConfig | None = None) -> Floats:
@@ -290,10 +313,10 @@ def estimate_pose(
     lines: dict[int, BarLine | None] = {}
     if bar is not None:
         lines = {int(row["frame"]): bar_line(row, config) for row in bar.to_dict("records")}
-    reader = PoseReader(network, config)
-    for frame in frames:
-        reader.update(frame.index, frame.time_s, frame.image, lines.get(frame.index))
-    return reader.table()
+    with PoseReader(network, config) as reader:
+        for frame in frames:
+            reader.update(frame.index, frame.time_s, frame.image, lines.get(frame.index))
+        return reader.table()
 
 
 def estimate_pose_image(
