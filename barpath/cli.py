@@ -1,8 +1,8 @@
 """The command line: `barpath analyse`, `demo`, `photo`, `block`, `compare`, `block-report`, others.
 
 Exit codes: 0 done; 2 a wrong option; 3 the clip cannot be read; 4 no bar or plate that moves like a
-press; 5 no repetition; 6 the results cannot be written; 7 no clip of a block was measured; 70 a
-fault of the program itself; 130 stopped by Ctrl-C.
+press; 5 no repetition; 6 the results cannot be written; 7 no clip of a block was measured; 8 nobody
+presses in a picture; 70 a fault of the program itself; 130 stopped by Ctrl-C.
 """
 
 import os
@@ -223,23 +223,23 @@ def demo(
 
 @app.command()
 def photo(
-    picture: Annotated[Path, typer.Argument(help="A photo of a press.", show_default=False)],
+    picture: Annotated[Path, typer.Argument(help="A picture of a press.", show_default=False)],
     out: Annotated[
-        Path | None, typer.Option(help="PNG file to write; beside the photo's name if not given.")
+        Path | None,
+        typer.Option(help="Folder for the results; the picture's name if not given."),
     ] = None,
-    view: Annotated[
-        str, typer.Option(help="Where the camera stood: side, front or oblique.")
-    ] = "oblique",
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace that file.")] = False,
+    overwrite: Overwrite = False,
 ) -> None:
-    """Draw the lifter's joints on a photo: a quick look at what the pose network sees."""
-    from barpath.output import annotate_photo
+    """Mark the lifter's joints and the bar's ends in one picture, with their uncertainty."""
+    from barpath.photo import PICTURE_FILE, TABLE_FILE, measure_photo
 
-    if view not in ("side", "front", "oblique"):
-        raise OptionError(f"The view must be side, front or oblique, not {view!r}.")
-    target = out or Path(f"{picture.stem}-joints.png")
-    score = annotate_photo(picture, target, view, overwrite=overwrite)
-    typer.echo(f"{target}: lifter found, score {score:.2f}" if score else f"{target}: no lifter")
+    target = out or Path(f"{picture.stem}-joints")
+    table = measure_photo(picture, target, overwrite=overwrite)
+    counts = table["state"].value_counts()
+    words = {"seen": "points seen", "hidden": "hidden", "outside": "outside or not there"}
+    typer.echo(", ".join(f"{counts.get(state, 0)} {text}" for state, text in words.items()))
+    typer.echo(f"Picture: {target / PICTURE_FILE}")
+    typer.echo(f"Table: {target / TABLE_FILE}")
 
 
 class _BlockBar:

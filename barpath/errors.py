@@ -39,3 +39,9 @@ class OutputError(BarpathError):
     """The results cannot be written, or would overwrite what is there (exit code 6)."""
 
     exit_code = 6
+
+
+class NoLifterError(BarpathError):
+    """Nobody who presses was found in a picture (exit code 8)."""
+
+    exit_code = 8

@@ -17,6 +17,7 @@ import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -271,7 +272,10 @@ def write_results(
 
 @contextmanager
 def staged_folder(
-    folder: str | os.PathLike[str], *, overwrite: bool = False
+    folder: str | os.PathLike[str],
+    *,
+    overwrite: bool = False,
+    check: Callable[[Path], object] | None = None,
 ) -> Iterator[tuple[Path, Path]]:
     """Build a folder under a temporary name and rename it into place when the block ends well.
 
@@ -281,6 +285,9 @@ def staged_folder(
         Target.
     overwrite : bool
         Replace an existing folder, provided it is empty or holds nothing but an earlier result.
+    check : callable, optional
+        Raises `OutputError` when the target may not be written, for folders of another kind than a
+        set's result; `overwrite` is then its own affair.
 
     Yields
     ------
@@ -293,9 +300,10 @@ def staged_folder(
         The folder exists and may not be replaced, or cannot be written. Any other exception of the
         block passes through; in every case nothing is left behind.
     """
+    check = check or partial(check_target, overwrite=overwrite)
     try:
         target = Path(folder).expanduser().resolve()
-        check_target(target, overwrite=overwrite)
+        check(target)
     except (OSError, RuntimeError) as error:
         raise OutputError(_sentence(Path(folder), error)) from error
     mark = secrets.token_hex(4)
@@ -309,7 +317,7 @@ def staged_folder(
         staging.mkdir()
         yield staging, target
         # Seen again, because the block may have taken minutes.
-        check_target(target, overwrite=overwrite)
+        check(target)
         _swap_in(staging, target, target.with_name(f".{target.name}.old-{mark}"))
     except BaseException as error:
         shutil.rmtree(staging, ignore_errors=True)
