@@ -757,6 +757,8 @@ def mark_points(
             pen.lines([ends] if seen else pen.dashes(ends), tint(a, b))
     for name, at in shown.iterrows():
         axes = 2.0 * REACH_95 * at[["sd_major_px", "sd_minor_px"]].to_numpy(dtype=float)
+        if not np.isfinite(axes).all():
+            continue
         pen.ellipse((at["x_px"], at["y_px"], *axes, at["angle_deg"]), tint(str(name)))
     for name, at in shown.iterrows():
         hidden = at["state"] == "hidden"

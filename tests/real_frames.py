@@ -26,6 +26,7 @@ import cv2
 import numpy as np
 import pandas as pd
 
+from barpath import stock
 from barpath.jointnet import JointNetwork, Square, find_lifter
 from barpath.overlay import mark_points
 from barpath.photo import joint_table, read_picture
@@ -296,11 +297,27 @@ def crop_reader(path: Path | None, fill: float = 0.65) -> Reader:
     return read
 
 
+def stock_reader() -> Reader:
+    """The stock pose network in one plain call a picture; it states no uncertainty."""
+    network = stock.StockNetwork()
+
+    def read(frame: Frame) -> pd.DataFrame | None:
+        found = network.read(frame.image)
+        if found is None:
+            return None
+        table = pd.DataFrame(found, columns=["x_px", "y_px"]).assign(point=stock.JOINTS)
+        return table.assign(sd_major_px=np.nan, sd_minor_px=np.nan, angle_deg=0.0, state="seen")
+
+    return read
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(prog="python -m tests.real_frames", description=__doc__)
     parser.add_argument("--network", type=Path, help="ONNX file; the package's own if not given")
-    parser.add_argument(
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--stock", action="store_true", help="the stock pose network instead")
+    how.add_argument(
         "--crop", action="store_true", help="show it the crop round the marks: no search"
     )
     parser.add_argument("--folder", type=Path, help="folder of the labelled frames")
@@ -311,7 +328,11 @@ def main() -> None:
     if folder is None:
         parser.exit(0, f"No labelled frames here; {FOLDER_VARIABLE} names their folder.\n")
     frames = read_frames(folder)
-    scores, found = score(frames, (crop_reader if given.crop else network_reader)(given.network))
+    if given.stock:
+        reader = stock_reader()
+    else:
+        reader = (crop_reader if given.crop else network_reader)(given.network)
+    scores, found = score(frames, reader)
     print(as_markdown(scores))
     if given.table:
         scores.to_csv(given.table, index=False)
