@@ -19,6 +19,7 @@ from barpath.store import Artefact, SetResult, write_results
 VIDEO_FILE = "annotated.mp4"
 REPORT_FILE = "report.html"
 MAX_SIDE_PX = 1280
+JPEG_QUALITY = 95
 
 
 def annotated_frames(
@@ -114,9 +115,7 @@ def publish(
         path.write_text(html, encoding="utf-8", errors="replace")
 
     def still_writer(number: int) -> Artefact:
-        return lambda path: cv2.imwrite(
-            str(path), cv2.cvtColor(stills[number].image, cv2.COLOR_RGB2BGR)
-        )
+        return lambda path: write_picture(path, stills[number].image)
 
     artefacts: dict[str, Artefact] = {}
     if video:
@@ -128,3 +127,17 @@ def publish(
     for number, request in requests.items():
         artefacts[request.file_name] = still_writer(number)
     return write_results(result, folder, overwrite=overwrite, artefacts=artefacts)
+
+
+def picture_bytes(suffix: str, image: NDArray[np.uint8]) -> bytes:
+    """An RGB image in the form that a file name's ending stands for."""
+    options = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if suffix == ".jpg" else []
+    done, data = cv2.imencode(suffix, cv2.cvtColor(image, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise ValueError(f"the image cannot be encoded as {suffix}")
+    return data.tobytes()
+
+
+def write_picture(path: Path, image: NDArray[np.uint8]) -> None:
+    """Write an RGB image; a full disk is told as such, which `cv2.imwrite` does not."""
+    path.write_bytes(picture_bytes(path.suffix, image))

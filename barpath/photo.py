@@ -4,6 +4,7 @@ It measures no technique; it shows what the joint network sees, in a table that 
 """
 
 import os
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -11,7 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.errors import ClipError, NoLifterError, OutputError
+from barpath.errors import ClipError, NoLifterError, reason_of
+from barpath.files import prepare, staged_folder
 from barpath.jointnet import (
     POINTS,
     STATES,
@@ -21,8 +23,9 @@ from barpath.jointnet import (
     square_round,
     uncertainty_ellipse,
 )
+from barpath.output import write_picture
 from barpath.overlay import mark_points
-from barpath.store import check_target, staged_folder
+from barpath.store import check_target
 
 PICTURE_FILE = "marked.png"
 TABLE_FILE = "joints.csv"
@@ -54,8 +57,7 @@ def read_picture(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
     try:
         data = np.frombuffer(path.read_bytes(), np.uint8)
     except OSError as error:
-        why = (error.strerror or type(error).__name__).lower()
-        raise ClipError(f"The picture '{path}' cannot be read: {why}.") from error
+        raise ClipError(f"The picture '{path}' cannot be read: {reason_of(error)}.") from error
     try:
         image = cv2.imdecode(data, cv2.IMREAD_COLOR) if len(data) else None
     except cv2.error:
@@ -154,8 +156,8 @@ def measure_photo(
     OutputError
         The folder exists and may not be replaced, or cannot be written.
     """
-    folder = Path(folder)
-    _check(folder, overwrite=overwrite)
+    check = partial(_check, overwrite=overwrite)
+    prepare(folder, check)
     image = read_picture(picture)
     network = network or JointNetwork()
     reading = find_lifter(image, network)
@@ -164,14 +166,8 @@ def measure_photo(
             f"Nobody lying under a bar and pressing it was found in '{Path(picture)}'."
         )
     table = joint_table(look_around(image, reading, network))
-    done, data = cv2.imencode(".png", cv2.cvtColor(mark_points(image, table), cv2.COLOR_RGB2BGR))
-    if not done:
-        raise OutputError(f"The marked picture cannot be written to '{folder}'.")
-    with staged_folder(folder, check=lambda target: _check(target, overwrite=overwrite)) as (
-        staging,
-        _,
-    ):
-        (staging / PICTURE_FILE).write_bytes(data.tobytes())
+    with staged_folder(folder, check) as (staging, _):
+        write_picture(staging / PICTURE_FILE, mark_points(image, table))
         table.to_csv(staging / TABLE_FILE, index=False, float_format="%.3f", lineterminator="\n")
     return table
 

@@ -20,6 +20,7 @@ from barpath.elbow import ElbowsBelow
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
 from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
+from barpath.names import told_name
 from barpath.reps import find_phases, find_reps
 from barpath.smooth import smooth
 from barpath.store import Note, SetResult
@@ -501,7 +502,7 @@ def measure(
         notes.append(arm_note(arms, config))
     wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
     return SetResult(
-        source_name=Path(info.path).name,
+        source_name=told_name(Path(info.path).name),
         info=dataclasses.replace(info, n_duplicate=detected.n_duplicate),
         view=detected.view,
         view_source=detected.view_source,
