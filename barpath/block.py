@@ -73,7 +73,7 @@ from barpath.names import file_stems, name_on_disk, told_name
 from barpath.sheets import csv_bytes, unguarded
 
 BLOCK_VERSION = 1
-CACHE_VERSION = 2
+CACHE_VERSION = 3
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
 MEASURE_VERSION = 3
 """The same for what is measured from what was seen."""
@@ -112,7 +112,7 @@ MEASURE_ONLY = (
     "corrections",
     "correcting",
     "depths",
-    "network_error",
+    "reading_error",
     "arms",
 )
 """Settings that cannot change what is seen in a clip, so that they are no part of its key."""
@@ -533,7 +533,6 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
     seen = dataclasses.replace(
         whole,
         calibration=dataclasses.replace(calibration, plate_mm=ruler),
-        pose=dataclasses.replace(whole.pose, threads=1),
         **{name: getattr(blank, name) for name in MEASURE_ONLY},
     )
     # The load is a label of the table; no measure rests on it.
@@ -581,7 +580,7 @@ def keys_of(
     model = configs[0].pose_model
     if model is not None:
         seen["pose_model"] = sha256_of(model) if model.is_file() else str(model)
-    versions = [version("barpath"), version("mediapipe"), store.SCHEMA_VERSION, CACHE_VERSION]
+    versions = [version("barpath"), version("onnxruntime"), store.SCHEMA_VERSION, CACHE_VERSION]
     detect_key = _key(sha256, seen, versions, programme.detect, stills)
     whole.pop("pose_model")
     versions = [blockstore.SCHEMA_VERSION, MEASURE_VERSION]

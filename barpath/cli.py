@@ -131,7 +131,7 @@ def analyse(
     note: Annotated[str, typer.Option(help="A remark for the report.")] = "",
     pose_model: Annotated[
         Path | None,
-        typer.Option(help="Another pose network, a .task file.", show_default=False),
+        typer.Option(help="Another joint network, an ONNX file.", show_default=False),
     ] = None,
     joints: Annotated[
         bool, typer.Option(help="Look for the lifter's joints, or measure the bar alone.")

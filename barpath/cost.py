@@ -1,8 +1,8 @@
 """What an analysis costs in time and memory, as ratios measured in one run.
 
 Machines differ and are shared, so nothing here is compared with a stopwatch's absolute figure: time
-is set against a bare loop that only decodes the clip and runs the pose network on every frame, and
-memory of a long clip against that of a short one.
+is set against a bare loop that only decodes the clip and runs the stock pose network on every
+frame, and memory of a long clip against that of a short one.
 """
 
 import subprocess
@@ -37,7 +37,7 @@ class Cost:
     ----------
     n_frames : int
     bare_s : float
-        Decoding and the pose network on every frame.
+        Decoding and the stock pose network on every frame.
     analyse_s : float
         Everything up to the measures.
     publish_s : float

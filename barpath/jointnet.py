@@ -302,8 +302,9 @@ class LifterConfig:
     follow_gain, size_gain : float
         Share by which the crop moves, and changes its size, after what was read.
     patience : int
-        Looks in a row without evidence after which the lifter is searched for anew; the pauses
-        between further searches double.
+        Looks in a row without evidence after which the lifter is searched for anew.
+    longest_pause : int
+        The pauses between further searches double until they are this many looks long.
     """
 
     fill: float = 0.65
@@ -316,6 +317,7 @@ class LifterConfig:
     follow_gain: float = 0.7
     size_gain: float = 0.3
     patience: int = 2
+    longest_pause: int = 16
 
 
 @dataclass(frozen=True)
@@ -330,18 +332,21 @@ class BarLine:
         Unit vector along it.
     reach_px : float
         Half its length.
+    m_per_px : float
+        Metres per pixel at it.
     """
 
     point_px: Floats
     axis: Floats
     reach_px: float
+    m_per_px: float
 
     def distance_px(self, points_px: Floats) -> Floats:
         """Distance of points, shape (..., 2), from the stretch.
 
         Examples
         --------
-        >>> line = BarLine(np.zeros(2), np.array([1.0, 0.0]), 10.0)
+        >>> line = BarLine(np.zeros(2), np.array([1.0, 0.0]), 10.0, 0.01)
         >>> line.distance_px(np.array([[5.0, 3.0], [14.0, 3.0]])).tolist()
         [3.0, 5.0]
         """
@@ -426,6 +431,13 @@ def start_squares(height_px: int, width_px: int) -> list[Square]:
     return squares
 
 
+def squares_by(bar: BarLine) -> list[Square]:
+    """Squares in which the lifter under a bar is: the upper body is about 1.2 m long and wide."""
+    m = 1.0 / bar.m_per_px
+    x, y = bar.point_px
+    return [Square(float(x + dx * m), float(y + 0.2 * m), 1.9 * m) for dx in (0.0, -0.5, 0.5)]
+
+
 def find_lifter(
     image: Image,
     network: JointNetwork,
@@ -450,15 +462,20 @@ def find_lifter(
         speaks, to two digits, it is the larger one, and of equally large ones the one farther left.
     """
     config = config or LifterConfig()
-    found = search(image, network, bar, config)
-    if not found or evidence(found[0], bar, config) < config.found:
-        return None
-    return found[0]
+    starts = [start_squares(*image.shape[:2])]
+    if bar is not None:
+        starts.insert(0, squares_by(bar))
+    for squares in starts:
+        found = search(image, network, squares, bar, config)
+        if evidence(found[0], bar, config) >= config.found:
+            return found[0]
+    return None
 
 
 def search(
     image: Image,
     network: JointNetwork,
+    squares: Sequence[Square],
     bar: BarLine | None = None,
     config: LifterConfig | None = None,
 ) -> list[Readings]:
@@ -468,6 +485,8 @@ def search(
     ----------
     image, network, bar, config
         As for `find_lifter`.
+    squares : sequence of Square
+        Where to look first; at least one.
 
     Returns
     -------
@@ -484,16 +503,10 @@ def search(
             round(square.x_px, 1),
         )
 
-    height, width = image.shape[:2]
-    squares = start_squares(height, width)
-    candidates: list[Readings] = []
     for _ in range(config.n_rounds + 1):
-        if not squares:
-            break
         read = network.read(image, squares)
-        # A later reading is of a better crop, so it stands for the earlier one of the same person.
-        fresh = sorted((read[k] for k in range(len(read))), key=rank)
-        candidates = list(_distinct(fresh))[: config.n_kept]
+        ranked = sorted((read[k] for k in range(len(read))), key=rank)
+        candidates = list(_distinct(ranked))[: config.n_kept]
         squares = [square_round(one, config.fill) for one in candidates]
     return candidates
 
@@ -548,16 +561,13 @@ class Tracker:
         reading = None
         if self._square is not None:
             reading = self._look(image, bar, self._square)
-            if reading is None and self._misses + 1 < config.patience:
-                self._misses += 1
-                return None
         if reading is None:
             self._misses += 1
-            # Searching every frame of a stretch without a lifter would cost most for nothing.
-            since = self._misses - config.patience
-            if self._square is not None or since <= 0 or since & (since - 1) == 0:
+            if self._misses >= config.patience:
                 self._square = None
-                reading = find_lifter(image, self.network, bar, config)
+            if self._square is not None or not self._due():
+                return None
+            reading = find_lifter(image, self.network, bar, config)
         if reading is None:
             return None
         self._misses = 0
@@ -572,6 +582,11 @@ class Tracker:
                 here.size_px * (target.size_px / here.size_px) ** config.size_gain,
             )
         return reading
+
+    def _due(self) -> bool:
+        """Whether to search: where there is no lifter, every search costs for nothing."""
+        since = max(self._misses - self.config.patience, 0) % self.config.longest_pause
+        return since & (since + 1) == 0
 
     def _look(self, image: Image, bar: BarLine | None, square: Square) -> Readings | None:
         """What is read in a crop, or in one round that, where the lifter still shows."""

@@ -657,13 +657,19 @@ def _phases_at(phases: pd.DataFrame, times: np.ndarray) -> list[str]:
 
 
 def shown_joints(result: SetResult) -> pd.DataFrame:
-    """Pose table in which the arms, where they were fitted, are the fitted ones."""
+    """Pose table in which the arms, where they were fitted, are the fitted ones.
+
+    A fitted joint is no surer than it was seen, so that hidden ones are told from seen ones.
+    """
     if result.arms.empty:
         return result.pose
     arms = result.arms.set_index("frame")
     table = result.pose.set_index("frame").reindex(arms.index)
     for column in table.columns.intersection(arms.columns):
-        table[column] = arms[column]
+        fitted = arms[column]
+        if column.endswith("_confidence"):
+            fitted = np.fmin(fitted, table[column])
+        table[column] = fitted
     return table.reset_index(names="frame")
 
 

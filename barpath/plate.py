@@ -604,8 +604,8 @@ class PlateTracker:
         """Geometric mean diameter of the outline as it is believed now."""
         return 2.0 * _radius(self._state)
 
-    def update(self, frame: FrameLike) -> None:
-        """Measure the plate in the next frame and add a row to the table.
+    def update(self, frame: FrameLike) -> dict[str, object]:
+        """Measure the plate in the next frame and return its row of the table.
 
         Parameters
         ----------
@@ -626,6 +626,7 @@ class PlateTracker:
             if best is None or fit.share > best.share:
                 best = fit
         self._take(frame, best, wide)
+        return dict(zip(COLUMNS, self._rows[-1], strict=True))
 
     def table(self) -> pd.DataFrame:
         """Plate table so far, one row a frame with the columns `COLUMNS`."""

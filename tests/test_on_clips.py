@@ -14,6 +14,9 @@ from barpath.pairset import measure_pair
 from barpath.pipeline import remeasure
 from barpath.store import write_results
 from tests.accuracy import CLIPS, joint_errors, on_another, path_rmse_m, rep_errors
+from tests.weights import needs_weights
+
+pytestmark = needs_weights
 
 
 def truth_of(name):

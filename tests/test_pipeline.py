@@ -8,7 +8,6 @@ from barpath.config import AnalysisConfig, SearchConfig
 from barpath.ellipse import Ellipse
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.plate import PlateSeed
-from barpath.reps import find_reps
 from tests.test_calibrate import HEIGHT, WIDTH, front_track, side_track
 
 
@@ -55,25 +54,6 @@ def test_front_trajectory_tilt_is_the_lifters():
     assert path.table["tilt_deg"].median() > 0.3
     assert (path.table["left_y_m"] > path.table["right_y_m"]).all()
     assert np.isfinite(path.along_m).all()
-
-
-def press(n_reps=3, fps=30):
-    time_s = np.arange(0, 3 * n_reps + 2, 1 / fps)
-    moving = (time_s > 1) & (time_s < 1 + 3 * n_reps)
-    return time_s, np.where(moving, 0.2 * np.cos(2 * np.pi * (time_s - 1) / 3), 0.2)
-
-
-def test_pose_frames_are_dense_at_the_bottom_and_few():
-    time_s, height = press()
-    reps = find_reps(time_s, height)
-    frames = pipeline.pose_frames(time_s, np.arange(len(time_s)), reps, AnalysisConfig())
-    assert frames == sorted(set(frames))
-    assert len(frames) < 0.45 * len(time_s)
-    for touch_s in reps["touch_s"]:
-        near = np.abs(time_s[frames] - touch_s) < 0.16
-        assert near.sum() >= 5
-    gaps = np.diff(time_s[frames])
-    assert gaps.max() <= AnalysisConfig().sampling.elsewhere_s + 2 / 30
 
 
 def test_lost_track_is_refused():
