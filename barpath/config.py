@@ -87,8 +87,9 @@ class AnalysisConfig:
         limits = (
             ("plate diameter", self.calibration.plate_mm, 100.0, 600.0, "mm"),
             ("load", self.load_kg, 1.0, 600.0, "kg"),
-            ("upper-arm length", self.upper_arm_m, 0.15, 0.60, "m"),
-            ("stature", self.stature_m, 1.0, 2.5, "m"),
+            # In the unit that a user gives them in.
+            ("upper-arm length", _cm(self.upper_arm_m), 15.0, 60.0, "cm"),
+            ("stature", _cm(self.stature_m), 100.0, 250.0, "cm"),
             ("capture rate", self.capture_fps, 5.0, 2000.0, "frames a second"),
         )
         for name, value, low, high, unit in limits:
@@ -96,3 +97,7 @@ class AnalysisConfig:
                 raise OptionError(
                     f"The {name} must lie between {low:g} and {high:g} {unit}, not {value:g}."
                 )
+
+
+def _cm(length_m: float | None) -> float | None:
+    return None if length_m is None else 100 * length_m

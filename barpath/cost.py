@@ -1,8 +1,8 @@
 """What an analysis costs in time and memory, as ratios measured in one run.
 
 Machines differ and are shared, so nothing here is compared with a stopwatch's absolute figure: time
-is set against a bare loop that only decodes the clip and runs the pose network on every frame, and
-memory of a long clip against that of a short one.
+is set against a bare loop that only decodes the clip and runs the stock pose network on every
+frame, and memory of a long clip against that of a short one.
 """
 
 import subprocess
@@ -17,6 +17,7 @@ import av
 from barpath.frames import probe, stream
 from barpath.output import publish
 from barpath.pipeline import analyse
+from barpath.stock import StockNetwork
 
 _PEAK_MEMORY = """
 import resource, sys, tempfile
@@ -36,7 +37,7 @@ class Cost:
     ----------
     n_frames : int
     bare_s : float
-        Decoding and the pose network on every frame.
+        Decoding and the stock pose network on every frame.
     analyse_s : float
         Everything up to the measures.
     publish_s : float
@@ -61,12 +62,10 @@ class Cost:
 
 def bare_loop_s(clip: str | Path) -> float:
     """Seconds for decoding a clip and running the stock pose network on every frame."""
-    import mediapipe as mp
-
-    with mp.solutions.pose.Pose(model_complexity=1, min_detection_confidence=0.1) as network:
+    with StockNetwork(following=True, least_score=0.1) as network:
         begin = time.perf_counter()
         for frame in stream(clip):
-            network.process(frame.image)
+            network.read(frame.image, frame.time_s)
         return time.perf_counter() - begin
 
 

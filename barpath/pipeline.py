@@ -22,6 +22,7 @@ from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
 from barpath.jointnet import BarLine, JointNetwork
 from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
+from barpath.names import told_name
 from barpath.reps import find_phases, find_reps
 from barpath.smooth import smooth
 from barpath.store import Note, SetResult
@@ -641,7 +642,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         notes.append(arm_note(arms, config))
     wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
     return SetResult(
-        source_name=Path(info.path).name,
+        source_name=told_name(Path(info.path).name),
         info=dataclasses.replace(info, n_duplicate=detected.n_duplicate),
         view=detected.view,
         view_source=detected.view_source,
@@ -1377,5 +1378,7 @@ def _calibration_summary(
 
 
 def _versions() -> dict[str, str]:
-    names = ("barpath", "onnxruntime", "opencv-contrib-python", "numpy", "scipy", "pandas", "av")
-    return {"python": platform.python_version()} | {name: version(name) for name in names}
+    # Two distributions can have brought OpenCV, so it is asked itself.
+    names = ("barpath", "onnxruntime", "numpy", "scipy", "pandas", "av")
+    of_python = {"python": platform.python_version(), "opencv": cv2.__version__}
+    return of_python | {name: version(name) for name in names}

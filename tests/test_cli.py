@@ -164,5 +164,6 @@ def test_photo_refusals(tmp_path):
     (tmp_path / "notes.txt").write_text("no picture")
     assert_refused(run("photo", "notes.txt", cwd=tmp_path), 3, "notes.txt")
     assert_refused(run("photo", "none.jpg", cwd=tmp_path), 3, "none.jpg")
-    assert_refused(run("photo", "notes.txt", "--view", "top", cwd=tmp_path), 2, "top")
-    assert only_inputs_left(tmp_path, "notes.txt")
+    (tmp_path / "notes").mkdir()
+    assert_refused(run("photo", "notes.txt", "--out", "notes", cwd=tmp_path), 6, "notes")
+    assert only_inputs_left(tmp_path, "notes", "notes.txt")
