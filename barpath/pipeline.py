@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from barpath import armfit, barline, calibrate, measures, plate, pose, scene
 from barpath.config import AnalysisConfig
@@ -26,6 +27,9 @@ from barpath.store import Note, SetResult
 from barpath.uncertainty import expand
 
 Floats = NDArray[np.float64]
+# The solves are small: more threads only wait for one another, twice as long beside a busy
+# neighbour, and their number would change the last digits.
+one_blas_thread = threadpool_limits.wrap(limits=1, user_api="blas")
 Progress = Callable[[str, float], None]
 
 FRONT_ENDS = ("image_left_", "image_right_")
@@ -102,6 +106,7 @@ def quiet(stage: str, share: float) -> None:
     """Report progress to nobody."""
 
 
+@one_blas_thread
 def analyse(
     clip: str | Path,
     *,
@@ -164,6 +169,7 @@ def analyse(
     return measure(info, detected, config, backend=backend, progress=progress)
 
 
+@one_blas_thread
 def remeasure(
     result: SetResult, config: AnalysisConfig | None = None, progress: Progress = quiet
 ) -> SetResult:
@@ -413,6 +419,7 @@ def _shrunk(frame: Frame, max_side_px: int) -> Frame:
     return dataclasses.replace(frame, image=image)
 
 
+@one_blas_thread
 def measure(
     info: ClipInfo,
     detected: Detected,
