@@ -481,6 +481,7 @@ def _moments(
     return pd.DataFrame(rows, columns=["rep", "moment", "time_s"]), spans
 
 
+@pipeline.one_blas_thread
 def measure_pair(
     front: SetResult,
     side: SetResult,

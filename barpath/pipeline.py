@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from barpath import armfit, barline, calibrate, firstlook, measures, plate, pose, scene
 from barpath.bridge import bridge
@@ -29,6 +30,9 @@ from barpath.store import Note, SetResult
 from barpath.uncertainty import expand
 
 Floats = NDArray[np.float64]
+# The solves are small: more threads only wait for one another, twice as long beside a busy
+# neighbour, and their number would change the last digits.
+one_blas_thread = threadpool_limits.wrap(limits=1, user_api="blas")
 Progress = Callable[[str, float], None]
 
 FRONT_ENDS = ("image_left_", "image_right_")
@@ -109,6 +113,7 @@ def quiet(stage: str, share: float) -> None:
     """Report progress to nobody."""
 
 
+@one_blas_thread
 def analyse(
     clip: str | Path,
     *,
@@ -173,6 +178,7 @@ def analyse(
     return measure(info, detected, config)
 
 
+@one_blas_thread
 def remeasure(result: SetResult, config: AnalysisConfig | None = None) -> SetResult:
     """Measure a set again from what was seen in its clip, without reading the clip.
 
@@ -564,6 +570,7 @@ def _shrunk(frame: Frame, max_side_px: int) -> Frame:
     return dataclasses.replace(frame, image=image)
 
 
+@one_blas_thread
 def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetResult:
     """Calibrate, find repetitions, fit the arms and measure, from what was seen in a clip."""
     check_corrections(config.corrections, info, detected.track)

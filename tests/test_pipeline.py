@@ -1,6 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from barpath import pipeline
 from barpath.calibrate import calibrate_front, calibrate_side, side_systematics
@@ -84,3 +85,20 @@ def test_context_says_why_horizontal_lengths_are_missing():
 def test_search_holds_a_bounded_number_of_frames():
     search = SearchConfig()
     assert search.per_s * search.stretch_s * search.max_side_px**2 * 3 < 1e9
+
+
+def test_linear_algebra_keeps_to_one_thread_and_gives_the_others_back():
+    """Else small solves wait for one another, and their last digits hang on the machine."""
+
+    @pipeline.one_blas_thread
+    def threads():
+        return [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+
+    before = [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+    assert before
+    with threadpool_limits(2):
+        assert set(threads()) == {1}
+    after = [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+    assert after == before
+    for function in (pipeline.analyse, pipeline.remeasure, pipeline.measure):
+        assert hasattr(function, "__wrapped__")
