@@ -108,9 +108,9 @@ class ArmFitConfig:
     bar_part_m: dict[str, tuple[float, float]] = field(
         default_factory=lambda: {"collar": (0.655, 0.01), "bar_end": (1.10, 0.05)}
     )
-    common_share: float = 0.7
-    common_m: float = 0.004
-    own_share: float = 1.0
+    common_share: float = 0.9
+    common_m: float = 0.003
+    own_share: float = 0.7
     own_m: float = 0.003
     max_frames: int = 64
     n_rounds: int = 4
