@@ -69,6 +69,7 @@ from barpath.files import (
     write_atomically,
     write_synced,
 )
+from barpath.jointnet import weights_path
 from barpath.names import file_stems, name_on_disk, told_name
 from barpath.sheets import csv_bytes, unguarded
 
@@ -578,8 +579,8 @@ def keys_of(
     seen, whole = (dataclasses.asdict(config) for config in configs)
     for name in MEASURE_ONLY:
         del seen[name]
-    model = configs[0].pose_model
-    if model is not None:
+    if configs[0].find_joints:
+        model = configs[0].pose_model or weights_path()
         seen["pose_model"] = sha256_of(model) if model.is_file() else str(model)
     versions = [version("barpath"), version("onnxruntime"), store.SCHEMA_VERSION, CACHE_VERSION]
     detect_key = _key(sha256, seen, versions, programme.detect, stills)

@@ -217,6 +217,19 @@ def test_keys_change_with_what_bears_on_them_and_with_nothing_else():
     assert arm[1] != same[1]
 
 
+def test_keys_change_with_the_joint_networks_weights(tmp_path, monkeypatch):
+    weights = tmp_path / "joints.onnx"
+    monkeypatch.setattr(block, "weights_path", lambda: weights)
+    configs = block._configs(block.ClipEntry(Path("a.mp4"), "a.mp4"), block.AnalysisConfig())
+    alone = tuple(block.dataclasses.replace(config, find_joints=False) for config in configs)
+    keys = []
+    for content in (b"one", b"another"):
+        weights.write_bytes(content)
+        keys.append((block.keys_of("s", configs, PROGRAMME), block.keys_of("s", alone, PROGRAMME)))
+    assert keys[0][0] != keys[1][0]
+    assert keys[0][1] == keys[1][1]
+
+
 def test_a_clip_that_a_worker_cannot_see_or_that_changed_is_said(tmp_path):
     clips, _ = fake_block(tmp_path, 1)
     jobs, _ = block.make_jobs(block.plan_folder(clips), config())
