@@ -114,6 +114,7 @@ class ArmFitConfig:
     own_m: float = 0.003
     max_frames: int = 64
     n_rounds: int = 4
+    n_steps: int = 20
     degrees_of_freedom: float = 4.0
     given_sd_m: float = 0.005
     model_factor: float = 1.25
@@ -831,7 +832,7 @@ def _solve(
             jac=problem.jacobian,
             method="lm",
             x_scale="jac",
-            max_nfev=20,
+            max_nfev=problem.config.n_steps,
             ftol=1e-5,
             xtol=1e-6,
             args=(weight,),

@@ -298,7 +298,9 @@ class LifterConfig:
     on_bar_share : float
         Distance of the hands from a known bar, as a share of the box, at which it counts half.
     found, kept : float
-        Least evidence for a lifter to be found, and to be followed on.
+        Least evidence for a lifter to be found, and to be read on.
+    there : float
+        Least sharpness of a body that is followed while it does not press.
     follow_gain, size_gain : float
         Share by which the crop moves, and changes its size, after what was read.
     patience : int
@@ -314,6 +316,7 @@ class LifterConfig:
     on_bar_share: float = 0.12
     found: float = 0.3
     kept: float = 0.15
+    there: float = 0.6
     follow_gain: float = 0.7
     size_gain: float = 0.3
     patience: int = 2
@@ -402,14 +405,21 @@ def evidence(
     float
     """
     config = config or LifterConfig()
-    box_px = square_round(reading, 1.0).size_px
-    # One arm may be out of sight, so the sharper half of the points speaks.
-    spread = float(np.sort(reading.sd_px[ARMS])[: len(ARMS) // 2].mean()) / box_px
-    score = float(reading.pressing) / (1.0 + (spread / config.sharp_share) ** 2)
+    score = float(reading.pressing) * sharpness(reading, config)
     if bar is not None:
-        off = bar.distance_px(reading.xy_px[HANDS]).mean() / box_px
+        off_px = bar.distance_px(reading.xy_px[HANDS]).mean()
+        off = float(off_px) / square_round(reading, 1.0).size_px
         score /= 1.0 + (off / config.on_bar_share) ** 2
     return score
+
+
+def sharpness(reading: Readings, config: LifterConfig | None = None) -> float:
+    """How sharply a reading's arms are seen, 0 to 1: whether there is a body at all."""
+    config = config or LifterConfig()
+    # One arm may be out of sight, so the sharper half of the points speaks.
+    spread_px = float(np.sort(reading.sd_px[ARMS])[: len(ARMS) // 2].mean())
+    share = spread_px / square_round(reading, 1.0).size_px
+    return 1.0 / (1.0 + (share / config.sharp_share) ** 2)
 
 
 def start_squares(height_px: int, width_px: int) -> list[Square]:
@@ -562,41 +572,54 @@ class Tracker:
             One, in pixels of the image.
         """
         config = self.config
-        reading = None
+        reading, score = None, 0.0
         if self._square is not None:
-            reading = self._look(image, bar, self._square)
-        if reading is None:
+            reading, score = self._look(image, bar, self._square)
+        if score < config.kept:
             self._misses += 1
-            if self._misses >= config.patience:
+            there = reading is not None and sharpness(reading, config) >= config.there
+            if self._misses >= config.patience and not there:
                 self._square = None
-            if self._square is not None or not self._due():
-                return None
-            reading = find_lifter(image, self.network, bar, config)
-        if reading is None:
+            if self._due():
+                found = find_lifter(image, self.network, bar, config)
+                if found is not None:
+                    self._square = None
+                    reading, score = found, 1.0
+        if reading is None or (score < config.kept and self._square is None):
+            return None
+        self._follow(reading)
+        if score < config.kept:
             return None
         self._misses = 0
-        target = square_round(reading, config.fill)
-        if self._square is None:
-            self._square = target
-        else:
-            here = self._square
-            self._square = Square(
-                here.x_px + config.follow_gain * (target.x_px - here.x_px),
-                here.y_px + config.follow_gain * (target.y_px - here.y_px),
-                here.size_px * (target.size_px / here.size_px) ** config.size_gain,
-            )
         return reading
 
     def _due(self) -> bool:
-        """Whether to search: where there is no lifter, every search costs for nothing."""
-        since = max(self._misses - self.config.patience, 0) % self.config.longest_pause
-        return since & (since + 1) == 0
+        """Whether to search: where nobody presses, every search costs for nothing."""
+        if self._square is not None and self._misses < self.config.patience:
+            return False
+        since = max(self._misses - self.config.patience, 0)
+        pause = self.config.longest_pause
+        return since & (since + 1) == 0 if since < pause else since % pause == pause - 1
 
-    def _look(self, image: Image, bar: BarLine | None, square: Square) -> Readings | None:
-        """What is read in a crop, or in one round that, where the lifter still shows."""
+    def _follow(self, reading: Readings) -> None:
+        config, target = self.config, square_round(reading, self.config.fill)
+        if self._square is None:
+            self._square = target
+            return
+        here = self._square
+        self._square = Square(
+            here.x_px + config.follow_gain * (target.x_px - here.x_px),
+            here.y_px + config.follow_gain * (target.y_px - here.y_px),
+            here.size_px * (target.size_px / here.size_px) ** config.size_gain,
+        )
+
+    def _look(self, image: Image, bar: BarLine | None, square: Square) -> tuple[Readings, float]:
+        """What is read in a crop, or in one round that if that says more, with its evidence."""
         config = self.config
         reading = self.network.read(image, [square])[0]
-        if evidence(reading, bar, config) >= config.kept:
-            return reading
+        score = evidence(reading, bar, config)
+        if score >= config.kept or sharpness(reading, config) >= config.there:
+            return reading, score
         again = self.network.read(image, [square_round(reading, config.fill)])[0]
-        return again if evidence(again, bar, config) >= config.kept else None
+        better = evidence(again, bar, config)
+        return (again, better) if better > score else (reading, score)

@@ -232,6 +232,21 @@ def test_a_spotter_who_steps_in_does_not_take_over():
         assert (found is None) == (20 <= k < 26) or k in (26, 27, 28)
 
 
+def test_a_lifter_who_rests_between_sets_is_kept_in_view():
+    """Bar on the hooks, then unracked: read again at once, without a search in every frame."""
+    lifter = person(500, 300)
+    network = FakeNetwork(lifter)
+    tracker = Tracker(network)
+    tracker.update(PICTURE)
+    before = network.n_looks
+    for k in range(80):
+        network.pressing = 0.02 if k < 79 else 0.98
+        found = tracker.update(PICTURE)
+        assert (found is None) == (k < 79)
+    assert found.xy_px == pytest.approx(lifter)
+    assert network.n_looks - before < 80 + 12 * 16
+
+
 def test_lost_and_found_again_without_a_bar():
     lifter = person(400, 300)
     network = FakeNetwork(lifter)
