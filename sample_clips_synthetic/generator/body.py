@@ -25,7 +25,7 @@ TAG = {"left": "L", "right": "R"}
 OUTWARD = {"left": 1.0, "right": -1.0}
 SHAFT_RADIUS_M = 0.014
 # Whether the shoulder's joint of the three builds is put where anatomy has it: see `anatomical`.
-ANATOMICAL_SHOULDERS = False
+ANATOMICAL_SHOULDERS = True
 # Move of the shoulder's joint, out and toward the head, in shares of the upper arm's length.
 SHOULDER_MOVE = (0.036, 0.028)
 # World axes of the lying body: x from the rest pose's up, y from its front, z from its left.
