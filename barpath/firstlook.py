@@ -25,6 +25,7 @@ from barpath.jointnet import (
     evidence,
     find_lifter,
     square_round,
+    with_surroundings,
 )
 
 Floats = NDArray[np.float64]
@@ -129,9 +130,13 @@ def look_over(
     """
     picks = np.unique(np.linspace(0, len(samples) - 1, MOST_LOOKS).round().astype(int))
     tracker = Tracker(network, config)
-    read = [tracker.update(samples[k].image) for k in picks]
-    known = [k for k, reading in enumerate(read) if reading is not None]
-    return FirstLook(picks[known], tuple(read[k] for k in known if read[k] is not None))
+    at, readings = [], []
+    for k in picks.tolist():
+        reading = tracker.update(samples[k].image)
+        if reading is not None:
+            at.append(k)
+            readings.append(with_surroundings(samples[k].image, network, reading, config))
+    return FirstLook(np.array(at, dtype=np.int64), tuple(readings))
 
 
 def held(

@@ -288,6 +288,9 @@ class LifterConfig:
     ----------
     fill : float
         Share of the crop's side that the upper body fills where it is measured.
+    wide_fill : float
+        The same for a look at what lies round it: little more than the least that the network is
+        trained on, and wide enough for the whole bar from most places.
     n_rounds : int
         Times that the picture is cropped anew round what was read.
     n_kept : int
@@ -310,6 +313,7 @@ class LifterConfig:
     """
 
     fill: float = 0.65
+    wide_fill: float = 0.3
     n_rounds: int = 2
     n_kept: int = 3
     sharp_share: float = 0.06
@@ -484,6 +488,35 @@ def find_lifter(
         if evidence(found[0], bar, config) >= config.found:
             return found[0]
     return None
+
+
+def with_surroundings(
+    image: Image, network: JointNetwork, reading: Readings, config: LifterConfig | None = None
+) -> Readings:
+    """A lifter's reading with the points that its crop cut off, from one wider look.
+
+    Parameters
+    ----------
+    image, network, config
+        As for `find_lifter`.
+    reading : Readings
+        One.
+
+    Returns
+    -------
+    Readings
+        One. Legs and the bar's ends seldom fit into the crop in which arms are read best; points
+        that were outside of it, in place, spread and state, are those of the wider crop.
+    """
+    config = config or LifterConfig()
+    wide = network.read(image, [square_round(reading, config.wide_fill)])[0]
+    cut = (reading.state[:, 2] >= 0.5) & (wide.state[:, 2] < 0.5)
+    return Readings(
+        np.where(cut[:, None], wide.xy_px, reading.xy_px),
+        np.where(cut[:, None, None], wide.covariance_px2, reading.covariance_px2),
+        np.where(cut[:, None], wide.state, reading.state),
+        reading.pressing,
+    )
 
 
 def search(

@@ -20,8 +20,8 @@ from barpath.jointnet import (
     JointNetwork,
     Readings,
     find_lifter,
-    square_round,
     uncertainty_ellipse,
+    with_surroundings,
 )
 from barpath.output import write_picture
 from barpath.overlay import mark_points
@@ -29,9 +29,6 @@ from barpath.store import check_target
 
 PICTURE_FILE = "marked.png"
 TABLE_FILE = "joints.csv"
-WIDE_FILL = 0.3
-"""Share of a wide crop's side that the upper body fills: little more than the least the network is
-trained on, and wide enough for the whole bar from most places."""
 COLUMNS = ("point", "x_px", "y_px", "sd_major_px", "sd_minor_px", "angle_deg", "state")
 
 
@@ -65,33 +62,6 @@ def read_picture(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
     if image is None:
         raise ClipError(f"'{path}' is no picture that can be read; save it as JPEG or PNG.")
     return cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
-
-
-def look_around(image: NDArray[np.uint8], reading: Readings, network: JointNetwork) -> Readings:
-    """Look for what lies beyond the crop a lifter was read in: the bar's ends, the legs.
-
-    Parameters
-    ----------
-    image : ndarray of uint8, shape (H, W, 3)
-        RGB.
-    reading : Readings
-        One, in pixels of the image.
-    network : JointNetwork
-
-    Returns
-    -------
-    Readings
-        The same lifter, with points that were outside the crop as a wider one shows them.
-    """
-    wide = network.read(image, [square_round(reading, WIDE_FILL)])[0]
-    beyond = reading.state.argmax(axis=-1) == STATES.index("outside")
-    beyond &= wide.state.argmax(axis=-1) != STATES.index("outside")
-    return Readings(
-        np.where(beyond[:, None], wide.xy_px, reading.xy_px),
-        np.where(beyond[:, None, None], wide.covariance_px2, reading.covariance_px2),
-        np.where(beyond[:, None], wide.state, reading.state),
-        reading.pressing,
-    )
 
 
 def joint_table(reading: Readings, *, with_outside: bool = False) -> pd.DataFrame:
@@ -165,7 +135,7 @@ def measure_photo(
         raise NoLifterError(
             f"Nobody lying under a bar and pressing it was found in '{Path(picture)}'."
         )
-    table = joint_table(look_around(image, reading, network))
+    table = joint_table(with_surroundings(image, network, reading))
     with staged_folder(folder, check) as (staging, _):
         write_picture(staging / PICTURE_FILE, mark_points(image, table))
         table.to_csv(staging / TABLE_FILE, index=False, float_format="%.3f", lineterminator="\n")

@@ -26,6 +26,7 @@ from barpath.jointnet import (
     Tracker,
     find_lifter,
     square_round,
+    with_surroundings,
 )
 
 Floats = NDArray[np.float64]
@@ -342,4 +343,7 @@ def estimate_pose_image(
         Pose table of one row.
     """
     config = config or PoseConfig()
-    return pose_table([(0, 0.0, find_lifter(image, network, bar, config.lifter))], config)
+    reading = find_lifter(image, network, bar, config.lifter)
+    if reading is not None:
+        reading = with_surroundings(image, network, reading, config.lifter)
+    return pose_table([(0, 0.0, reading)], config)

@@ -34,6 +34,7 @@ from barpath.jointnet import (
 from tests.weights import needs_weights
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
+WEIGHTS_SHA256 = "9d240deff99bc37876c27a6239740e69fb6fcdbbeeb8ef0e18687e162700a384"
 PICTURE = np.zeros((720, 1280, 3), np.uint8)
 
 # A lifter seen from the feet, in units of the upper body's width, hands on a level bar at y = 0.
@@ -181,6 +182,27 @@ def test_nobody_is_found_where_nobody_presses():
     assert find_lifter(PICTURE, FakeNetwork(person(640, 300), pressing=0.1)) is None
 
 
+def test_what_the_crop_cuts_off_is_read_in_a_wider_one():
+    lifter = person(600, 300)
+    network = FakeNetwork(lifter)
+    plain = network._one
+
+    def cropped(square):
+        xy, spread, state, chance = plain(square)
+        beyond = np.abs(xy - [square.x_px, square.y_px]).max(axis=1) > square.size_px / 2
+        wrong = np.where(beyond[:, None], [square.x_px, square.y_px], xy)
+        return wrong, spread, np.where(beyond[:, None], [0.01, 0.01, 0.98], state), chance
+
+    network._one = cropped
+    near = find_lifter(PICTURE, network)
+    end = POINTS.index("left_bar_end")
+    assert near.state[end, 2] > 0.9
+    whole = jointnet.with_surroundings(PICTURE, network, near)
+    assert whole.xy_px[end] == pytest.approx(lifter[end])
+    assert whole.state[end, 2] < 0.1
+    assert whole.covariance_px2[ARMS] == pytest.approx(near.covariance_px2[ARMS])
+
+
 @pytest.mark.parametrize("order", [1, -1])
 def test_of_two_benches_the_one_whose_bar_is_measured(order):
     left, right = person(330, 300, 230), person(950, 300, 250)
@@ -283,11 +305,11 @@ def network():
 
 
 @needs_weights
-def test_shipped_weights_are_those_of_their_card():
-    card = weights_path().with_suffix(".json")
-    said = json.loads(card.read_text("utf-8"))
-    assert hashlib.sha256(weights_path().read_bytes()).hexdigest() == said["sha256"]
-    assert weights_path().stat().st_size <= 16 * 2**20
+def test_shipped_weights_are_those_that_were_measured():
+    """To be renewed, with the figures in the README, when other weights are shipped."""
+    content = weights_path().read_bytes()
+    assert hashlib.sha256(content).hexdigest() == WEIGHTS_SHA256
+    assert len(content) <= 16 * 2**20
 
 
 @needs_weights
