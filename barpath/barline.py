@@ -461,8 +461,9 @@ def _line_families(
             )
         )
         best = member.iloc[order].drop_duplicates("sample")
-        if len(best) >= 4:
-            families.append(best.index.to_numpy())
+        chosen = best.index.to_numpy()
+        if len(best) >= 4 and not any(np.array_equal(chosen, other) for other in families):
+            families.append(chosen)
     return families
 
 
@@ -545,11 +546,13 @@ def _bar_models(
         own.append(_aligned(stack.grey[row.sample], row.y, row.drop, reach))
         # The scenery there is seen while the bar is furthest away. Someone may walk through it, or
         # something there look like the bar: one picture of several may be wrong either way.
-        apart = [
-            np.abs(cv2.blur(_aligned(stack.grey[other], row.y, row.drop, reach) - own[-1], (3, 3)))
-            for other in elsewhere[k]
-        ]
-        differs.append(np.partition(apart, 1, axis=0)[1])
+        least = second = np.full(own[-1].shape, np.inf, np.float32)
+        for other in elsewhere[k]:
+            apart = _aligned(stack.grey[other], row.y, row.drop, reach) - own[-1]
+            apart = np.abs(cv2.blur(apart, (3, 3)))
+            second = cv2.min(second, cv2.max(least, apart))
+            least = cv2.min(least, apart)
+        differs.append(second)
         spread = np.repeat(moving[row.sample], _COLUMN, axis=1)
         spread = np.pad(spread, ((0, 0), (0, width - spread.shape[1])))
         line_part.append(

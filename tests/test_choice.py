@@ -79,4 +79,4 @@ def test_the_orders_stood_in_for_do_what_they_say() -> None:
             chosen.add(int(np.argmax(np.ones(5))))
     assert len(chosen) > 2
     assert np.argmax(np.ones(5)) == 0
-    assert len(ORDERS) == 6
+    assert len(ORDERS) == 4

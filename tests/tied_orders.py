@@ -85,6 +85,6 @@ def last_digits_changed(seed: int, relative: float = 1e-9) -> Iterator[None]:
 
 ORDERS = {
     "every sort stable": lambda: ties_ordered(stable),
-    **{f"ties at random {k}": lambda k=k: ties_ordered(random_ties(k)) for k in range(3)},
-    **{f"last digits {k}": lambda k=k: last_digits_changed(k) for k in range(2)},
+    **{f"ties at random {k}": lambda k=k: ties_ordered(random_ties(k)) for k in range(2)},
+    "last digits": lambda: last_digits_changed(0),
 }
