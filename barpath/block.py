@@ -1067,6 +1067,7 @@ def run(
         No Dask scheduler answers.
     """
     config = config or BlockConfig()
+    folder = folder.expanduser()
     prepare(folder, check_block_folder)
     clear_scratch()
     made = not folder.exists()

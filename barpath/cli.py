@@ -1,8 +1,9 @@
 """The command line: `barpath analyse`, `demo`, `photo`, `block`, `compare`, `block-report`, others.
 
 Exit codes: 0 done; 2 a wrong option; 3 the clip cannot be read; 4 no bar or plate that moves like a
-press; 5 no repetition; 6 the results cannot be written; 7 no clip of a block was measured; 8 nobody
-presses in a picture; 70 a fault of the program itself; 130 stopped by Ctrl-C.
+press; 5 no repetition; 6 the results cannot be written, or a folder given is damaged; 7 no clip of
+a block was measured; 8 nobody presses in a picture; 70 a fault of the program itself; 130 stopped
+by Ctrl-C.
 """
 
 import errno
@@ -20,7 +21,14 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from barpath.errors import STOPPED, BarpathError, OptionError, StoppedError, reason_of
+from barpath.errors import (
+    STOPPED,
+    BarpathError,
+    NothingMeasuredError,
+    OptionError,
+    StoppedError,
+    reason_of,
+)
 
 MAX_FAILURES_TOLD = 10
 
@@ -371,10 +379,7 @@ def block(
     )
     typer.echo(f"Table: {target / 'reps.parquet'}")
     if entries and not done.n_measured:
-        typer.echo(
-            f"barpath: no clip was measured; '{target / 'failures.csv'}' says why.", err=True
-        )
-        raise typer.Exit(7)
+        raise NothingMeasuredError(f"no clip was measured; '{target / 'failures.csv'}' says why.")
 
 
 def _tell_failures(failures: Sequence[tuple[str, str]], file: Path) -> None:
@@ -523,10 +528,14 @@ def rules(
     """Check a measured set against the rules of competition, with margins."""
     from barpath.pairreport import is_pair_folder, read_rules, rules_text
     from barpath.pairset import check_rules
-    from barpath.store import read_results
+    from barpath.store import known_only_by_form, read_results
 
-    joined = is_pair_folder(results)
-    typer.echo(rules_text(read_rules(results) if joined else check_rules(read_results(results))))
+    if is_pair_folder(results):
+        table = read_rules(results)
+    else:
+        with known_only_by_form(results):
+            table = check_rules(read_results(results))
+    typer.echo(rules_text(table))
 
 
 @app.command()
@@ -551,6 +560,7 @@ def touchup(
     The page is served on this machine alone and asks nothing of the network. Ctrl-C ends it with
     exit code 0, leaving what was saved.
     """
+    from barpath.store import known_only_by_form
     from barpath.touchup import run as run_touchup
 
     def ready(address: str) -> None:
@@ -559,7 +569,8 @@ def touchup(
         if show:
             typer.launch(address)
 
-    run_touchup(results, clip, port=port, video=video, ready=ready)
+    with known_only_by_form(results):
+        run_touchup(results, clip, port=port, video=video, ready=ready)
 
 
 @app.command()
@@ -626,7 +637,8 @@ def main() -> None:
             signal.signal(getattr(signal, name), _stop)
     for stream in (sys.stdout, sys.stderr):
         # A file's name may hold bytes that no text can.
-        stream.reconfigure(errors="backslashreplace")
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
     code, sentence = _outcome()
     # The sentence is still to be said; a second Ctrl-C must not get between.
     signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -45,6 +45,12 @@ class OutputError(BarpathError):
     exit_code = 6
 
 
+class NothingMeasuredError(BarpathError):
+    """Not one clip of a block could be measured (exit code 7)."""
+
+    exit_code = 7
+
+
 class NoLifterError(BarpathError):
     """Nobody who presses was found in a picture (exit code 8)."""
 

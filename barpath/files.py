@@ -21,7 +21,7 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from barpath.errors import OutputError, reason_of
 
@@ -53,10 +53,18 @@ def write_atomically(path: Path, data: bytes) -> None:
     OutputError
         It cannot be written; nothing is left behind.
     """
-    part = path.with_name(f".{_short(path.name)}.part-{secrets.token_hex(4)}")
+    part = path.with_name(_temporary(path, "part", secrets.token_hex(4)))
     try:
-        write_synced(part, data)
-        part.replace(path)
+        with part.open("wb") as file:
+            if fcntl is not None:
+                with suppress(OSError):
+                    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _write_out(file, data)
+            if fcntl is not None:
+                part.replace(path)
+        # Windows renames no open file.
+        if fcntl is None:
+            part.replace(path)
     except OSError as error:
         raise OutputError(f"'{path}' cannot be written: {reason_of(error)}.") from error
     finally:
@@ -67,9 +75,13 @@ def write_atomically(path: Path, data: bytes) -> None:
 def write_synced(path: Path, data: bytes) -> None:
     """Write a file and wait until it is on the disk."""
     with path.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
+        _write_out(file, data)
+
+
+def _write_out(file: BinaryIO, data: bytes) -> None:
+    file.write(data)
+    file.flush()
+    os.fsync(file.fileno())
 
 
 def json_bytes(content: Any) -> bytes:
@@ -418,22 +430,25 @@ def clear_leftovers(target: Path) -> None:
     Parameters
     ----------
     target : Path
-        The user's folder, as `staged_folder` was asked for.
+        The user's folder or file, as `staged_folder` or `write_atomically` was asked for.
     """
     if fcntl is None:
         return
     short = re.escape(_short(target.name))
-    pattern = re.compile(rf"\.{short}\.(new|old)-{_MARK}")
+    pattern = re.compile(rf"\.{short}\.(new|old|part)-{_MARK}")
     with suppress(OSError):
         found = [p for p in target.parent.iterdir() if pattern.fullmatch(p.name)]
-        # Where two renames were needed, a run may have been killed between them.
-        for path in sorted(found, key=lambda p: ".old-" not in p.name):
-            if path.is_symlink() or not path.is_dir():
+        # What is being filled comes first: while a run is at work, nothing is touched. Where two
+        # renames were needed, a run may have been killed between them.
+        for path in sorted(found, key=lambda p: ".old-" in p.name):
+            if path.is_symlink() or path.is_dir() == (".part-" in path.name):
                 continue
             with _held(path) as free:
                 if not free:
                     return
-                if ".old-" in path.name and not os.path.lexists(target):
+                if path.is_file():
+                    path.unlink()
+                elif ".old-" in path.name and not os.path.lexists(target):
                     path.rename(target)
                 else:
                     shutil.rmtree(path, ignore_errors=True)

@@ -20,7 +20,7 @@ from barpath import calibrate, pipeline, plate, pose, scene
 from barpath.config import AnalysisConfig, SearchConfig
 from barpath.ellipse import Ellipse
 from barpath.errors import ClipError
-from barpath.frames import ClipInfo, Frame, probe, sample, stream
+from barpath.frames import ClipInfo, Frame, check_size, probe, sample, stream
 from barpath.jointnet import JointNetwork
 from barpath.joints import head_direction, near_side
 from barpath.uncertainty import expand, state
@@ -250,6 +250,7 @@ def look(
         analysis, calibration=replace(analysis.calibration, plate_mm=plate_mm), plate_given=True
     )
     info = probe(clip)
+    check_size(info)
     progress("looking for the bar", 0.0)
     network = network or JointNetwork()
     found = pipeline.find_bar(info, analysis, progress, network)

@@ -193,7 +193,8 @@ def read_rules(folder: Path) -> pd.DataFrame:
     except (OSError, ValueError) as error:
         raise damaged(folder, TABLES["rules"]) from error
     numbers = [c for c in COLUMNS if c in table and c not in _RULE_WORDS]
-    if set(COLUMNS) - set(table.columns) or any(table[c].dtype == object for c in numbers):
+    words = [c for c in numbers if not pd.api.types.is_numeric_dtype(table[c])]
+    if set(COLUMNS) - set(table.columns) or words:
         raise damaged(folder, TABLES["rules"])
     return table
 

@@ -26,7 +26,7 @@ from barpath.joints import (
 )
 from barpath.overlay import shown_joints
 from barpath.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
-from barpath.store import Note, SetResult, read_results
+from barpath.store import Note, SetResult, known_only_by_form, read_results
 from barpath.uncertainty import combine, expand, grade, state
 
 Floats = NDArray[np.float64]
@@ -1015,7 +1015,8 @@ def read_or_analyse(
         before = pipeline.config_of(result)
         calibration = replace(before.calibration, plate_mm=options.plate_mm)
         again = replace(before, calibration=calibration, plate_given=True)
-        result = pipeline.remeasure(result, again)
+        with known_only_by_form(given):
+            result = pipeline.remeasure(result, again)
     for name in ("load_kg", "stature_m"):
         if getattr(options, name) is not None:
             result.options[name] = getattr(options, name)

@@ -20,7 +20,17 @@ from barpath.bridge import bridge
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
-from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
+from barpath.files import sha256_of
+from barpath.frames import (
+    ClipInfo,
+    DuplicateCounter,
+    Frame,
+    StreamStats,
+    check_size,
+    probe,
+    sample,
+    stream,
+)
 from barpath.jointnet import BarLine, JointNetwork
 from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
 from barpath.names import told_name
@@ -169,13 +179,39 @@ def analyse(
     """
     config = _with_arguments(config or AnalysisConfig(), view, plate_mm, load_kg, plate_at)
     info = probe(clip, capture_fps=config.capture_fps)
+    check_size(info)
+    info = dataclasses.replace(info, sha256=sha256_of(info.path))
     check_corrections(config.corrections, info)
     progress("looking for the bar", 0.0)
     if network is None and config.find_joints:
         network = JointNetwork(config.pose_model)
-    found = find_bar(info, config, progress, network)
-    detected = follow(info, found, config, progress, network)
-    return measure(info, detected, config)
+    stats = StreamStats()
+    try:
+        found = find_bar(info, config, progress, network)
+        detected = follow(info, found, config, progress, network, stats)
+        info = dataclasses.replace(
+            info,
+            n_undecodable=info.n_undecodable + stats.n_undecodable,
+            warnings=(*info.warnings, *stats.sentences()),
+        )
+        return measure(info, detected, config)
+    except (BarNotFoundError, NoRepError) as error:
+        raise _with_damage(error, info, stats) from error
+
+
+def _with_damage(
+    error: BarNotFoundError | NoRepError, info: ClipInfo, stats: StreamStats
+) -> BarNotFoundError | NoRepError:
+    """The same error, with what is damaged in the clip, which may be why."""
+    if not stats.n_frames:
+        for _ in stream(info, max_side_px=16, grey=True, stats=stats):
+            pass
+    said = dict.fromkeys((*info.warnings, *stats.sentences()))
+    whole = not (info.n_undecodable or stats.n_undecodable or stats.n_doubtful or stats.resized)
+    if whole or not said:
+        return error
+    parts = [text.rstrip(".") for text in (str(error), *said)]
+    return type(error)("; ".join([parts[0], *(p[0].lower() + p[1:] for p in parts[1:])]) + ".")
 
 
 @one_blas_thread
@@ -507,6 +543,7 @@ def follow(
     config: AnalysisConfig,
     progress: Progress = quiet,
     network: JointNetwork | None = None,
+    stats: StreamStats | None = None,
 ) -> Detected:
     """Follow bar, camera motion and the lifter's joints through the clip, in one decoding pass.
 
@@ -536,7 +573,7 @@ def follow(
     stills = []
     kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
     with reader or nullcontext():
-        for frame in stream(info):
+        for frame in stream(info, stats=stats):
             n_duplicate += repeats.update(frame.image)
             if frame.index in kept:
                 stills.append(_shrunk(frame, STILL_SIDE_PX))

@@ -14,8 +14,8 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -36,6 +36,7 @@ from barpath.files import (
     verify,
     write_manifest,
 )
+from barpath.names import told_name
 from barpath.sheets import csv_bytes, read_csv
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ TABLE_FILES: Mapping[str, str] = {
 
 _ARTEFACT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*\.(html|mp4|png|jpg)")
 _TEXT_COLUMN = re.compile(
-    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of)$"
+    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of)(_tracked)?$"
 )
 
 Artefact = bytes | str | np.ndarray | Path | Callable[[Path], object]
@@ -167,7 +168,7 @@ def plain(value: Any) -> Any:
         case float():
             return value if np.isfinite(value) else None
         case Path():
-            return value.name
+            return told_name(value.name)
         case pd.DataFrame():
             return [plain(row) for row in value.to_dict("records")]
         case np.ndarray() | pd.Series():
@@ -386,6 +387,27 @@ def read_results(folder: str | os.PathLike[str]) -> SetResult:
         raise damaged(folder, SUMMARY_FILE) from error
 
 
+@contextmanager
+def known_only_by_form(folder: str | os.PathLike[str]) -> Iterator[None]:
+    """Say that a folder is damaged when what was read from it makes no sense further on.
+
+    Only of a folder without a manifest, of which nobody can tell whether it is as it was written.
+
+    Raises
+    ------
+    OutputError
+        The block failed on such a folder.
+    """
+    try:
+        yield
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+        if MANIFEST_FILE in (names := _own_files(Path(folder))) or not names:
+            raise
+        raise OutputError(
+            f"The folder '{folder}' is damaged, or of a version that cannot be read any more."
+        ) from error
+
+
 def check_whole(folder: Path) -> None:
     """Check that a result folder is as it was written.
 
@@ -412,6 +434,29 @@ _SUMMARY_FORM: Mapping[str, type | tuple[type, ...]] = {
     "files": list,
 }
 _CLIP_NUMBERS = ("width_px", "height_px", "n_frames", "duration_s", "fps")
+_NUMBER, _MAYBE = (int, float), (int, float, type(None))
+# What measuring again takes from a result.
+_NEEDED: Mapping[str, Mapping[str, type | tuple[type, ...]]] = {
+    "options": {
+        "plate_mm": _NUMBER,
+        "plate_given": bool,
+        "load_kg": _MAYBE,
+        "upper_arm_m": _MAYBE,
+        "stature_m": _MAYBE,
+        "note": str,
+        "find_joints": bool,
+    },
+    "calibration": {
+        "scene_roll_deg": _MAYBE,
+        "scene_roll_sd_deg": _MAYBE,
+        "scene_pitch_deg": _MAYBE,
+        "scene_pitch_sd_deg": _MAYBE,
+        "scene_lines": _NUMBER,
+        "px_per_m": _NUMBER,
+        "scale_rel_sd": _MAYBE,
+        "head_direction": str,
+    },
+}
 # What every table must hold; pose and arms may be empty.
 _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "reps.csv": ("rep", "kind", "touch_and_go", "start_s", "touch_s", "press_s", "lockout_s"),
@@ -449,6 +494,10 @@ def _read_summary(folder: Path) -> dict[str, Any]:
     for name, kind in _SUMMARY_FORM.items():
         if not isinstance(data.get(name), kind):
             raise damaged(folder, SUMMARY_FILE, f"its '{name}' is not what it must be")
+    for part, needed in _NEEDED.items():
+        for name, kind in needed.items():
+            if not isinstance(data[part].get(name, data), kind):
+                raise damaged(folder, SUMMARY_FILE, f"its '{part}' lack '{name}'")
     numbers = (data["clip"].get(name) for name in _CLIP_NUMBERS)
     if not all(isinstance(n, int | float) and not isinstance(n, bool) for n in numbers):
         raise damaged(folder, SUMMARY_FILE, "its clip is not described")
@@ -468,7 +517,7 @@ def _read_table(folder: Path, name: str, view: str) -> pd.DataFrame:
     if not set(columns) <= set(table.columns) or (columns and not len(table)):
         raise damaged(folder, name, "columns or rows are missing")
     for column in table.columns if len(table) else ():
-        if table[column].dtype == object and not _TEXT_COLUMN.fullmatch(column):
+        if not pd.api.types.is_numeric_dtype(table[column]) and not _TEXT_COLUMN.fullmatch(column):
             raise damaged(folder, name, f"its '{column}' holds what is no number")
     return table
 

@@ -119,6 +119,7 @@ def test_existing_results_are_left_alone(tmp_path):
 
 # In the middle of decoding and following, for as long as it takes the signal to come.
 AT_WORK = """
+import signal
 import time
 from barpath import plate
 from barpath.cli import main
@@ -132,6 +133,8 @@ def wait_at_the_tenth_frame(tracker, frame):
     return update(tracker, frame)
 
 plate.PlateTracker.update = wait_at_the_tenth_frame
+# A test run in the background of a shell inherits that SIGINT is ignored.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 main()
 """
 
