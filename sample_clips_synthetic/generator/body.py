@@ -24,8 +24,6 @@ SIDES = ("left", "right")
 TAG = {"left": "L", "right": "R"}
 OUTWARD = {"left": 1.0, "right": -1.0}
 SHAFT_RADIUS_M = 0.014
-# Whether the shoulder's joint of the three builds is put where anatomy has it: see `anatomical`.
-ANATOMICAL_SHOULDERS = True
 # Move of the shoulder's joint, out and toward the head, in shares of the upper arm's length.
 SHOULDER_MOVE = (0.036, 0.028)
 # World axes of the lying body: x from the rest pose's up, y from its front, z from its left.
@@ -127,17 +125,22 @@ def anatomical(mesh: Mesh) -> Mesh:
 
 @cache
 def load_mesh(build: str) -> Mesh:
-    """Read one build from the archive.
+    """Read one build from the archive, its shoulders put where anatomy has them.
 
     Parameters
     ----------
     build
         ``"tall_man"``, ``"broad_man"`` or ``"woman"``; ``"stranger_1"`` to ``"stranger_8"``.
     """
+    return anatomical(baked_mesh(build))
+
+
+def baked_mesh(build: str) -> Mesh:
+    """Read one build as it was baked; ``build`` as for `load_mesh`."""
     own = STRANGERS if build.startswith("stranger") else ARCHIVE
     with np.load(ARCHIVE) as archive, np.load(own) as shapes:
         names = archive["part_names"]
-        mesh = Mesh(
+        return Mesh(
             bones=tuple(str(b) for b in archive["bones"]),
             parents=tuple(int(p) for p in archive["parents"]),
             heads=shapes[f"{build}_heads"].astype(float) @ REST_TO_WORLD.T,
@@ -148,7 +151,6 @@ def load_mesh(build: str) -> Mesh:
             weight_share=archive["weight_share"] / 255.0,
             parts=tuple(str(names[i]) for i in archive["part"]),
         )
-    return anatomical(mesh) if ANATOMICAL_SHOULDERS else mesh
 
 
 @dataclass
@@ -168,10 +170,12 @@ class Skeleton:
 
     def __init__(self, mesh: Mesh) -> None:
         self.mesh = mesh
-        self.children: dict[int, list[int]] = {i: [] for i in range(len(mesh.bones))}
-        for child, parent in enumerate(mesh.parents):
-            if parent >= 0:
-                self.children[parent].append(child)
+        # A parent stands before its children in the archive.
+        below = [[bone] for bone in range(len(mesh.bones))]
+        for child in reversed(range(len(mesh.bones))):
+            if mesh.parents[child] >= 0:
+                below[mesh.parents[child]] += below[child]
+        self.below = [np.array(bones) for bones in below]
 
     def rest(self) -> Pose:
         """Body lying straight, not yet on the bench."""
@@ -180,23 +184,15 @@ class Skeleton:
     def turn(self, pose: Pose, name: str, rotation: Array) -> None:
         """Give a bone a world rotation; everything below follows rigidly."""
         bone = self.mesh.bone(name)
-        self._carry(pose, bone, rotation @ pose.rotation[bone].T, pose.head[bone].copy())
-
-    def _carry(self, pose: Pose, bone: int, change: Array, pivot: Array) -> None:
-        pose.rotation[bone] = change @ pose.rotation[bone]
-        pose.head[bone] = pivot + change @ (pose.head[bone] - pivot)
-        for child in self.children[bone]:
-            self._carry(pose, child, change, pivot)
+        change = rotation @ pose.rotation[bone].T
+        pivot, moved = pose.head[bone].copy(), self.below[bone]
+        pose.rotation[moved] = change @ pose.rotation[moved]
+        pose.head[moved] = pivot + (pose.head[moved] - pivot) @ change.T
 
     def shift(self, pose: Pose, name: str, place: Array) -> None:
         """Move a bone and everything below so that its joint lies at a place."""
         bone = self.mesh.bone(name)
-        self._slide(pose, bone, place - pose.head[bone])
-
-    def _slide(self, pose: Pose, bone: int, step: Array) -> None:
-        pose.head[bone] += step
-        for child in self.children[bone]:
-            self._slide(pose, child, step)
+        pose.head[self.below[bone]] += place - pose.head[bone]
 
     def skin(
         self,

@@ -17,6 +17,7 @@ import numpy as np
 
 from .bodies import load_bodies
 from .maker import Still, make_scene
+from .scenes import RefusedError
 from .shards import SCENES_A_SHARD, work
 
 LIMBS = ((0, 1), (0, 2), (2, 4), (4, 6), (1, 3), (3, 5), (5, 7), (0, 8), (1, 9), (8, 9), (8, 10),
@@ -52,7 +53,7 @@ def sheet(bodies_file: Path, target: Path, seed: int, count: int, split: str, de
     while len(tiles) < count:
         try:
             stills = make_scene(seed, bodies, split, device)
-        except ValueError as why:
+        except RefusedError as why:
             print(f"scene {seed} passed over: {why}")
             stills = []
         for still in stills:

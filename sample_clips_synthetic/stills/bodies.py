@@ -52,7 +52,7 @@ CHANGES = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Bodies:
     """An archive of bodies in memory.
 

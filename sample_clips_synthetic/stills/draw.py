@@ -14,19 +14,12 @@ from numpy.typing import NDArray
 from ..generator.body import Array
 from ..generator.camera import View
 from ..generator.render import FAR_M, MATERIALS, NEAR_M
-from ..generator.scenery import Soup
+from .codes import Light, rigid
 
 # Twice the picture's size each way, averaged: four samples a pixel.
 FINER = 2
 SHADOW_PX = 1024
 SHADOW_SPAN_M = 2.3
-# Material codes beyond those of the generator.
-GLOW, STRIPES, CHECKS, BLOTCHES, MESH = 12.0, 13.0, 14.0, 15.0, 16.0
-
-# What is seen at a pixel. The lifter's own parts come last.
-NOTHING, SCENERY, BAR, PLATES, OTHERS, OCCLUDER = 0, 1, 2, 3, 4, 5
-TRUNK, HEAD, LEGS_FROM, ARMS_FROM = 10, 11, 12, 20
-
 _MORE = """#elif MATERIAL == 13
     albedo = mix(albedo, albedo.brg * 0.6 + 0.25, step(0.5, fract(r.x * 16.0))); shine = 0.01;
 #elif MATERIAL == 14
@@ -60,7 +53,7 @@ _HEAD = """
 uniform vec3 eye; uniform vec3 sun; uniform vec3 sun_colour; uniform vec3 sky; uniform vec3 ground;
 uniform vec3 fill; uniform vec3 fill_colour; uniform vec3 lamp; uniform vec3 lamp_colour;
 uniform vec3 haze; uniform float haze_m; uniform float gain; uniform float soft;
-uniform sampler2DShadow shadow; uniform sampler3D grain;
+uniform sampler2DShadow shadow; uniform sampler3D grain; uniform float mirrored;
 in vec3 v_position; in vec3 v_normal; in vec3 v_colour; in vec3 v_reference; in vec4 v_light;
 flat in vec2 v_code;
 layout(location = 0) out vec4 colour;
@@ -104,7 +97,7 @@ _TAIL = """
     float away = length(eye - v_position);
     shown = mix(shown, haze, 1.0 - exp(-away / haze_m)) * gain;
     colour = vec4(sqrt(clamp(shown, 0.0, 1.0)), 1.0);
-    what = vec2(away, v_code.y);
+    what = vec2(away, mirrored > 0.5 ? 1.0 : v_code.y);
 }
 """
 
@@ -125,42 +118,6 @@ def _branches(materials: str) -> str:
     return text.replace("#else", "} else {").replace("#endif", "}")
 
 
-@dataclass(frozen=True)
-class Light:
-    """Light of a scene; colours are linear RGB.
-
-    Attributes
-    ----------
-    sun
-        Unit vector toward the light that casts shadows, (3,).
-    sun_colour, sky, ground
-        Of that light, and of the light from above and from below.
-    fill, fill_colour
-        Unit vector toward a light without shadows, and its colour.
-    lamp, lamp_colour
-        Place of a lamp without shadows, metres, and its colour at one metre.
-    haze, haze_m
-        Colour of the air and the distance in which it takes over.
-    gain
-        Exposure.
-    soft
-        Width of the shadows' edges, as a share of 4.6 m.
-    """
-
-    sun: Array
-    sun_colour: Array
-    sky: Array
-    ground: Array
-    fill: Array
-    fill_colour: Array
-    lamp: Array
-    lamp_colour: Array
-    haze: Array
-    haze_m: float
-    gain: float
-    soft: float
-
-
 @dataclass
 class Thing:
     """Something on the graphics card: a vertex buffer, drawn with a picture's and a shadow's."""
@@ -177,15 +134,6 @@ class Thing:
         for part in (self.shaded, self.shadow, self.buffer, self.index):
             if part is not None:
                 part.release()
-
-
-def rows(soup: Soup, group: float) -> NDArray[np.float32]:
-    """Vertices of a soup as the card takes them, (n, 14)."""
-    out = np.empty((len(soup.position), 14), np.float32)
-    out[:, 0:3], out[:, 3:6] = soup.position, soup.normal
-    out[:, 6:9], out[:, 9:12] = soup.colour, soup.reference
-    out[:, 12], out[:, 13] = soup.material, group
-    return out
 
 
 class Painter:
@@ -264,7 +212,7 @@ class Painter:
         light
             Light.
         things
-            Things and the (4, 4) that places each.
+            Things and the (4, 4) that places each; one that mirrors shows a thing in a mirror.
 
         Returns
         -------
@@ -281,7 +229,7 @@ class Painter:
         self.shadow_target.clear(depth=1.0)
         self.shadow_program["camera"].write(shade.T.astype("f4").tobytes())
         for thing, place in things:
-            if thing.casts:
+            if thing.casts and not _mirrors(place):
                 self.shadow_program["model"].write(place.T.astype("f4").tobytes())
                 thing.shadow.render()
         self.target.use()
@@ -300,7 +248,11 @@ class Painter:
         for name in ("haze_m", "gain", "soft"):
             program[name].value = float(getattr(light, name))
         for thing, place in things:
-            (context.enable if thing.closed else context.disable)(moderngl.CULL_FACE)
+            mirrored = _mirrors(place)
+            # What is seen in a mirror is scenery, and has its front faces the other way round.
+            program["mirrored"].value = float(mirrored)
+            culled = thing.closed and not mirrored
+            (context.enable if culled else context.disable)(moderngl.CULL_FACE)
             program["model"].write(place.T.astype("f4").tobytes())
             thing.shaded.render()
         context.disable(moderngl.CULL_FACE)
@@ -327,12 +279,8 @@ class Painter:
         return projection @ rigid(view.rotation, -view.rotation @ view.centre)
 
 
-def rigid(rotation: Array, shift: Array) -> NDArray[np.float64]:
-    """The (4, 4) of a turn and a shift."""
-    matrix = np.eye(4)
-    matrix[:3, :3] = rotation
-    matrix[:3, 3] = shift
-    return matrix
+def _mirrors(place: NDArray[np.float64]) -> bool:
+    return float(np.linalg.det(place[:3, :3])) < 0
 
 
 def _light_matrix(sun: Array) -> NDArray[np.float64]:

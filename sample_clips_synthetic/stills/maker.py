@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +14,16 @@ from ..generator.body import Array, rotation_about, unit
 from ..generator.camera import View
 from . import stage
 from .bodies import Bodies
-from .draw import BAR, HEAD, OCCLUDER, OTHERS, PLATES, SCENERY, TRUNK, Painter, painter, rows
+from .codes import BAR, HEAD, OCCLUDER, PLATES, TRUNK
 from .people import FOOT, FOREARM, HAND, SHANK, THIGH, UPPER_ARM
-from .scenes import EMPTY, POINTS, Placed, Scene, _Key, _soup, draw_scene, somebody
+from .scenes import Moment, Placed, Scene, draw_scene, people_of, placed_soup, somebody
+
+if TYPE_CHECKING:
+    from .draw import Painter, Thing
 
 SIDE_PX = 320
 MOMENTS, CAMERAS = 3, 2
+# States of a point: seen; in the picture but hidden; outside the picture or not there.
 SEEN, HIDDEN, OUTSIDE = 0, 1, 2
 # The points that a crop is measured by: shoulders, elbows, wrists, hands, head and hips.
 BOX = (*range(10), 14)
@@ -31,7 +38,6 @@ DEEP_M = np.array(
     + [0.15] + [0.42] * 2 + [0.10] * 2 + [0.06] * 2
 )  # fmt: skip
 TRIES = 12
-"""States of the points: seen; in the picture but hidden; outside the picture or not there."""
 
 
 @dataclass(frozen=True)
@@ -89,16 +95,16 @@ TAGS = {
     "slope_deg": "of the bench's back, incline positive",
     "female": "share of the female shape",
     "feet_up": "1 with the feet on the bench",
+    "dumbbells": "1 with a dumbbell in each hand instead of the bar",
+    "mirror": "1 with a wall of mirrors",
     "occluder": "0 none, 1 post, 2 person between camera and lifter",
     "raised": "height of the bar, 0 chest .. 1 lockout",
     "fill": "share of the side that the upper body fills",
 }
 
 
-def draw_camera(
-    rng: np.random.Generator, centre: Array, space: stage.Space
-) -> tuple[Array, Array, float]:
-    """Camera's place (3,), world-to-camera rotation (3, 3) and roll, degrees.
+def draw_camera(rng: np.random.Generator, centre: Array, space: stage.Space) -> tuple[Array, Array]:
+    """Camera's place (3,) and world-to-camera rotation (3, 3).
 
     Parameters
     ----------
@@ -139,7 +145,7 @@ def draw_camera(
     roll = float(rng.normal(0, 3.0) if rng.random() < 0.93 else rng.uniform(-25, 25))
     rotation = np.stack([right, np.cross(forward, right), forward])
     rotation = rotation_about(np.array([0.0, 0.0, 1.0]), np.radians(roll)) @ rotation
-    return eye, rotation, roll
+    return eye, rotation
 
 
 def draw_crop(rng: np.random.Generator, flat: Array) -> tuple[Array, float, float]:
@@ -162,10 +168,10 @@ def draw_crop(rng: np.random.Generator, flat: Array) -> tuple[Array, float, floa
     return middle, side, fill
 
 
-def view_of(eye: Array, rotation: Array, middle: Array, side: float, side_px: int) -> View:
+def view_of(eye: Array, rotation: Array, middle: Array, side: float) -> View:
     """Camera whose picture is a crop of the plane one metre before it."""
-    focal = side_px / side
-    c = (side_px - 1) / 2 - middle * focal
+    focal = SIDE_PX / side
+    c = (SIDE_PX - 1) / 2 - middle * focal
     return View(rotation, eye, focal, float(c[0]), float(c[1]), 0.0, 0.0)
 
 
@@ -233,8 +239,21 @@ def point_states(
     return out
 
 
-def make_scene(seed: int, bodies: Bodies, split: str = "train", device: int = 0) -> list[Still]:
-    """Stills of one random scene, the same for the same seed.
+@dataclass(frozen=True)
+class Shot:
+    """One picture to be taken: the moment, the camera, and what stands in between."""
+
+    moment: Moment
+    view: View
+    fill: float
+    between: list[Placed]
+    occluder: float
+
+
+def plan_scene(
+    seed: int, bodies: Bodies, split: str = "train"
+) -> tuple[Scene, list[tuple[Moment, list[Shot]]]]:
+    """A random scene and the pictures to be taken of it; nothing is drawn.
 
     Parameters
     ----------
@@ -244,123 +263,143 @@ def make_scene(seed: int, bodies: Bodies, split: str = "train", device: int = 0)
         Archive of bodies.
     split
         ``"train"`` or ``"left_out"``: whose bodies.
-    device
-        Which graphics card.
 
     Raises
     ------
-    ValueError
-        The arms of the body drawn do not reach the bar: pass over this seed.
+    RefusedError
+        The body drawn cannot do what was drawn for it: pass over this seed.
     """
     rng = np.random.default_rng([seed, 0 if split == "train" else 1])
     scene = draw_scene(rng, bodies, split, MOMENTS)
-    paint = painter(SIDE_PX, device)
-    made = []
-    try:
-        for placed in scene.still:
-            made.append((_put(paint, placed), placed.place))
-        out = []
-        for moment in scene.moments:
-            moving = [(_put(paint, p), p.place) for p in moment.things]
-            try:
-                for _ in range(CAMERAS):
-                    still = _shoot(rng, paint, scene, moment, made + moving, _Key(bodies, split))
-                    if still is not None:
-                        out.append(still)
-            finally:
-                for thing, _ in moving:
-                    thing.release()
-        return out
-    finally:
-        for thing, _ in made:
-            thing.release()
+    plan = []
+    for moment in scene.moments:
+        shots = [_plan_shot(rng, scene, moment, bodies, split) for _ in range(CAMERAS)]
+        plan.append((moment, [shot for shot in shots if shot is not None]))
+    return scene, plan
 
 
-def _put(paint: Painter, placed: Placed) -> object:
-    return paint.thing(placed.data, placed.tris, placed.closed, placed.casts)
-
-
-def _shoot(
-    rng: np.random.Generator,
-    paint: Painter,
-    scene: Scene,
-    moment: object,
-    things: list,
-    key: _Key,
-) -> Still | None:
+def _plan_shot(
+    rng: np.random.Generator, scene: Scene, moment: Moment, bodies: Bodies, split: str
+) -> Shot | None:
     points = moment.points
-    empty = bool(np.isnan(points[0, 0]))
-    if empty:
+    if moment.empty:
         centre = np.array([rng.uniform(-0.8, 0.3), rng.uniform(0.4, 1.0), rng.uniform(-0.5, 0.5)])
         box = centre + rng.uniform(-0.6, 0.6, (6, 3))
     else:
         centre = points[[0, 1, 6, 7, 8, 9]].mean(axis=0)
         box = points[list(BOX)]
     for _ in range(TRIES):
-        eye, rotation, _roll = draw_camera(rng, centre, scene.space)
+        eye, rotation = draw_camera(rng, centre, scene.space)
         local = (box - eye) @ rotation.T
         if local[:, 2].min() > 0.35:
             break
     else:
         return None
     middle, side, fill = draw_crop(rng, local[:, :2] / local[:, 2:])
-    view = view_of(eye, rotation, middle, side, SIDE_PX)
-    between: list = []
-    occluder = 0.0
+    view = view_of(eye, rotation, middle, side)
     chance = rng.random()
     if chance < 0.10:
-        between.append(
-            (_put(paint, _soup(stage.posts_between(eye, centre, rng), OCCLUDER)), np.eye(4))
-        )
-        occluder = 1.0
-    elif chance < 0.15 and np.linalg.norm(eye - centre) > 2.2:
-        share = rng.uniform(0.35, 0.6)
-        place = eye + share * (centre - eye)
+        post = placed_soup(stage.posts_between(eye, centre, rng), OCCLUDER)
+        return Shot(moment, view, fill, [post], 1.0)
+    if chance < 0.15 and np.linalg.norm(eye - centre) > 2.2:
+        place = eye + rng.uniform(0.35, 0.6) * (centre - eye)
         across = unit(np.cross(centre - eye, np.array([0.0, 1.0, 0.0])))
         place = place + across * rng.choice([-1.0, 1.0]) * rng.uniform(0.25, 0.6)
         place[1] = 0.0
-        placed = somebody(key, place, float(rng.uniform(0, 360)), rng)
-        between.append((_put(paint, placed), placed.place))
-        occluder = 2.0
+        key = people_of(bodies, split)
+        return Shot(moment, view, fill, [somebody(key, place, rng.uniform(0, 360), rng)], 2.0)
+    return Shot(moment, view, fill, [], 0.0)
+
+
+def make_scene(seed: int, bodies: Bodies, split: str = "train", device: int = 0) -> list[Still]:
+    """Stills of one random scene, the same for the same seed.
+
+    Pictures in which nothing of both arms can be seen are left out.
+
+    Parameters
+    ----------
+    seed, bodies, split
+        As for `plan_scene`.
+    device
+        Which graphics card, as EGL counts them.
+
+    Raises
+    ------
+    RefusedError
+        As for `plan_scene`.
+    """
+    from .draw import painter
+
+    scene, plan = plan_scene(seed, bodies, split)
+    paint = painter(SIDE_PX, device)
+    with _on_card(paint, scene.still) as still:
+        out = []
+        for moment, shots in plan:
+            with _on_card(paint, moment.things) as moving:
+                for shot in shots:
+                    with _on_card(paint, shot.between) as between:
+                        shown = still + moving + between
+                        if scene.mirror is not None:
+                            shown += [(thing, scene.mirror @ place) for thing, place in shown]
+                        drawn = paint.picture(shot.view, scene.light, shown)
+                    taken = _still(scene, shot, *drawn)
+                    if moment.empty or np.any(taken.states[:8] == SEEN):
+                        out.append(taken)
+        return out
+
+
+@contextmanager
+def _on_card(
+    paint: Painter, placed: list[Placed]
+) -> Iterator[list[tuple[Thing, NDArray[np.float64]]]]:
+    things: list[tuple[Thing, NDArray[np.float64]]] = []
     try:
-        image, what = paint.picture(view, scene.light, things + between)
+        for p in placed:
+            things.append((paint.thing(p.data, p.tris, p.closed, p.casts), p.place))
+        yield things
     finally:
-        for thing, _ in between:
+        for thing, _ in things:
             thing.release()
-    ahead = (points - eye) @ rotation.T
-    with np.errstate(invalid="ignore"):
-        behind = ~(ahead[:, 2] > 0.05)
-    pixels = np.full((21, 2), np.nan)
-    pixels[~behind] = view.project(points[~behind])
-    distance = np.linalg.norm(points - eye, axis=1)
-    scale = view.focal_px / np.where(behind, 1.0, ahead[:, 2])
-    states = point_states(pixels, distance, scale, what)
-    if not empty and np.count_nonzero(states[:8] == SEEN) == 0:
-        return None
-    bones = np.full((2, 2), np.nan)
-    if not empty:
-        bones = view.project(moment.bone_shoulders)
-    shoulders = points[:2].mean(axis=0) if not empty else centre
-    away = eye - shoulders
-    tags = {
-        **scene.tags,
-        "occluder": occluder,
-        "raised": float(moment.raised),
-        "fill": fill,
-    }
+
+
+def project(view: View, points: Array) -> tuple[Array, Array, Array]:
+    """Pixels (n, 2), distances from the eye, metres, and scales, px/m, of world points (n, 3).
+
+    Points behind the camera, and those that are not there, have the pixel NaN.
+    """
+    ahead = (points - view.centre) @ view.rotation.T
+    before = np.nan_to_num(ahead[:, 2], nan=-1.0) > 0.05
+    pixels = np.full((len(points), 2), np.nan)
+    pixels[before] = view.project(points[before])
+    scale = view.focal_px / np.where(before, ahead[:, 2], 1.0)
+    return pixels, np.linalg.norm(points - view.centre, axis=1), scale
+
+
+def _still(scene: Scene, shot: Shot, image: NDArray[np.uint8], what: NDArray[np.float32]) -> Still:
+    moment, view = shot.moment, shot.view
+    pixels, distance, scale = project(view, moment.points)
+    middle = moment.points[:2].mean(axis=0)
+    if moment.empty:
+        middle = np.array([0.0, 0.6, 0.0])
+    away = view.centre - middle
     return Still(
         image=image,
         points=pixels.astype(np.float32),
-        states=states,
-        bone_shoulders=bones.astype(np.float32),
+        states=point_states(pixels, distance, scale, what),
+        bone_shoulders=project(view, moment.bone_shoulders)[0].astype(np.float32),
         pressing=moment.pressing,
-        px_per_m=float(np.nan if empty else scale[:2].mean()),
+        px_per_m=float("nan") if moment.empty else float(scale[:2].mean()),
         azimuth_deg=float(np.degrees(np.arctan2(away[2], -away[0]))),
         elevation_deg=float(np.degrees(np.arctan2(away[1], np.hypot(away[0], away[2])))),
         distance_m=float(np.linalg.norm(away)),
-        body=scene.body if not empty else -1,
-        tags=tags,
+        body=-1 if moment.empty else scene.body,
+        tags={
+            **scene.tags,
+            "occluder": shot.occluder,
+            "raised": float(moment.raised),
+            "fill": shot.fill,
+        },
     )
 
 
-__all__ = ["EMPTY", "OTHERS", "POINTS", "SCENERY", "TAGS", "Still", "make_scene", "rows"]
+__all__ = ["TAGS", "Shot", "Still", "make_scene", "plan_scene", "point_states", "project"]

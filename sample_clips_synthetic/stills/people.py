@@ -25,10 +25,9 @@ from ..generator.body import (
     frame_of,
     rotation_about,
     two_bone,
-    unit,
 )
 from ..generator.looks import CLOTH, DressedMesh, Outfit, dress, triangles
-from .draw import ARMS_FROM, BLOTCHES, CHECKS, HEAD, LEGS_FROM, MESH, STRIPES, TRUNK
+from .codes import ARMS_FROM, BLOTCHES, CHECKS, HEAD, LEGS_FROM, MESH, STRIPES, TRUNK
 
 X, Y, Z = np.eye(3)
 # Groups of the lifter's parts, left then right of each pair.
@@ -56,16 +55,6 @@ HAIRS = np.array(
 )
 
 
-@lru_cache(maxsize=2)
-def _tris(packed: bytes) -> NDArray[np.int64]:
-    return triangles(np.frombuffer(packed, np.int64).reshape(-1, 4))
-
-
-def tris_of(mesh: Mesh) -> NDArray[np.int64]:
-    """Triangles of a body."""
-    return _tris(mesh.faces.tobytes())
-
-
 @dataclass(frozen=True)
 class Rig:
     """What skinning needs of the topology that all bodies share.
@@ -80,9 +69,6 @@ class Rig:
     groups: NDArray[np.float32]
 
 
-_RIGS: dict[int, Rig] = {}
-
-
 @lru_cache(maxsize=2)
 def _rig(parts: tuple[str, ...], packed: bytes, bones: int, weights: bytes, share: bytes) -> Rig:
     n = len(parts)
@@ -90,7 +76,7 @@ def _rig(parts: tuple[str, ...], packed: bytes, bones: int, weights: bytes, shar
     value = np.frombuffer(share, float).reshape(n, -1)
     row = np.repeat(np.arange(n), which.shape[1])
     matrix = csr_matrix((value.ravel(), (row, which.ravel())), shape=(n, bones), dtype=np.float32)
-    tris = _tris(packed)
+    tris = triangles(np.frombuffer(packed, np.int64).reshape(-1, 4))
     column = np.tile(np.arange(len(tris)), 3)
     ones = np.ones(3 * len(tris), np.float32)
     around = csr_matrix((ones, (tris.T.ravel(), column)), shape=(n, len(tris)))
@@ -98,17 +84,14 @@ def _rig(parts: tuple[str, ...], packed: bytes, bones: int, weights: bytes, shar
 
 
 def rig(mesh: Mesh) -> Rig:
-    """Skinning data of a body's topology."""
-    key = id(mesh.weight_share)
-    if key not in _RIGS:
-        _RIGS[key] = _rig(
-            mesh.parts,
-            mesh.faces.tobytes(),
-            len(mesh.bones),
-            mesh.weight_bones.tobytes(),
-            mesh.weight_share.tobytes(),
-        )
-    return _RIGS[key]
+    """Skinning data of a body's topology; made once for all bodies that share it."""
+    return _rig(
+        mesh.parts,
+        mesh.faces.tobytes(),
+        len(mesh.bones),
+        mesh.weight_bones.tobytes(),
+        mesh.weight_share.tobytes(),
+    )
 
 
 def _groups(parts: Sequence[str]) -> NDArray[np.float32]:
@@ -131,17 +114,16 @@ def _groups(parts: Sequence[str]) -> NDArray[np.float32]:
     return out
 
 
-def skin(mesh: Mesh, pose: Pose, rest: Array) -> NDArray[np.float32]:
+def skin(mesh: Mesh, data: Rig, pose: Pose, rest: Array) -> NDArray[np.float32]:
     """Vertices of a posed body, (n, 3)."""
     offset = pose.head - np.einsum("bij,bj->bi", pose.rotation, mesh.heads)
     table = np.concatenate([pose.rotation, offset[:, :, None]], axis=2).reshape(-1, 12)
-    blended = (rig(mesh).weights @ table.astype(np.float32)).reshape(-1, 3, 4)
+    blended = (data.weights @ table.astype(np.float32)).reshape(-1, 3, 4)
     return np.einsum("vij,vj->vi", blended[:, :, :3], rest.astype(np.float32)) + blended[:, :, 3]
 
 
-def normals(mesh: Mesh, vertices: NDArray[np.float32]) -> NDArray[np.float32]:
+def normals(data: Rig, vertices: NDArray[np.float32]) -> NDArray[np.float32]:
     """Unit normals of the vertices, (n, 3)."""
-    data = rig(mesh)
     corner = vertices[data.tris]
     total = data.around @ np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
     length = np.linalg.norm(total, axis=1, keepdims=True)
@@ -154,15 +136,16 @@ class Person:
 
     mesh: Mesh
     clothes: DressedMesh
+    rig: Rig
 
     def rows(self, pose: Pose, group: float | None = None) -> NDArray[np.float32]:
         """Vertices as the card takes them, (n, 14); ``group`` None: by parts of the lifter."""
-        vertices = skin(self.mesh, pose, self.clothes.vertices)
+        vertices = skin(self.mesh, self.rig, pose, self.clothes.vertices)
         out = np.empty((len(vertices), 14), np.float32)
-        out[:, 0:3], out[:, 3:6] = vertices, normals(self.mesh, vertices)
+        out[:, 0:3], out[:, 3:6] = vertices, normals(self.rig, vertices)
         out[:, 6:9], out[:, 9:12] = self.clothes.colours, self.mesh.vertices
         out[:, 12] = self.clothes.materials
-        out[:, 13] = rig(self.mesh).groups if group is None else group
+        out[:, 13] = self.rig.groups if group is None else group
         return out
 
 
@@ -220,7 +203,7 @@ def draw_outfit(rng: np.random.Generator) -> Outfit:
 def draw_person(mesh: Mesh, rng: np.random.Generator) -> tuple[Person, Outfit]:
     """Dress a body at random."""
     outfit = draw_outfit(rng)
-    return Person(mesh, dress(mesh, outfit, int(rng.integers(2**31)))), outfit
+    return Person(mesh, dress(mesh, outfit, int(rng.integers(2**31))), rig(mesh)), outfit
 
 
 class Poser:
@@ -357,7 +340,7 @@ class BenchLifter(Lifter):
         back = rotation_about(Z, np.radians(-lean_deg)) @ upright
         skeleton.turn(pose, "root", back)
         seat = self.mesh.starting("pelvis", "root")
-        low = float(skin(mesh, pose, mesh.vertices)[seat, 1].min())
+        low = float(skeleton.skin(pose, seat)[:, 1].min())
         root = pose.head[mesh.bone("root")]
         pose.head += np.array([x_m - root[0], self.bench_height_m - low - 0.02, 0.0])
         skeleton.turn(pose, "head", upright)
@@ -383,9 +366,3 @@ def carried(mesh: Mesh, pose: Pose, bone: str, point: Array) -> Array:
     """Where a point at rest goes with a bone, (3,)."""
     i = mesh.bone(bone)
     return pose.head[i] + pose.rotation[i] @ (point - mesh.heads[i])
-
-
-__all__ = [
-    "BenchLifter", "Person", "Poser", "carried", "draw_outfit", "draw_person", "skull_centre",
-    "tris_of", "unit",
-]  # fmt: skip

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -11,10 +13,12 @@ from numpy.typing import NDArray
 from ..generator.body import (
     OUTWARD,
     SHAFT_RADIUS_M,
+    SHOULDER_MOVE,
     SIDES,
     TAG,
     ArmStyle,
     Array,
+    Mesh,
     Pose,
     Stance,
     anatomical,
@@ -24,8 +28,8 @@ from ..generator.clip import bar_rotation
 from ..generator.scenery import BAR_LENGTH_M, INNER_FACES_M, Load, Soup
 from . import stage
 from .bodies import Bodies
-from .draw import BAR, OCCLUDER, OTHERS, PLATES, SCENERY, Light, rigid, rows
-from .people import BenchLifter, Person, Poser, carried, draw_person, skull_centre, tris_of
+from .codes import BAR, OCCLUDER, OTHERS, PLATES, SCENERY, Light, rigid, rows
+from .people import BenchLifter, Person, Poser, carried, draw_person, skull_centre
 
 POINTS = (
     "left_shoulder", "right_shoulder", "left_elbow", "right_elbow", "left_wrist", "right_wrist",
@@ -34,11 +38,23 @@ POINTS = (
     "left_bar_end", "right_bar_end",
 )  # fmt: skip
 PRESS, RACKING, ARMS_DOWN, SITTING, EMPTY = range(5)
-KINDS = ("press", "racking", "arms_down", "sitting", "empty")
 # How far apart anatomy has the hips, as a share of how far the mesh's bones are: 17-18 cm (0.72 of
 # the breadth between the front iliac spines, Bell et al. 1990, from memory) of 23.6 cm.
 HIPS_SHARE = 0.75
 EXTRAS = 160
+
+
+class RefusedError(ValueError):
+    """A body cannot do what was drawn for it; the scene is passed over."""
+
+
+@contextmanager
+def _may_refuse() -> Iterator[None]:
+    """Around the inverse kinematics, whose failures say no more than that it cannot be done."""
+    try:
+        yield
+    except ValueError as why:
+        raise RefusedError(str(why)) from why
 
 
 @dataclass(frozen=True)
@@ -76,10 +92,18 @@ class Moment:
     pressing: bool
     raised: float
 
+    @property
+    def empty(self) -> bool:
+        """Whether there is no lifter."""
+        return bool(np.isnan(self.points[0, 0]))
+
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything about a scene that does not hang on the camera."""
+    """Everything about a scene that does not hang on the camera.
+
+    ``mirror`` is the (4, 4) that mirrors the world in a wall, None without one.
+    """
 
     still: list[Placed]
     moments: list[Moment]
@@ -87,17 +111,37 @@ class Scene:
     space: stage.Space
     tags: dict[str, float]
     body: int
+    mirror: Array | None
 
 
-def _soup(soup: Soup, group: float, casts: bool = True) -> Placed:
+def placed_soup(soup: Soup, group: float, casts: bool = True) -> Placed:
+    """Scenery as it stands."""
     return Placed(rows(soup, group), None, np.eye(4), casts=casts)
 
 
+@dataclass(frozen=True, eq=False)
+class People:
+    """The bodies of one split of an archive."""
+
+    bodies: Bodies
+    split: str
+
+    def pick(self, rng: np.random.Generator) -> Mesh:
+        """One of them, with the shoulders where anatomy has them."""
+        return anatomical(self.bodies.mesh(int(rng.choice(self.bodies.of(self.split)))))
+
+
+@lru_cache(maxsize=4)
+def people_of(bodies: Bodies, split: str) -> People:
+    """The same object for the same archive and split, so that it can be a cache's key."""
+    return People(bodies, split)
+
+
 @lru_cache(maxsize=40)
-def _extra(bodies: _Key, index: int) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+def _extra(people: People, index: int) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
     """Somebody who stands at the origin and faces -x; the same for the same number."""
     rng = np.random.default_rng([77, index])
-    mesh = bodies.pick(rng)
+    mesh = people.pick(rng)
     person, _ = draw_person(mesh, rng)
     hands: dict[str, Array | None] = {"left": None, "right": None}
     kind = rng.random()
@@ -110,32 +154,14 @@ def _extra(bodies: _Key, index: int) -> tuple[NDArray[np.float32], NDArray[np.in
     pose = Poser(mesh).standing(
         (0.0, 0.0), 0.0, float(rng.uniform(-3, 14)), hands, float(rng.uniform(-5, 35))
     )
-    return person.rows(pose, OTHERS), tris_of(mesh)
-
-
-@dataclass(frozen=True)
-class _Key:
-    """A split of an archive that can be a cache's key."""
-
-    bodies: Bodies
-    split: str
-
-    def __hash__(self) -> int:
-        return hash((id(self.bodies), self.split))
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Key) and other.bodies is self.bodies and other.split == self.split
-
-    def pick(self, rng: np.random.Generator) -> object:
-        """Body of the split at random, with anatomical shoulders."""
-        return anatomical(self.bodies.mesh(int(rng.choice(self.bodies.of(self.split)))))
+    return person.rows(pose, OTHERS), person.rig.tris
 
 
 def _turned(place: Array, angle_deg: float) -> NDArray[np.float64]:
     return rigid(rotation_about(np.array([0.0, 1.0, 0.0]), np.radians(angle_deg)), place)
 
 
-def _bystanders(key: _Key, space: stage.Space, rng: np.random.Generator) -> list[Placed]:
+def _bystanders(key: People, space: stage.Space, rng: np.random.Generator) -> list[Placed]:
     out = []
     for _ in range(int(rng.choice([0, 1, 2, 3, 5], p=[0.45, 0.25, 0.15, 0.1, 0.05]))):
         x = rng.uniform(space.low[0] + 0.5, space.high[0] - 0.4)
@@ -149,19 +175,22 @@ def _bystanders(key: _Key, space: stage.Space, rng: np.random.Generator) -> list
     return out
 
 
-def somebody(key: _Key, place: Array, heading_deg: float, rng: np.random.Generator) -> Placed:
+def somebody(key: People, place: Array, heading_deg: float, rng: np.random.Generator) -> Placed:
     """Somebody who stands at a place (3,)."""
     data, tris = _extra(key, int(rng.integers(EXTRAS)))
     return Placed(data, tris, _turned(place, heading_deg), True)
 
 
 @lru_cache(maxsize=10)
-def _other_lifter(key: _Key, index: int) -> list[tuple[NDArray[np.float32], NDArray | None, Array]]:
+def _other_lifter(
+    key: People, index: int
+) -> list[tuple[NDArray[np.float32], NDArray | None, Array]]:
     """Somebody else who presses on a bench of his own at the origin."""
     rng = np.random.default_rng([78, index])
     mesh = key.pick(rng)
     person, _ = draw_person(mesh, rng)
-    lifter = BenchLifter(mesh, _stance(rng), _style(rng), 0.43)
+    stance = replace(_stance(rng), feet_height_m=0.0)
+    lifter = BenchLifter(mesh, stance, _style(rng), 0.43)
     grip = float(rng.uniform(0.5, 0.8))
     raised = float(rng.uniform(0.1, 1.0))
     top, low = lifter.lockout_height(0.0, grip), lifter.chest_top(-0.14) + SHAFT_RADIUS_M
@@ -177,9 +206,9 @@ def _other_lifter(key: _Key, index: int) -> list[tuple[NDArray[np.float32], NDAr
         ]
     )
     return [
-        (person.rows(pose, OTHERS), tris_of(mesh), np.eye(4)),
-        (rows(Soup.join([bar, plates]), OTHERS), None, place),
-        (rows(furniture, SCENERY), None, np.eye(4)),
+        Placed(person.rows(pose, OTHERS), person.rig.tris, np.eye(4), True),
+        Placed(rows(Soup.join([bar, plates]), OTHERS), None, place),
+        placed_soup(furniture, SCENERY),
     ]
 
 
@@ -213,6 +242,19 @@ def _style(rng: np.random.Generator) -> ArmStyle:
     )
 
 
+def _laid(
+    mesh: Mesh, stance: Stance, style: ArmStyle, height_m: float, slope_deg: float
+) -> BenchLifter:
+    """Lay a body on the bench; one that cannot arch so far arches less."""
+    for share in (1.0, 0.6, 0.3):
+        try:
+            less = replace(stance, arch_deg=share * stance.arch_deg)
+            return BenchLifter(mesh, less, style, height_m, slope_deg)
+        except ValueError as why:
+            reason = why
+    raise RefusedError(str(reason)) from reason
+
+
 def draw_scene(rng: np.random.Generator, bodies: Bodies, split: str, moments: int) -> Scene:
     """A scene at random.
 
@@ -227,23 +269,27 @@ def draw_scene(rng: np.random.Generator, bodies: Bodies, split: str, moments: in
 
     Raises
     ------
-    ValueError
-        The arms do not reach the bar.
+    RefusedError
+        The body cannot lie so, or its arms do not reach the bar.
     """
-    key = _Key(bodies, split)
+    key = people_of(bodies, split)
     kind = int(rng.choice(5, p=[0.76, 0.07, 0.05, 0.05, 0.07]))
     index = int(rng.choice(bodies.of(split)))
     mesh = anatomical(bodies.mesh(index))
     space = stage.draw_space(rng)
     light, light_kind = stage.draw_light(rng)
-    shell, clutter = stage.room(space, rng)
-    still = [_soup(shell, SCENERY, False), _soup(clutter, SCENERY)]
+    wall = int(rng.integers(1, 4)) if rng.random() < 0.08 else -1
+    mirror = None if wall < 0 else stage.reflection(space, wall)
+    shell, clutter = stage.room(space, rng, wall)
+    still = [placed_soup(shell, SCENERY, False), placed_soup(clutter, SCENERY)]
     still += _bystanders(key, space, rng)
     if rng.random() < 0.12:
         across = float(rng.choice([-1.0, 1.0]) * rng.uniform(1.9, 2.6))
         shift = rigid(np.eye(3), np.array([rng.uniform(-0.4, 0.4), 0.0, across]))
-        for data, tris, place in _other_lifter(key, int(rng.integers(60))):
-            still.append(Placed(data, tris, shift @ place, tris is not None))
+        with _may_refuse():
+            others = _other_lifter(key, int(rng.integers(60)))
+        for p in others:
+            still.append(replace(p, place=shift @ p.place))
     slope, height = 0.0, float(rng.uniform(0.40, 0.50))
     bed = rng.random()
     if bed < 0.10:
@@ -264,11 +310,15 @@ def draw_scene(rng: np.random.Generator, bodies: Bodies, split: str, moments: in
     elif stance.feet_height_m:
         stance = replace(stance, feet_height_m=height)
     person, outfit = draw_person(mesh, rng)
-    lifter = BenchLifter(mesh, stance, style, height, slope)
+    lifter = _laid(mesh, stance, style, height, slope)
     load = stage.draw_load(rng)
     setup = _Setup(key, lifter, person, load, kind, rng)
-    still.append(_soup(stage.bench(height, lifter.slope, lifter.pivot, rng), SCENERY))
+    still.append(placed_soup(stage.bench(height, lifter.slope, lifter.pivot, rng), SCENERY))
     still += setup.rack()
+    if kind in (PRESS, RACKING) and rng.random() < 0.06:
+        for across in (-1.0, 1.0):
+            place = np.array([rng.uniform(-0.3, 0.2), 0.0, across * rng.uniform(1.3, 1.6)])
+            still.append(somebody(key, place, -90.0 * across + rng.normal(0, 12), rng))
     drawn = [setup.moment() for _ in range(moments)]
     luminance = float(np.dot(outfit.skin, (0.2126, 0.7152, 0.0722)))
     tags = {
@@ -287,8 +337,10 @@ def draw_scene(rng: np.random.Generator, bodies: Bodies, split: str, moments: in
         "slope_deg": slope,
         "female": float(bodies.female[index]),
         "feet_up": float(stance.feet_height_m > 0),
+        "dumbbells": float(setup.dumbbell is not None),
+        "mirror": float(mirror is not None),
     }
-    return Scene(still, drawn, light, space, tags, index)
+    return Scene(still, drawn, light, space, tags, index, mirror)
 
 
 class _Setup:
@@ -296,7 +348,7 @@ class _Setup:
 
     def __init__(
         self,
-        key: _Key,
+        key: People,
         lifter: BenchLifter,
         person: Person,
         load: Load,
@@ -310,21 +362,23 @@ class _Setup:
         lean = np.sin(np.arctan2(lifter.slope[1, 0], lifter.slope[0, 0]))
         self.top_x = float(rng.normal(0.0, 0.02)) + 0.5 * lean
         self.low_x = -float(rng.uniform(0.04, 0.24)) + 0.35 * lean
-        self.top = lifter.lockout_height(self.top_x, self.grip)
+        with _may_refuse():
+            self.top = lifter.lockout_height(self.top_x, self.grip)
         self.low = lifter.chest_top(min(self.low_x, 0.02)) + SHAFT_RADIUS_M + 0.004
         self.hook_x = self.top_x + float(rng.uniform(0.12, 0.30))
         if not -1e-6 < lifter.slope[1, 0] < 1e-6:
             self.hook_x = self.top_x + float(rng.uniform(0.05, 0.15))
-        self.hook = lifter.lockout_height(self.hook_x, self.grip) - float(rng.uniform(0.03, 0.10))
+        with _may_refuse():
+            high = lifter.lockout_height(self.hook_x, self.grip)
+        self.hook = high - float(rng.uniform(0.03, 0.10))
         self.hook_world = lifter.placed(np.array([self.hook_x, self.hook, 0.0]))
         self.spotter = bool(rng.random() < (0.3 if kind in (PRESS, RACKING) else 0.15))
         bar, plates, hanging = stage.bar_soup(load, rng)
-        self.bar = [
-            (rows(bar, BAR), True),
-            (rows(plates, PLATES), True),
-            (rows(hanging, OCCLUDER), True),
-        ]
-        self.hips = {}
+        groups = ((bar, BAR), (plates, PLATES), (hanging, OCCLUDER))
+        self.bar = [rows(soup, group) for soup, group in groups if len(soup.position)]
+        self.dumbbell: NDArray[np.float32] | None = None
+        if kind == PRESS and rng.random() < 0.07:
+            self.dumbbell = rows(stage.dumbbell(rng), BAR)
         self.skull = skull_centre(lifter.mesh)
         spotter_mesh = key.pick(rng) if self.spotter else None
         self.second = Poser(spotter_mesh) if spotter_mesh is not None else None
@@ -341,7 +395,7 @@ class _Setup:
             return []
         kind = "posts" if kind == "none" else kind
         soup = stage.rack(kind, (float(self.hook_world[0]), float(self.hook_world[1])), rng)
-        return [_soup(soup, SCENERY)]
+        return [placed_soup(soup, SCENERY)]
 
     def moment(self) -> Moment:
         """One instant at random."""
@@ -357,7 +411,7 @@ class _Setup:
                 bar + self._spotter_things(middle), points, np.full((2, 3), np.nan), False, np.nan
             )
         pose = self._idle()
-        points, bones = self._points(pose, None)
+        points, bones = self._points(pose)
         points[15:] = bar_points
         things = [self._body(pose), *bar, *self._spotter_things(middle)]
         return Moment(things, points, bones, False, np.nan)
@@ -431,26 +485,31 @@ class _Setup:
             try:
                 pose = lifter.hold(grips, axis, raised)
                 break
-            except ValueError:
+            except ValueError as why:
                 if attempt == 5:
-                    raise
+                    raise RefusedError(str(why)) from why
                 # Nearer to the shoulders until the arms reach.
                 middle = middle - np.array([0.2 * (middle[0] - self.low_x), 0.02, 0.0])
         pose = lifter.sloped(pose)
         middle, axis = lifter.placed(middle), lifter.slope @ axis
-        points, bones = self._points(pose, None)
+        points, bones = self._points(pose)
         for i, side in enumerate(SIDES):
             points[6 + i] = lifter.placed(grips[side])
-        points[15:] = self._bar_points(middle, axis)
-        things = [self._body(pose), *self._bar_things(middle, axis), *self._spotter_things(middle)]
+        if self.dumbbell is None:
+            held = self._bar_things(middle, axis)
+            points[15:] = self._bar_points(middle, axis)
+        else:
+            turn = bar_rotation(axis)
+            held = [Placed(self.dumbbell, None, rigid(turn, points[6 + i])) for i in range(2)]
+        things = [self._body(pose), *held, *self._spotter_things(middle)]
         return Moment(things, points, bones, True, raised)
 
     def _body(self, pose: Pose) -> Placed:
-        return Placed(self.person.rows(pose), tris_of(self.lifter.mesh), np.eye(4), True)
+        return Placed(self.person.rows(pose), self.person.rig.tris, np.eye(4), True)
 
     def _bar_things(self, middle: Array, axis: Array) -> list[Placed]:
         place = rigid(bar_rotation(axis), middle)
-        return [Placed(data, None, place) for data, _ in self.bar if len(data)]
+        return [Placed(data, None, place) for data in self.bar]
 
     def _bar_points(self, middle: Array, axis: Array) -> Array:
         load = self.load
@@ -460,7 +519,7 @@ class _Setup:
         out += [middle + OUTWARD[s] * BAR_LENGTH_M / 2 * axis for s in SIDES]
         return np.array(out)
 
-    def _points(self, pose: Pose, _: None) -> tuple[Array, Array]:
+    def _points(self, pose: Pose) -> tuple[Array, Array]:
         lifter = self.lifter
         mesh = lifter.mesh
         joints = lifter.joints(pose)
@@ -474,8 +533,7 @@ class _Setup:
             wrist = mesh.bone(f"wrist.{TAG[side]}")
             hand = lifter.hands[side]
             out[6 + i] = pose.head[wrist] + pose.rotation[wrist] @ hand.rest_frame @ hand.bar
-            own = self.key.bodies.heads
-            bones.append(carried_shoulder(mesh, pose, side, own))
+            bones.append(bone_shoulder(mesh, pose, side))
         out[14] = carried(mesh, pose, "head", self.skull)
         return out, np.array(bones)
 
@@ -487,8 +545,7 @@ class _Setup:
         wide = float(rng.uniform(0.05, 0.45))
         below = float(rng.uniform(0.0, 0.05)) if touch < 0.35 else float(rng.uniform(0.05, 0.4))
         hands: dict[str, Array | None] = {
-            s: np.array([middle[0] + 0.07, middle[1] - below, -OUTWARD[s] * wide * -1.0])
-            for s in SIDES
+            s: np.array([middle[0] + 0.07, middle[1] - below, OUTWARD[s] * wide]) for s in SIDES
         }
         if touch > 0.8:
             hands = {"left": None, "right": None}
@@ -496,14 +553,23 @@ class _Setup:
         place = (float(middle[0]) + self.spotter_x, float(rng.normal(0, 0.05)))
         pose = self.second.standing(place, 0.0, lean, hands, float(rng.uniform(5, 35)))
         data = self.second_person.rows(pose, OTHERS)
-        return [Placed(data, tris_of(self.second.mesh), np.eye(4), True)]
+        return [Placed(data, self.second_person.rig.tris, np.eye(4), True)]
 
 
-def carried_shoulder(mesh: object, pose: Pose, side: str, _: object) -> Array:
-    """Where the mesh's own shoulder bone begins, carried by the shoulder girdle, (3,)."""
-    from ..generator.body import SHOULDER_MOVE
+def bone_shoulder(mesh: Mesh, pose: Pose, side: str) -> Array:
+    """Where the base mesh's own shoulder bone begins, carried by the shoulder girdle, (3,).
 
+    Parameters
+    ----------
+    mesh
+        Body whose shoulders were moved by `anatomical`.
+    pose
+        Its pose.
+    side
+        ``"left"`` or ``"right"``.
+    """
     arm, elbow = (mesh.bone(f"{n}.{TAG[side]}") for n in ("upperarm01", "lowerarm01"))
+    # The move changed the arm's length by well under a hundredth.
     length = float(np.linalg.norm(mesh.heads[elbow] - mesh.heads[arm]))
     out, headward = SHOULDER_MOVE
     bone = mesh.heads[arm] - length * np.array([headward, 0.0, OUTWARD[side] * out])

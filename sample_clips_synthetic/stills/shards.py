@@ -12,6 +12,7 @@ import numpy as np
 
 from .bodies import load_bodies
 from .maker import TAGS, Still, make_scene
+from .scenes import RefusedError
 
 SCENES_A_SHARD = 20
 
@@ -51,7 +52,7 @@ def work(
         for seed in chosen:
             try:
                 stills += make_scene(seed, bodies, split, device)
-            except ValueError:
+            except RefusedError:
                 passed += 1
             except Exception:
                 passed += 1

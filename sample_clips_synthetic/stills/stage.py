@@ -29,7 +29,7 @@ from ..generator.scenery import (
     rod,
     storage,
 )
-from .draw import GLOW, Light
+from .codes import GLOW, Light
 
 Colour = tuple[float, float, float]
 DIAMETERS_M = (0.450, 0.400, 0.350, 0.325, 0.280, 0.230, 0.200, 0.160)
@@ -49,6 +49,7 @@ def paint(rng: np.random.Generator) -> Colour:
     if kind < 0.6:
         return grey(rng, 0.1, 0.6)
     value = rng.uniform(0.02, 0.75, 3) ** 1.6
+    value = value.mean() + rng.uniform(0.25, 1.0) * (value - value.mean())
     return tuple(float(v) for v in value)
 
 
@@ -111,6 +112,30 @@ def chain(place_m: float, length_m: float, rng: np.random.Generator) -> Soup:
     return Soup.join(pieces)
 
 
+def dumbbell(rng: np.random.Generator) -> Soup:
+    """Dumbbell about z, its handle's middle at the origin."""
+    grip, head = float(rng.uniform(0.065, 0.08)), float(rng.uniform(0.04, 0.13))
+    radius = float(rng.uniform(0.035, 0.10))
+    colour = np.array(paint(rng))
+    profile = np.array(
+        [
+            [-grip - head, 0.0],
+            [-grip - head, radius * 0.85],
+            [-grip - head + 0.01, radius],
+            [-grip - 0.01, radius],
+            [-grip, 0.017],
+            [grip, 0.017],
+            [grip + 0.01, radius],
+            [grip + head - 0.01, radius],
+            [grip + head, radius * 0.85],
+            [grip + head, 0.0],
+        ]
+    )
+    tints = np.tile(colour, (9, 1))
+    tints[4] = grey(rng, 0.2, 0.5)
+    return lathe(profile, tints, METAL, int(rng.choice([6, 24])))
+
+
 def band(place_m: float, drift_m: float, rng: np.random.Generator) -> Soup:
     """Elastic band from the sleeve to the floor."""
     wide = float(rng.uniform(0.01, 0.03))
@@ -128,8 +153,19 @@ def draw_space(rng: np.random.Generator) -> Space:
     return Space(np.array([-feet, 0.0, -sides[0]]), np.array([head, height, sides[1]]))
 
 
-def room(space: Space, rng: np.random.Generator) -> tuple[Soup, Soup]:
-    """Walls, floor, ceiling, windows and lamps, which cast no shadow; and clutter that does."""
+def room(space: Space, rng: np.random.Generator, mirror: int = -1) -> tuple[Soup, Soup]:
+    """Walls, floor, ceiling, windows and lamps, which cast no shadow; and clutter that does.
+
+    Parameters
+    ----------
+    space
+        Extent of the room.
+    rng
+        Source of everything random.
+    mirror
+        Wall that is left away, for what it mirrors is seen there: 0 feet, 1 head, 2 the lifter's
+        right, 3 the left; -1 none.
+    """
     low, high = space.low, space.high
     wall = grey(rng, 0.02, 0.75) if rng.random() < 0.7 else paint(rng)
     other = wall if rng.random() < 0.6 else paint(rng)
@@ -153,6 +189,8 @@ def room(space: Space, rng: np.random.Generator) -> tuple[Soup, Soup]:
     )
     striped = rng.random() < 0.5
     for i, (a, b) in enumerate(walls):
+        if i == mirror:
+            continue
         out.append(box(a, b, wall if i != 1 else other, texture))
         if striped:
             at, tall = rng.uniform(0.0, 1.8), rng.uniform(0.05, 0.6)
@@ -167,9 +205,9 @@ def room(space: Space, rng: np.random.Generator) -> tuple[Soup, Soup]:
         out.append(
             box((x, high[1] - 0.06, z - 0.6), (x + 0.2, high[1] - 0.01, z + 0.6), bright, GLOW)
         )
-    if rng.random() < 0.35:
+    if rng.random() < 0.35 and mirror < 0:
         out += _windows(space, rng)
-    if rng.random() < 0.6:
+    if rng.random() < 0.6 and mirror < 0:
         out += posters(rng, low, high)
     things = _clutter(space, rng)
     if rng.random() < 0.4:
@@ -177,6 +215,15 @@ def room(space: Space, rng: np.random.Generator) -> tuple[Soup, Soup]:
         spare = tuple(Plate(d, 0.03, paint(rng)) for d in (0.45, 0.45, 0.4, 0.28, 0.23))
         things += storage(Room(frame=frame, spare=spare), rng, low, high)
     return Soup.join(out), Soup.join(things)
+
+
+def reflection(space: Space, wall: int) -> Array:
+    """The (4, 4) that mirrors the world in a wall, numbered as in `room`."""
+    axis = 0 if wall < 2 else 2
+    place = (space.low, space.high)[wall % 2][axis]
+    matrix = np.eye(4)
+    matrix[axis, axis], matrix[axis, 3] = -1.0, 2 * place
+    return matrix
 
 
 def _windows(space: Space, rng: np.random.Generator) -> list[Soup]:
