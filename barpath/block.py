@@ -69,11 +69,12 @@ from barpath.files import (
     write_atomically,
     write_synced,
 )
+from barpath.jointnet import weights_path
 from barpath.names import file_stems, name_on_disk, told_name
 from barpath.sheets import csv_bytes, unguarded
 
 BLOCK_VERSION = 1
-CACHE_VERSION = 2
+CACHE_VERSION = 3
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
 MEASURE_VERSION = 3
 """The same for what is measured from what was seen."""
@@ -111,8 +112,9 @@ MEASURE_ONLY = (
     "note",
     "corrections",
     "correcting",
+    "bridging",
     "depths",
-    "network_error",
+    "reading_error",
     "arms",
 )
 """Settings that cannot change what is seen in a clip, so that they are no part of its key."""
@@ -533,7 +535,6 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
     seen = dataclasses.replace(
         whole,
         calibration=dataclasses.replace(calibration, plate_mm=ruler),
-        pose=dataclasses.replace(whole.pose, threads=1),
         **{name: getattr(blank, name) for name in MEASURE_ONLY},
     )
     # The load is a label of the table; no measure rests on it.
@@ -578,10 +579,10 @@ def keys_of(
     seen, whole = (dataclasses.asdict(config) for config in configs)
     for name in MEASURE_ONLY:
         del seen[name]
-    model = configs[0].pose_model
-    if model is not None:
+    if configs[0].find_joints:
+        model = configs[0].pose_model or weights_path()
         seen["pose_model"] = sha256_of(model) if model.is_file() else str(model)
-    versions = [version("barpath"), version("mediapipe"), store.SCHEMA_VERSION, CACHE_VERSION]
+    versions = [version("barpath"), version("onnxruntime"), store.SCHEMA_VERSION, CACHE_VERSION]
     detect_key = _key(sha256, seen, versions, programme.detect, stills)
     whole.pop("pose_model")
     versions = [blockstore.SCHEMA_VERSION, MEASURE_VERSION]

@@ -2,7 +2,8 @@
 
 Exit codes: 0 done; 2 a wrong option; 3 the clip cannot be read; 4 no bar or plate that moves like a
 press; 5 no repetition; 6 the results cannot be written, or a folder given is damaged; 7 no clip of
-a block was measured; 70 a fault of the program itself; 130 stopped by Ctrl-C.
+a block was measured; 8 nobody presses in a picture; 70 a fault of the program itself; 130 stopped
+by Ctrl-C.
 """
 
 import errno
@@ -138,7 +139,7 @@ def analyse(
     note: Annotated[str, typer.Option(help="A remark for the report.")] = "",
     pose_model: Annotated[
         Path | None,
-        typer.Option(help="Another pose network, a .task file.", show_default=False),
+        typer.Option(help="Another joint network, an ONNX file.", show_default=False),
     ] = None,
     joints: Annotated[
         bool, typer.Option(help="Look for the lifter's joints, or measure the bar alone.")
@@ -236,25 +237,23 @@ def demo(
 
 @app.command()
 def photo(
-    picture: Annotated[Path, typer.Argument(help="A photo of a press.", show_default=False)],
+    picture: Annotated[Path, typer.Argument(help="A picture of a press.", show_default=False)],
     out: Annotated[
-        Path | None, typer.Option(help="PNG file to write; beside the photo's name if not given.")
+        Path | None,
+        typer.Option(help="Folder for the results; the picture's name if not given."),
     ] = None,
-    view: Annotated[
-        str, typer.Option(help="Where the camera stood: side, front or oblique.")
-    ] = "oblique",
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace that file.")] = False,
+    overwrite: Overwrite = False,
 ) -> None:
-    """Draw the lifter's joints on a photo: a quick look at what the pose network sees."""
-    from barpath.files import prepare
-    from barpath.output import annotate_photo, check_picture_target
+    """Mark the lifter's joints and the bar's ends in one picture, with their uncertainty."""
+    from barpath.photo import PICTURE_FILE, TABLE_FILE, measure_photo
 
-    if view not in ("side", "front", "oblique"):
-        raise OptionError(f"The view must be side, front or oblique, not {view!r}.")
-    target = out or Path(f"{picture.stem}-joints.png")
-    prepare(target, partial(check_picture_target, overwrite=overwrite))
-    score = annotate_photo(picture, target, view, overwrite=overwrite)
-    typer.echo(f"{target}: lifter found, score {score:.2f}" if score else f"{target}: no lifter")
+    target = out or Path(f"{picture.stem}-joints")
+    table = measure_photo(picture, target, overwrite=overwrite)
+    counts = table["state"].value_counts()
+    words = {"seen": "points seen", "hidden": "hidden", "outside": "outside or not there"}
+    typer.echo(", ".join(f"{counts.get(state, 0)} {text}" for state, text in words.items()))
+    typer.echo(f"Picture: {target / PICTURE_FILE}")
+    typer.echo(f"Table: {target / TABLE_FILE}")
 
 
 class _BlockBar:
@@ -579,12 +578,20 @@ def benchmark(
     what: Annotated[
         str,
         typer.Argument(
-            help="plate: centre error on made frames; cost: time; memory: short and long clip."
+            help="plate: centre error on made frames; cost: time; memory: short and long clip; "
+            "length: time by length; steadiness: clips changed by a grey level, and encoded again."
         ),
     ],
     clip: Annotated[
-        Path | None, typer.Option(help="Clip for the cost; the demo clip if not given.")
+        Path | None,
+        typer.Option(help="Clip for cost, memory and length; the demo clip if not given."),
     ] = None,
+    clips: Annotated[
+        list[Path] | None,
+        typer.Option(help="Clip for the steadiness; again for more; the synthetic ones if none."),
+    ] = None,
+    seeds: Annotated[int, typer.Option(min=1, help="Seeds for the steadiness.")] = 5,
+    workers: Annotated[int, typer.Option(min=1, help="Processes for the steadiness.")] = 1,
 ) -> None:
     """Print accuracy or cost figures measured here and now."""
     if what == "plate":
@@ -602,8 +609,21 @@ def benchmark(
 
         short_mb, long_mb = memory_growth(clip or demo_clip())
         typer.echo(f"peak memory, 20 s: {short_mb:.0f} MB; 5 min: {long_mb:.0f} MB")
+    elif what == "length":
+        from barpath.cost import format_time_by_length, time_by_length
+        from barpath.samples import demo_clip
+
+        typer.echo(format_time_by_length(time_by_length(clip or demo_clip())))
+    elif what == "steadiness":
+        from barpath.steadiness import format_steadiness, sample_clips, steadiness
+
+        table = steadiness(clips or sample_clips(), range(1, seeds + 1), workers)
+        typer.echo(format_steadiness(table))
     else:
-        raise OptionError(f"There are benchmarks 'plate', 'cost' and 'memory', but none {what!r}.")
+        raise OptionError(
+            "There are benchmarks 'plate', 'cost', 'memory', 'length' and 'steadiness', but none"
+            f" {what!r}."
+        )
 
 
 def _stop(signum: int, frame: FrameType | None) -> None:

@@ -51,6 +51,12 @@ class NothingMeasuredError(BarpathError):
     exit_code = 7
 
 
+class NoLifterError(BarpathError):
+    """Nobody who presses was found in a picture (exit code 8)."""
+
+    exit_code = 8
+
+
 class StoppedError(BarpathError):
     """The user stopped the work (exit code 130)."""
 

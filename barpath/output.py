@@ -9,11 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from barpath import pose, report
-from barpath.errors import ClipError, OutputError
-from barpath.files import write_atomically
+from barpath import report
+from barpath.errors import OutputError
 from barpath.frames import VideoWriter, stream
-from barpath.overlay import FrameState, annotate_frame, frame_states, scaled_state
+from barpath.overlay import annotate_frame, frame_states, scaled_state
 from barpath.pipeline import Progress, quiet
 from barpath.store import Artefact, SetResult, write_results
 
@@ -128,61 +127,6 @@ def publish(
     for number, request in requests.items():
         artefacts[request.file_name] = still_writer(number)
     return write_results(result, folder, overwrite=overwrite, artefacts=artefacts)
-
-
-def annotate_photo(picture: Path, target: Path, view: str, *, overwrite: bool = False) -> float:
-    """Draw the lifter's joints on a photo.
-
-    Parameters
-    ----------
-    picture : Path
-        Image file that OpenCV reads.
-    target : Path
-        PNG file to write.
-    view : {'side', 'front', 'oblique'}
-    overwrite : bool
-        Replace an existing file.
-
-    Returns
-    -------
-    float
-        Score of the lifter found, 0 when there is none.
-
-    Raises
-    ------
-    ClipError
-        The photo cannot be read.
-    OutputError
-        The target exists, or cannot be written.
-    """
-    check_picture_target(target, overwrite=overwrite)
-    read = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
-    if read is None:
-        raise ClipError(f"{picture} is no picture that can be read.")
-    image = cv2.cvtColor(read, cv2.COLOR_BGR2RGB)
-    row = pose.estimate_pose_image(image, view).iloc[0]
-    joints = {
-        joint: (row[f"{joint}_x_px"], row[f"{joint}_y_px"], row[f"{joint}_confidence"])
-        for joint in pose.JOINTS
-        if np.isfinite(row[f"{joint}_x_px"])
-    }
-    drawn = annotate_frame(image, FrameState(0, 0.0, joints=joints))
-    write_atomically(target, picture_bytes(".png", drawn))
-    return float(row["person_score"]) if joints else 0.0
-
-
-def check_picture_target(target: Path, *, overwrite: bool = False) -> None:
-    """Check, before any work is done, that a picture may be written to a file.
-
-    Raises
-    ------
-    OutputError
-        It exists and may not be replaced, or is a folder.
-    """
-    if target.is_dir():
-        raise OutputError(f"'{target}' is a folder; give the name of a file.")
-    if target.exists() and not overwrite:
-        raise OutputError(f"{target} exists already; choose another name, or allow overwriting.")
 
 
 def picture_bytes(suffix: str, image: NDArray[np.uint8]) -> bytes:

@@ -312,7 +312,7 @@ def front_view(
     else:
         bar_along = home + bar_x_m
     table = front_joints(
-        joints_px, placed.calibration, bar_along, origin, depths, config.network_error
+        joints_px, placed.calibration, bar_along, origin, depths, config.reading_error
     )
     table = _with_fitted_sd(table, result)
     assumed = {f"{s}_{j}": depths.ahead_m[j] for s in SIDES for j in depths.ahead_m}
@@ -327,7 +327,7 @@ def side_view(
     depths = depths or config.depths
     calibration, head, origin = placed.calibration, placed.head, placed.path.origin_m
     table = side_joints(
-        _steadied_joints(result), calibration, head, origin, depths, config.network_error
+        _steadied_joints(result), calibration, head, origin, depths, config.reading_error
     )
     table = _with_fitted_sd(table, result)
     sign = {"left": 1.0, "right": -1.0}.get(near_side(head), 1.0)
@@ -481,6 +481,7 @@ def _moments(
     return pd.DataFrame(rows, columns=["rep", "moment", "time_s"]), spans
 
 
+@pipeline.one_blas_thread
 def measure_pair(
     front: SetResult,
     side: SetResult,

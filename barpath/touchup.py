@@ -502,7 +502,7 @@ class Session:
         config = dataclasses.replace(pipeline.config_of(before), corrections=corrections)
         info = dataclasses.replace(self.info, n_duplicate=before.info.n_duplicate)
         given = dataclasses.replace(before, info=info)
-        after = pipeline.remeasure(given, config, self._progress)
+        after = pipeline.remeasure(given, config)
         return dataclasses.replace(after, source_name=before.source_name)
 
 

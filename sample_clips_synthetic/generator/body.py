@@ -6,8 +6,8 @@ body lies face up with its head toward +x. Limb segments keep their length by co
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import cache
+from dataclasses import dataclass, field, replace
+from functools import cache, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -17,11 +17,15 @@ from scipy.optimize import brentq
 Array = NDArray[np.float64]
 
 ARCHIVE = Path(__file__).parent / "bodies.npz"
+# Bodies left out of every training set: the same mesh, so only what differs.
+STRANGERS = Path(__file__).parent / "strangers.npz"
 VERTEX_STEP_M = 4e-5
 SIDES = ("left", "right")
 TAG = {"left": "L", "right": "R"}
 OUTWARD = {"left": 1.0, "right": -1.0}
 SHAFT_RADIUS_M = 0.014
+# Move of the shoulder's joint, out and toward the head, in shares of the upper arm's length.
+SHOULDER_MOVE = (0.036, 0.028)
 # World axes of the lying body: x from the rest pose's up, y from its front, z from its left.
 REST_TO_WORLD = np.array([[0.0, 0.0, 1.0], [0.0, -1.0, 0.0], [1.0, 0.0, 0.0]])
 
@@ -84,24 +88,64 @@ class Mesh:
         """Index of a bone."""
         return self.bones.index(name)
 
+    def starting(self, *starts: str) -> NDArray[np.bool_]:
+        """Vertices whose part's name starts with one of some strings, (n,)."""
+        return _starting(self.parts, starts)
+
+
+@lru_cache(maxsize=256)
+def _starting(parts: tuple[str, ...], starts: tuple[str, ...]) -> NDArray[np.bool_]:
+    found = np.array([part.startswith(starts) for part in parts])
+    found.setflags(write=False)
+    return found
+
+
+def anatomical(mesh: Mesh) -> Mesh:
+    """The same body with the shoulder's joint in the centre of the humeral head.
+
+    The bone of the base mesh begins about 1 cm too far in and too near the feet: 6.3-7.8 cm under
+    the skin over the deltoid and 0.19-0.23 of stature between both, where half the difference of
+    bideltoid breadth and distance between the joints leaves 5.3-5.8 cm, and biacromial breadth
+    less 1 cm each side 0.21-0.225 of stature (ANSUR II means, from memory). The length of the arm
+    changes by less than 1 mm.
+
+    Parameters
+    ----------
+    mesh
+        Body at rest in the world's axes.
+    """
+    heads = mesh.heads.copy()
+    for side in SIDES:
+        arm, elbow = (mesh.bone(f"{name}.{TAG[side]}") for name in ("upperarm01", "lowerarm01"))
+        length = np.linalg.norm(heads[elbow] - heads[arm])
+        out, headward = SHOULDER_MOVE
+        heads[arm] += length * np.array([headward, 0.0, OUTWARD[side] * out])
+    return replace(mesh, heads=heads)
+
 
 @cache
 def load_mesh(build: str) -> Mesh:
-    """Read one build from the archive.
+    """Read one build from the archive, its shoulders put where anatomy has them.
 
     Parameters
     ----------
     build
-        ``"tall_man"``, ``"broad_man"`` or ``"woman"``.
+        ``"tall_man"``, ``"broad_man"`` or ``"woman"``; ``"stranger_1"`` to ``"stranger_8"``.
     """
-    with np.load(ARCHIVE) as archive:
+    return anatomical(baked_mesh(build))
+
+
+def baked_mesh(build: str) -> Mesh:
+    """Read one build as it was baked; ``build`` as for `load_mesh`."""
+    own = STRANGERS if build.startswith("stranger") else ARCHIVE
+    with np.load(ARCHIVE) as archive, np.load(own) as shapes:
         names = archive["part_names"]
         return Mesh(
             bones=tuple(str(b) for b in archive["bones"]),
             parents=tuple(int(p) for p in archive["parents"]),
-            heads=archive[f"{build}_heads"].astype(float) @ REST_TO_WORLD.T,
-            tails=archive[f"{build}_tails"].astype(float) @ REST_TO_WORLD.T,
-            vertices=archive[f"{build}_vertices"] * VERTEX_STEP_M @ REST_TO_WORLD.T,
+            heads=shapes[f"{build}_heads"].astype(float) @ REST_TO_WORLD.T,
+            tails=shapes[f"{build}_tails"].astype(float) @ REST_TO_WORLD.T,
+            vertices=shapes[f"{build}_vertices"] * VERTEX_STEP_M @ REST_TO_WORLD.T,
             faces=archive["faces"].astype(np.int64),
             weight_bones=archive["weight_bones"].astype(np.int64),
             weight_share=archive["weight_share"] / 255.0,
@@ -126,10 +170,12 @@ class Skeleton:
 
     def __init__(self, mesh: Mesh) -> None:
         self.mesh = mesh
-        self.children: dict[int, list[int]] = {i: [] for i in range(len(mesh.bones))}
-        for child, parent in enumerate(mesh.parents):
-            if parent >= 0:
-                self.children[parent].append(child)
+        # A parent stands before its children in the archive.
+        below = [[bone] for bone in range(len(mesh.bones))]
+        for child in reversed(range(len(mesh.bones))):
+            if mesh.parents[child] >= 0:
+                below[mesh.parents[child]] += below[child]
+        self.below = [np.array(bones) for bones in below]
 
     def rest(self) -> Pose:
         """Body lying straight, not yet on the bench."""
@@ -138,23 +184,15 @@ class Skeleton:
     def turn(self, pose: Pose, name: str, rotation: Array) -> None:
         """Give a bone a world rotation; everything below follows rigidly."""
         bone = self.mesh.bone(name)
-        self._carry(pose, bone, rotation @ pose.rotation[bone].T, pose.head[bone].copy())
-
-    def _carry(self, pose: Pose, bone: int, change: Array, pivot: Array) -> None:
-        pose.rotation[bone] = change @ pose.rotation[bone]
-        pose.head[bone] = pivot + change @ (pose.head[bone] - pivot)
-        for child in self.children[bone]:
-            self._carry(pose, child, change, pivot)
+        change = rotation @ pose.rotation[bone].T
+        pivot, moved = pose.head[bone].copy(), self.below[bone]
+        pose.rotation[moved] = change @ pose.rotation[moved]
+        pose.head[moved] = pivot + (pose.head[moved] - pivot) @ change.T
 
     def shift(self, pose: Pose, name: str, place: Array) -> None:
         """Move a bone and everything below so that its joint lies at a place."""
         bone = self.mesh.bone(name)
-        self._slide(pose, bone, place - pose.head[bone])
-
-    def _slide(self, pose: Pose, bone: int, step: Array) -> None:
-        pose.head[bone] += step
-        for child in self.children[bone]:
-            self._slide(pose, child, step)
+        pose.head[self.below[bone]] += place - pose.head[bone]
 
     def skin(
         self,
@@ -218,12 +256,18 @@ class Stance:
         Ankles to the side of the body's middle.
     foot_out_deg
         Toes turned out.
+    feet_height_m
+        Soles over the floor, as with the feet on the bench.
+    head_up_deg
+        Head lifted off the bench.
     """
 
     arch_deg: float = 34.0
     ankle_back_m: float = 0.22
     ankle_out_m: float = 0.33
     foot_out_deg: float = 25.0
+    feet_height_m: float = 0.0
+    head_up_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -262,7 +306,7 @@ class Lifter:
     Parameters
     ----------
     build
-        Name of the build in the archive.
+        Name of the build in the archive, or a body of any other.
     stance
         How the lifter lies.
     style
@@ -271,8 +315,10 @@ class Lifter:
         Height of the pad over the floor.
     """
 
-    def __init__(self, build: str, stance: Stance, style: ArmStyle, bench_height_m: float) -> None:
-        self.mesh = load_mesh(build)
+    def __init__(
+        self, build: str | Mesh, stance: Stance, style: ArmStyle, bench_height_m: float
+    ) -> None:
+        self.mesh = build if isinstance(build, Mesh) else load_mesh(build)
         self.skeleton = Skeleton(self.mesh)
         self.stance = stance
         self.style = style
@@ -292,9 +338,6 @@ class Lifter:
     def _rest(self, side: str, name: str) -> Array:
         return self.mesh.heads[self.mesh.bone(f"{name}.{TAG[side]}")]
 
-    def _parts(self, *starts: str) -> NDArray[np.bool_]:
-        return np.array([part.startswith(starts) for part in self.mesh.parts])
-
     def _closed_hand(self, side: str) -> Hand:
         mesh, tag = self.mesh, TAG[side]
         wrist = self._rest(side, "wrist")
@@ -308,8 +351,8 @@ class Lifter:
         frame = np.column_stack([h, s, n])
         local = (mesh.vertices - wrist) @ frame
         reach = 0.62 * float(np.linalg.norm(knuckle - wrist))
-        palm = np.array([p.startswith("metacarpal") and p.endswith(tag) for p in mesh.parts])
-        palm &= np.abs(local[:, 0] - reach) < 0.02
+        palm = mesh.starting(*(f"metacarpal{i}.{tag}" for i in range(1, 5)))
+        palm = palm & (np.abs(local[:, 0] - reach) < 0.02)
         bar = np.array(
             [reach, 0.0, float(np.quantile(local[palm, 2], 0.85)) + SHAFT_RADIUS_M - 0.002]
         )
@@ -375,9 +418,9 @@ class Lifter:
 
     def _lie(self) -> Pose:
         skeleton = self.skeleton
-        seat = self._parts("pelvis", "spine05")
-        back = self._parts("spine01", "spine02", "clavicle", "shoulder01")
-        head = self._parts("head", "neck")
+        seat = self.mesh.starting("pelvis", "spine05")
+        back = self.mesh.starting("spine01", "spine02", "clavicle", "shoulder01")
+        head = self.mesh.starting("head", "neck")
 
         def gap(tilt_rad: float) -> float:
             pose = self._spine(tilt_rad, 0.0)
@@ -393,7 +436,7 @@ class Lifter:
             return float(skeleton.skin(self._spine(tilt, neck_rad), head)[:, 1].min()) - level
 
         neck = brentq(head_gap, -0.8, 1.4, xtol=1e-14)
-        pose = self._spine(tilt, neck)
+        pose = self._spine(tilt, neck + np.radians(self.stance.head_up_deg))
         shoulders = [self._joint(pose, side, "upperarm01") for side in SIDES]
         middle = (shoulders[0] + shoulders[1]) / 2
         # The pad gives a little under the body.
@@ -418,7 +461,7 @@ class Lifter:
             ankle = np.array(
                 [
                     hip[0] - self.stance.ankle_back_m,
-                    rest_ankle[0] - sole + 0.012,
+                    rest_ankle[0] - sole + 0.012 + self.stance.feet_height_m,
                     out * self.stance.ankle_out_m,
                 ]
             )
@@ -439,7 +482,7 @@ class Lifter:
 
     def chest_top(self, x_m: float) -> float:
         """Height of the chest's front at a place along the body, metres."""
-        chest = self._parts("spine", "breast", "clavicle")
+        chest = self.mesh.starting("spine", "breast", "clavicle")
         points = self.skeleton.skin(self.lying, chest)
         near = (np.abs(points[:, 0] - x_m) < 0.025) & (np.abs(points[:, 2]) < 0.12)
         return float(points[near, 1].max())

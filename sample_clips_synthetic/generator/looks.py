@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ SKIN, CLOTH, HAIR, SHOE, EYE = 1.0, 2.0, 7.0, 8.0, 9.0
 
 @dataclass(frozen=True)
 class Outfit:
-    """Colours (linear RGB, 0..1) and cuts of the clothes."""
+    """Colours (linear RGB, 0..1) and cuts of the clothes; ``cloth`` is the shirt's material."""
 
     skin: tuple[float, float, float] = (0.52, 0.30, 0.20)
     shirt: tuple[float, float, float] = (0.62, 0.62, 0.60)
@@ -25,6 +26,16 @@ class Outfit:
     sleeve_share: float = 0.45
     leg_share: float = 0.75
     belt: bool = False
+    # Sleeves down the forearm (share of its length), and how far cloth stands off the arms.
+    forearm_share: float = 0.0
+    loose_m: float = 0.0
+    bare_chest: bool = False
+    hood: bool = False
+    # Colours of wraps round the wrists and of gloves; None: none.
+    wraps: tuple[float, float, float] | None = None
+    gloves: tuple[float, float, float] | None = None
+    long_hair: bool = False
+    cloth: float = CLOTH
 
 
 @dataclass(frozen=True)
@@ -55,7 +66,9 @@ def vertex_normals(vertices: Array, tris: NDArray[np.int64]) -> Array:
     return total / np.maximum(length, 1e-12)
 
 
-def _averaging(tris: NDArray[np.int64], n: int) -> csr_matrix:
+@lru_cache(maxsize=4)
+def _averaging(packed: bytes, n: int) -> csr_matrix:
+    tris = np.frombuffer(packed, np.int64).reshape(-1, 3)
     i = np.concatenate([tris[:, 0], tris[:, 1], tris[:, 2]])
     j = np.concatenate([tris[:, 1], tris[:, 2], tris[:, 0]])
     links = coo_matrix((np.ones(len(i)), (i, j)), shape=(n, n)).tocsr()
@@ -81,8 +94,7 @@ def dress(mesh: Mesh, outfit: Outfit, seed: int) -> DressedMesh:
     vertices = mesh.vertices.copy()
     n = len(vertices)
 
-    def starts(*names: str) -> NDArray[np.bool_]:
-        return np.array([p.startswith(names) for p in mesh.parts])
+    starts = mesh.starting
 
     def along(first: str, last: str) -> Array:
         share = np.zeros(n)
@@ -94,16 +106,20 @@ def dress(mesh: Mesh, outfit: Outfit, seed: int) -> DressedMesh:
         return share
 
     arm, leg = along("upperarm01", "lowerarm01"), along("upperleg01", "lowerleg01")
+    forearm = along("lowerarm01", "wrist")
     waist = mesh.heads[mesh.bone("spine04")][0] - 0.03
     trunk = starts("spine", "breast", "clavicle", "shoulder01")
     neck_front = starts("neck01") & (vertices[:, 0] < mesh.heads[mesh.bone("neck01")][0] + 0.01)
     shirt = trunk | neck_front | (starts("upperarm") & (arm < outfit.sleeve_share))
+    shirt |= starts("lowerarm") & (forearm < outfit.forearm_share)
     seat = starts("pelvis", "root")
     middle = trunk | seat | starts("upperleg01")
     shorts = (starts("upperleg") & (leg < outfit.leg_share)) | (middle & (vertices[:, 0] < waist))
     if outfit.leg_share > 1:
         shorts |= starts("lowerleg") & (vertices[:, 0] > vertices[:, 0].min() + 0.14)
     shirt &= ~shorts
+    if outfit.bare_chest:
+        shirt = np.zeros_like(shirt)
     shoes = starts("foot", "toe")
     head = starts(
         "head", "jaw", "temporalis", "oculi", "orbicularis", "levator", "oris", "risorius"
@@ -115,22 +131,30 @@ def dress(mesh: Mesh, outfit: Outfit, seed: int) -> DressedMesh:
         | ((vertices[:, 1] < eye_front - 0.085) & (vertices[:, 0] > eye_level - 0.045))
     )
 
-    smooth = _averaging(tris, n)
+    if outfit.hood:
+        hair |= starts("head", "neck", "temporalis") & (vertices[:, 1] < eye_front - 0.045)
+    elif outfit.long_hair:
+        hair |= starts("head", "neck") & (vertices[:, 1] < eye_front - 0.10)
+
+    smooth = _averaging(tris.tobytes(), n)
     for region, rounds in ((shoes, 90), (shirt, 6), (shorts, 6)):
+        rows = smooth[region]
         for _ in range(rounds):
-            vertices[region] = (smooth @ vertices)[region]
+            vertices[region] = rows @ vertices
     normals = vertex_normals(vertices, tris)
     folds = rng.normal(size=n)
     for _ in range(4):
         folds = smooth @ folds
     folds /= folds.std()
+    sleeve = starts("upperarm", "lowerarm")
+    slack = 0.007 + outfit.loose_m * np.where(sleeve, 1.0, 0.5)
     vertices += (
         normals
         * (
-            shirt * (0.007 + 0.0018 * folds)
+            shirt * (slack + (0.0018 + 0.25 * outfit.loose_m) * folds)
             + shorts * (0.010 + 0.0025 * folds)
             + shoes * 0.016
-            + hair * 0.008
+            + hair * (0.02 if outfit.hood else 0.008)
         )[:, None]
     )
 
@@ -140,9 +164,15 @@ def dress(mesh: Mesh, outfit: Outfit, seed: int) -> DressedMesh:
     colours[lips] *= np.array([1.0, 0.72, 0.75])
     fingers = starts("finger", "metacarpal", "wrist")
     colours[fingers] *= np.array([1.05, 0.95, 0.92])
+    if outfit.wraps is not None:
+        wrapped = starts("wrist", "lowerarm") & (forearm > 0.80) & ~shirt
+        wrapped |= starts("wrist") & (forearm < 1.25)
+        colours[wrapped], materials[wrapped] = outfit.wraps, CLOTH
+    if outfit.gloves is not None:
+        colours[fingers], materials[fingers] = outfit.gloves, CLOTH
     for region, colour, code in (
-        (hair, outfit.hair, HAIR),
-        (shirt, outfit.shirt, CLOTH),
+        (hair, outfit.shirt if outfit.hood else outfit.hair, CLOTH if outfit.hood else HAIR),
+        (shirt, outfit.shirt, outfit.cloth),
         (shorts, outfit.shorts, CLOTH),
         (shoes, outfit.shoes, SHOE),
     ):

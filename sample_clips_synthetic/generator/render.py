@@ -34,29 +34,8 @@ void main() {
 }
 """
 
-FRAGMENT = """
-#version 330
-#define MATERIAL {material}
-uniform vec3 eye; uniform vec3 sun; uniform float gain;
-uniform sampler2DShadow shadow;
-in vec3 v_position; in vec3 v_normal; in vec3 v_colour; in vec3 v_reference; in vec4 v_light;
-out vec4 colour;
-
-uniform sampler3D grain;
-float hash(vec3 p) {
-    p = fract(p * vec3(0.1031, 0.1030, 0.0973));
-    p += dot(p, p.yxz + 33.33);
-    return fract((p.x + p.y) * p.z);
-}
-float noise(vec3 p) { return texture(grain, p / 32.0).r; }
-void main() {
-    vec3 n = normalize(v_normal);
-    vec3 view = normalize(eye - v_position);
-    vec3 albedo = v_colour;
-    float shine = 0.03, hard = 12.0;
-    vec3 r = v_reference;
-
-#if MATERIAL == 1
+# What a material does to ``albedo``, ``shine`` and ``hard``; ``n``: normal, ``r``: reference.
+MATERIALS = """#if MATERIAL == 1
  albedo *= 0.86 + 0.28 * noise(r * 28.0); shine = 0.10; hard = 18.0;
 #elif MATERIAL == 2
  albedo *= 0.78 + 0.30 * noise(r * vec3(45.0, 30.0, 45.0)) + 0.14 * noise(r * 130.0); shine = 0.01;
@@ -114,7 +93,34 @@ void main() {
 #else
  albedo *= 0.85 + 0.3 * noise(r * 14.0);
 #endif
+"""
 
+FRAGMENT = (
+    """
+#version 330
+#define MATERIAL {material}
+uniform vec3 eye; uniform vec3 sun; uniform float gain;
+uniform sampler2DShadow shadow;
+in vec3 v_position; in vec3 v_normal; in vec3 v_colour; in vec3 v_reference; in vec4 v_light;
+out vec4 colour;
+
+uniform sampler3D grain;
+float hash(vec3 p) {
+    p = fract(p * vec3(0.1031, 0.1030, 0.0973));
+    p += dot(p, p.yxz + 33.33);
+    return fract((p.x + p.y) * p.z);
+}
+float noise(vec3 p) { return texture(grain, p / 32.0).r; }
+void main() {
+    vec3 n = normalize(v_normal);
+    vec3 view = normalize(eye - v_position);
+    vec3 albedo = v_colour;
+    float shine = 0.03, hard = 12.0;
+    vec3 r = v_reference;
+
+"""
+    + MATERIALS
+    + """
     float lit = 0.0;
     vec3 l = min(v_light.xyz * 0.5 + 0.5, vec3(1.0, 1.0, 0.999));
     float turn = hash(vec3(gl_FragCoord.xy, 1.0)) * 6.2831853;
@@ -142,6 +148,7 @@ void main() {
     colour = vec4(sqrt(clamp(shown, 0.0, 1.0)), 1.0);
 }
 """
+)
 
 DEPTH_FRAGMENT = """
 #version 330

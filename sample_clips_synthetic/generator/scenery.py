@@ -303,13 +303,14 @@ def room_soup(room: Room, seed: int) -> tuple[Soup, Soup, Soup]:
         stripe_low[1], stripe_high[1] = 1.62, 1.74
         out.append(box(tuple(stripe_low), tuple(stripe_high), room.stripe, MATT))
     out.append(box((low[0], high[1], low[2]), (high[0], high[1] + 0.1, high[2]), (0.5, 0.5, 0.5)))
-    out += _posters(rng, low, high)
-    furniture = [*_rack(room), *_storage(room, rng, low, high)]
+    out += posters(rng, low, high)
+    furniture = [*_rack(room), *storage(room, rng, low, high)]
     mat = box((-1.5, 0.0, -1.6), (0.52, 0.008, 1.6), room.mat, FLOOR)
     return Soup.join(out), Soup.join(furniture), Soup.join([*_bench(room), mat])
 
 
-def _posters(rng: np.random.Generator, low: Array, high: Array) -> list[Soup]:
+def posters(rng: np.random.Generator, low: Array, high: Array) -> list[Soup]:
+    """Pictures on three of the walls."""
     out = []
     for wall in range(3):
         for place in np.arange(-3.4, 3.5, 1.35):
@@ -382,7 +383,7 @@ def _rack(room: Room) -> list[Soup]:
     return out
 
 
-def _storage(room: Room, rng: np.random.Generator, low: Array, high: Array) -> list[Soup]:
+def storage(room: Room, rng: np.random.Generator, low: Array, high: Array) -> list[Soup]:
     """Plate trees and boxes along the walls."""
     out = []
     for z, facing in ((low[2] + 0.32, 1.0), (high[2] - 0.32, -1.0)):

@@ -1,7 +1,8 @@
 """The clips of Quarry Lane Barbell Club, an invented club with invented lifters.
 
 The ``reporting`` clips lie in the folder above and are kept for reporting accuracy. The ``tuning``
-clips have other seeds, bodies, cameras and sets; make them locally to develop against.
+clips have other seeds, bodies, cameras and sets; make them locally to develop against. The
+``strangers`` clips show bodies that no other clip and no training set has; never tune to them.
 """
 
 from __future__ import annotations
@@ -308,4 +309,106 @@ def _partner(front: ClipSpec, number: int) -> ClipSpec:
 _ALONE = tuple(_tuning(clip, i) for i, clip in enumerate(REPORTING, start=1))
 _FRONTS = tuple(clip for clip in _ALONE if clip.view == "front")
 TUNING: tuple[ClipSpec, ...] = _ALONE + tuple(_partner(c, i) for i, c in enumerate(_FRONTS, 1))
-CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING
+STRANGERS_PLAN = (
+    # Body, view, azimuth (0 from the feet, 90 from the left), height, distance, grip, flare, size.
+    ("stranger_1", "front", 4, 1.9, 3.1, 0.66, 45, (1280, 720)),
+    ("stranger_2", "front", -9, 1.6, 3.3, 0.80, 78, (1280, 720)),
+    ("stranger_3", "front", 1, 2.1, 3.0, 0.58, 30, (854, 480)),
+    ("stranger_4", "front", -4, 1.4, 3.4, 0.74, 62, (640, 360)),
+    ("stranger_5", "oblique", 34, 1.5, 3.0, 0.72, 58, (1280, 720)),
+    ("stranger_6", "oblique", -58, 1.2, 3.1, 0.60, 40, (1280, 720)),
+    ("stranger_7", "oblique", -42, 1.8, 3.2, 0.82, 84, (854, 480)),
+    ("stranger_8", "oblique", 52, 1.3, 2.9, 0.52, 26, (960, 540)),
+    ("stranger_1", "side", 93, 1.1, 3.0, 0.76, 66, (1280, 720)),
+    ("stranger_3", "side", -86, 1.3, 3.1, 0.64, 48, (1280, 720)),
+    ("stranger_6", "side", 84, 1.0, 3.2, 0.70, 74, (854, 480)),
+    ("stranger_8", "side", -95, 1.2, 2.9, 0.50, 34, (720, 1280)),
+    ("stranger_2", "oblique", -31, 2.0, 3.3, 0.68, 54, (640, 360)),
+    ("stranger_7", "side", 97, 1.2, 3.0, 0.78, 80, (640, 360)),
+)
+
+
+def _shade(rng: np.random.Generator, dark: float, bright: float) -> tuple[float, float, float]:
+    value = rng.uniform(dark, bright) * (1 + rng.uniform(-0.35, 0.35, 3))
+    return tuple(np.round(value, 3).tolist())
+
+
+def _stranger(number: int) -> ClipSpec:
+    """A set by somebody whose body is in no training set, in a room of its own; never tuned to."""
+    build, view, azimuth, height, distance, grip, flare, size = STRANGERS_PLAN[number - 1]
+    rng = np.random.default_rng(9300 + number)
+    turn = np.radians(azimuth)
+    target = np.array([-0.12, 0.76, 0.0]) + rng.uniform(-0.06, 0.06, 3)
+    place = np.array([-distance * np.cos(turn), height, distance * np.sin(turn)])
+    if view == "side":
+        place[0] -= 0.15
+    skins = ((0.60, 0.38, 0.28), (0.45, 0.26, 0.17), (0.26, 0.14, 0.085), (0.09, 0.05, 0.034))
+    long_sleeves = rng.random() < 0.3
+    outfit = Outfit(
+        skin=skins[int(rng.integers(4))],
+        shirt=_shade(rng, 0.02, 0.6),
+        shorts=_shade(rng, 0.02, 0.3),
+        shoes=_shade(rng, 0.03, 0.7),
+        hair=_shade(rng, 0.01, 0.15),
+        sleeve_share=1.5 if long_sleeves else float(rng.choice([0.0, 0.5, 0.8])),
+        forearm_share=0.9 if long_sleeves else 0.0,
+        loose_m=float(rng.choice([0.0, 0.006, 0.010])),
+        leg_share=float(rng.choice([0.5, 0.75, 2.0])),
+        bare_chest=bool(not long_sleeves and rng.random() < 0.2),
+        belt=bool(rng.random() < 0.2),
+    )
+    room = Room(
+        wall=_shade(rng, 0.05, 0.6),
+        stripe=_shade(rng, 0.03, 0.4),
+        floor=_shade(rng, 0.03, 0.2),
+        mat=_shade(rng, 0.03, 0.2),
+        frame=_shade(rng, 0.03, 0.4),
+        pad=_shade(rng, 0.015, 0.15),
+    )
+    colour = _shade(rng, 0.02, 0.3)
+    load = (
+        Load((Plate(0.450, 0.042, colour),)),
+        Load((Plate(0.450, 0.035, BLACK), Plate(0.450, 0.028, colour))),
+        Load((Plate(0.450, 0.035, colour), Plate(0.280, 0.028, BLACK))),
+    )[int(rng.integers(3))]
+    touch = 0.09 + 0.12 * (1 - (flare - 25) / 60) + float(rng.uniform(-0.015, 0.015))
+    reps = tuple(
+        RepSpec(
+            descent_s=float(rng.uniform(1.0, 1.5)),
+            pause_s=float(rng.uniform(0.2, 0.8)),
+            press_s=float(rng.uniform(1.0, 1.6)),
+            hold_s=0.7,
+            dip=float(rng.uniform(0.4, 0.7)),
+            second_peak=float(rng.uniform(0.98, 1.08)),
+            touch_toward_feet_m=round(touch + 0.005 * i, 4),
+            early_return=float(rng.uniform(0.2, 0.5)),
+            left_lag=float(rng.uniform(-0.06, 0.06)),
+        )
+        for i in range(2)
+    )
+    return ClipSpec(
+        f"qs_{number:02d}_{view}", "strangers",
+        f"somebody new, grip {grip:.2f} m, from {azimuth} degrees",
+        3100 + number, view,
+        CameraSpec(
+            tuple(np.round(place, 3).tolist()), tuple(np.round(target, 3).tolist()),
+            round(float(rng.uniform(-2, 2)), 2), *size,
+            focal_share=round(float(rng.uniform(0.74, 0.88)), 3),
+        ),
+        build=build, outfit=outfit, load=load, room=room,
+        stance=Stance(float(rng.uniform(14, 42)), float(rng.uniform(0.15, 0.3)),
+                      float(rng.uniform(0.26, 0.36))),
+        style=ArmStyle(float(flare), float(np.clip(flare * 0.8, 25, 62)),
+                       float(rng.uniform(10, 38))),
+        sets=SetSpec(reps, settle_s=0.8, grip_width_m=grip,
+                     grip_shift_m=float(rng.uniform(-0.008, 0.008)),
+                     yaw_deg=float(rng.uniform(-0.6, 0.6))),
+        spotter="broad_man" if rng.random() < 0.35 else "",
+        spotter_outfit=replace(MK, shirt=_shade(rng, 0.02, 0.5)),
+        duration_s=7.6, gain=float(rng.uniform(1.0, 1.5)), noise=float(rng.uniform(2.0, 4.0)),
+        crf=int(rng.integers(22, 29)),
+    )  # fmt: skip
+
+
+STRANGERS: tuple[ClipSpec, ...] = tuple(_stranger(i + 1) for i in range(len(STRANGERS_PLAN)))
+CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING + STRANGERS

@@ -11,6 +11,7 @@ from .body import (
     SIDES,
     TAG,
     Array,
+    Mesh,
     Pose,
     Skeleton,
     frame_of,
@@ -30,13 +31,13 @@ class Spotter:
     Parameters
     ----------
     build
-        Name of the build in the archive.
+        Name of the build in the archive, or a body of any other.
     seed
         Seed of the sway.
     """
 
-    def __init__(self, build: str, seed: int) -> None:
-        self.mesh = load_mesh(build)
+    def __init__(self, build: str | Mesh, seed: int) -> None:
+        self.mesh = build if isinstance(build, Mesh) else load_mesh(build)
         self.skeleton = Skeleton(self.mesh)
         rng = np.random.default_rng(seed)
         self._phase = rng.uniform(0, 2 * np.pi, 3)

@@ -368,6 +368,11 @@ def _rounded(value: Any) -> Any:
     return value
 
 
+def _fixed(value: float, digits: int) -> str:
+    """A number as text; a zero has no sign, which the last bit of the arithmetic would decide."""
+    return f"{round(float(value), digits) + 0.0:.{digits}f}"
+
+
 def _phase(time_s: float, reps: list[dict[str, Any]]) -> tuple[int, str]:
     for rep in reps:
         if rep["start_s"] <= time_s <= rep["highest_s"]:
@@ -469,16 +474,16 @@ def _frames(world: World, reps: list[dict[str, Any]]) -> str:
             "phase": phase,
         }
         for name, value in zip("xyz", bar.axis, strict=True):
-            row[f"axis_{name}"] = f"{value + 0.0:.5f}"
+            row[f"axis_{name}"] = _fixed(value, 5)
         for name, value in zip("xyz", view.centre, strict=True):
-            row[f"camera_{name}_m"] = f"{value + 0.0:.5f}"
+            row[f"camera_{name}_m"] = _fixed(value, 5)
         for name, value in zip("xyz", turn, strict=True):
-            row[f"camera_turn_{name}_rad"] = f"{value + 0.0:.6f}"
+            row[f"camera_turn_{name}_rad"] = _fixed(value, 6)
         for (name, point), pixel in zip(points.items(), pixels, strict=True):
             for label, value in zip("xyz", point, strict=True):
-                row[f"{name}_{label}_m"] = f"{round(float(value), 4) + 0.0:.4f}"
+                row[f"{name}_{label}_m"] = _fixed(value, 4)
             for label, value in zip("xy", pixel, strict=True):
-                row[f"{name}_{label}_px"] = f"{round(float(value), 2) + 0.0:.2f}"
+                row[f"{name}_{label}_px"] = _fixed(value, 2)
         if not header:
             header = list(row)
             writer.writerow(header)

@@ -1,0 +1,101 @@
+"""Train the joint network and write the file that the package ships.
+
+Made stills are taken up while they are being made (`sample_clips_synthetic.stills`), so both may run at once.
+A second call with the same ``--out`` goes on from the last checkpoint.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import torch
+
+from .augment import AugmentConfig
+from .check import calibrate, coverage, read, table
+from .export import export
+from .fit import FitConfig, Trainer
+from .pool import Pool, people
+
+WITHOUT = ("hard", "relations", "covariance", "people", "light", "blur", "codec", "patches")
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="sample_clips_synthetic.training", description=__doc__)
+    parser.add_argument("--stills", type=Path, required=True, help="folder of shards to train on")
+    parser.add_argument("--left-out", type=Path, help="folder of shards of bodies left out")
+    parser.add_argument("--people", type=Path, help="labelled upright people")
+    parser.add_argument("--backbone", type=Path, help="ImageNet weights of EfficientNet-Lite0")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--minutes", type=float, default=20.0)
+    parser.add_argument("--batch", type=int, default=256)
+    parser.add_argument("--capacity", type=int, default=150_000, help="stills held at most")
+    parser.add_argument("--least", type=int, default=3000, help="stills before the first step")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--version", default="1")
+    parser.add_argument("--follow", action="store_true", help="take up shards while training")
+    parser.add_argument(
+        "--without", action="append", default=[], choices=WITHOUT, help="leave an ingredient out"
+    )
+    return parser.parse_args()
+
+
+def main() -> None:
+    """Train, check, calibrate, export."""
+    given = _arguments()
+    given.out.mkdir(parents=True, exist_ok=True)
+    torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    device = torch.device(given.device)
+    without = set(given.without)
+    change = AugmentConfig(**{n: n not in without for n in ("light", "blur", "codec", "patches")})
+    config = FitConfig(
+        minutes=given.minutes,
+        batch=given.batch,
+        people=given.batch // 8,
+        least_stills=given.least,
+        seed=given.seed,
+        augment=change,
+        hard="hard" not in without,
+        relations="relations" not in without,
+        covariance="covariance" not in without,
+    )
+    stills = Pool.empty(given.capacity, device)
+    stills.take_up(given.stills)
+    real = people(given.people, device) if given.people and "people" not in without else None
+    if real is None:
+        config = replace(config, people=0)
+    trainer = Trainer(stills, real, config, given.backbone, given.out)
+    if trainer.resume():
+        print(f"going on from step {trainer.step}", flush=True)
+    trainer.run(given.stills if given.follow else None)
+    network = trainer.kept.eval()
+    report = {"without": sorted(without), "steps": trainer.step, "stills": stills.count}
+    factors = None
+    if given.left_out:
+        left_out = Pool.empty(20_000, device)
+        left_out.take_up(given.left_out)
+        readings = read(network, left_out)
+        factors = calibrate(readings)
+        report |= {"left_out": left_out.count, "coverage": coverage(readings, factors)}
+        report["factors"] = factors.round(3).tolist()
+        (given.out / "figures.txt").write_text(table(readings) + "\n", encoding="utf-8")
+        print(table(readings), json.dumps(report["coverage"]), sep="\n", flush=True)
+    if factors is None:
+        factors = torch.ones(network.name.shape[0], 2).numpy()
+    target = given.out / "joints.onnx"
+    export(network, factors, target, given.version)
+    report["sha256"] = hashlib.sha256(target.read_bytes()).hexdigest()
+    report["made"] = time.strftime("%Y-%m-%d")
+    (given.out / "report.json").write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+    print(json.dumps({k: report[k] for k in ("steps", "stills", "sha256")}), flush=True)
+
+
+if __name__ == "__main__":
+    main()
