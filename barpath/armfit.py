@@ -1,12 +1,12 @@
 """The lifter's arms recovered from bar, body and time together.
 
-The pose network errs by centimetres on a lifter on the back, and where a plate hides an arm it
-guesses. What is known besides is strong: the hands are on the bar, whose path is measured to a
-millimetre; upper arm and forearm keep their lengths over the set; the shoulders hardly move on the
-bench; the elbow turns about the line from shoulder to wrist and does so smoothly. One robust
-least-squares fit over the whole set finds the arms that agree with all of it, and its covariance
-says how far they are known. Two clips of one set, from the feet and from the side, are fitted at
-once: they share everything but their cameras and the network's errors.
+The joint network says where joints are in the picture, and how well it knows that; what is behind
+a plate or a thigh it knows less well. What is known besides is strong: the hands are on the bar,
+whose path is measured to a millimetre; upper arm and forearm keep their lengths over the set; the
+shoulders hardly move on the bench; the elbow turns about the line from shoulder to wrist and does
+so smoothly. One robust least-squares fit over the whole set finds the arms that agree with all of
+it, and its covariance says how far they are known. Two clips of one set, from the feet and from the
+side, are fitted at once: they share everything but their cameras and the network's errors.
 
 World axes, metres, origin in the bar's middle at the first lockout: x toward the lifter's head, y
 up, z toward the lifter's left.
@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import block_diag, solve_triangular
+from scipy.linalg import solve_triangular
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
@@ -30,128 +30,19 @@ Floats = NDArray[np.float64]
 SIDES = ("left", "right")
 OUTWARD = np.array([1.0, -1.0])
 """Sign of z away from the body's midline, for `SIDES`."""
-READ = ("shoulder", "elbow", "wrist", "index")
-SEEN = (*READ, "forearm", "tip")
-"""What the network reads; the forearm's middle line, from its edges; the arm's end at the elbow."""
-LINE, TIP = len(READ), len(READ) + 1
 FITTED = ("shoulder", "elbow", "wrist", "hand")
-PARTS = ("x_px", "y_px", "confidence")
+BAR_PARTS = ("collar", "bar_end")
+SEEN = (*FITTED, *BAR_PARTS)
+"""What the network reads: joints, and the parts of the bar that say how it lies in the picture."""
+PARTS = ("x_px", "y_px", "var_x_px2", "cov_xy_px2", "var_y_px2")
+GRIP_HALVES_M = (0.15, 0.50, 15)
+"""Half grips that are tried: the rules allow 0.81 m between the forefingers."""
 SMALL = 1e-6
-
-
-_Pairs = tuple[tuple[float, float], tuple[float, float]]
-
-
-@dataclass(frozen=True)
-class ReadingBias:
-    """How the pose network errs: the same way all through a clip, and anew in each frame.
-
-    Measured on the tuning clips of `sample_clips_synthetic` (five front, eight side, one oblique),
-    whose joints are known; the spreads are rounded up, because real lifters differ more than made
-    ones. The line midway between a forearm's edges runs beside its joints as well: its muscles are
-    not alike on both sides.
-
-    Attributes
-    ----------
-    table : dict
-        By view, arm ("near" or "far" from the camera; "" in front views) and joint: mean over clips
-        and spread between clips, each with the bar at the bottom and at the top, across the picture
-        (toward the head in side and oblique views, away from the body's midline in front views) and
-        up; and the scatter within a clip, per axis at full confidence. For the forearm: how far its
-        middle line runs outside the wrist and outside the elbow; for the tip in front views: how
-        far beyond the elbow along that line it lies. Metres.
-    sides_alike : dict
-        By view: correlation of the left arm's with the right arm's. From the feet both are seen
-        alike.
-    usual_sd_m, usual_within_m : float
-        Spread and scatter of what is not in the table.
-    """
-
-    table: dict[tuple[str, str, str], tuple[_Pairs, _Pairs, float]] = field(
-        default_factory=lambda: {
-            ("front", "", "shoulder"): (
-                ((-0.005, 0.017), (-0.011, 0.043)),
-                ((0.025, 0.035), (0.025, 0.035)),
-                0.020,
-            ),
-            ("front", "", "elbow"): (
-                ((-0.029, 0.052), (-0.004, 0.028)),
-                ((0.032, 0.045), (0.020, 0.025)),
-                0.020,
-            ),
-            ("front", "", "wrist"): (
-                ((0.006, 0.023), (-0.002, 0.014)),
-                ((0.016, 0.022), (0.016, 0.020)),
-                0.015,
-            ),
-            ("front", "", "index"): (
-                ((-0.001, 0.012), (-0.005, 0.003)),
-                ((0.015, 0.022), (0.015, 0.018)),
-                0.012,
-            ),
-            ("front", "", "forearm"): (
-                ((0.003, 0.004), (0.001, 0.010)),
-                ((0.005, 0.010), (0.006, 0.016)),
-                0.006,
-            ),
-            ("front", "", "tip"): (
-                ((0.025, 0.0), (0.025, 0.0)),
-                ((0.012, 1.0), (0.012, 1.0)),
-                0.012,
-            ),
-            ("side", "near", "tip"): (
-                ((0.0, -0.024), (0.0, -0.024)),
-                ((0.010, 0.010), (0.010, 0.010)),
-                0.008,
-            ),
-            ("side", "near", "shoulder"): (
-                ((0.020, 0.045), (0.020, 0.045)),
-                ((0.030, 0.030), (0.030, 0.030)),
-                0.025,
-            ),
-            ("side", "far", "shoulder"): (
-                ((0.040, 0.011), (0.040, 0.011)),
-                ((0.030, 0.030), (0.030, 0.030)),
-                0.025,
-            ),
-            ("side", "near", "elbow"): (
-                ((0.0, 0.0), (0.0, -0.015)),
-                ((0.050, 0.070), (0.030, 0.070)),
-                0.030,
-            ),
-            ("side", "far", "elbow"): (
-                ((0.0, 0.0), (0.0, 0.0)),
-                ((0.060, 0.080), (0.060, 0.080)),
-                0.040,
-            ),
-            ("oblique", "near", "shoulder"): (
-                ((-0.020, 0.040), (-0.030, 0.040)),
-                ((0.060, 0.050), (0.060, 0.050)),
-                0.030,
-            ),
-            ("oblique", "far", "shoulder"): (
-                ((0.0, 0.060), (0.0, 0.060)),
-                ((0.060, 0.060), (0.060, 0.060)),
-                0.035,
-            ),
-        }
-    )
-    sides_alike: dict[str, float] = field(default_factory=lambda: {"front": 0.7})
-    usual_sd_m: float = 0.05
-    usual_within_m: float = 0.03
-
-    def of(self, view: str, arm: str, joint: str) -> tuple[Floats, Floats, float]:
-        """Mean and spread, shape (2, 2) by bottom and top and by axis, and scatter in a clip."""
-        known = self.table.get((view, arm, joint))
-        if known is None:
-            return np.zeros((2, 2)), np.full((2, 2), self.usual_sd_m), self.usual_within_m
-        mean, spread, within = known
-        return np.asarray(mean), np.asarray(spread), within
 
 
 @dataclass(frozen=True)
 class ArmFitConfig:
-    """What is known of lifters and of the pose network before the clip is looked at.
+    """What is known of lifters, bars and the joint network before the clip is looked at.
 
     Segment lengths as shares of stature are weak priors: 0.186 and 0.146 for upper arm and forearm
     (Drillis and Contini 1966, as given in Winter, Biomechanics and Motor Control of Human Movement)
@@ -167,9 +58,15 @@ class ArmFitConfig:
     slanted view leaves the camera's pitch open: hence `turn_sd_deg` and `nod_deg`. Thick plates
     hide some of the camera's pitch from the side too: on the tuning clips it was 1.4 degrees more
     than it looked, give or take 1.5.
-    `model_factor` widens the fit's spread for what its model leaves out (errors of neighbouring
-    joints that go together); it is the ratio of errors to stated uncertainty of wrist over elbow on
-    the tuning clips.
+
+    The network's error has a part that stays the same while the picture stays alike, with the bar
+    low and with it high, and a part that is each frame's own. `common_share` and `own_share` are
+    their standard deviations as shares of the stated one, since neighbouring frames are no
+    independent readings; `common_m` and `own_m` are added to them, metres. A bar's shaft is 1.31 m
+    long between the collars and the bar 2.20 m over all (IPF Technical Rules Book, from memory);
+    other bars differ mostly in the latter. `model_factor` widens the fit's spread for what its
+    model leaves out; it is the ratio of errors to stated uncertainty of wrist over elbow on the
+    tuning clips.
     """
 
     upper_arm_m: float | None = None
@@ -208,16 +105,21 @@ class ArmFitConfig:
     nod_deg: dict[str, tuple[float, float]] = field(
         default_factory=lambda: {"front": (0.0, 0.8), "side": (1.4, 1.5), "oblique": (0.0, 3.0)}
     )
-    tip_low: float = 0.8
+    bar_part_m: dict[str, tuple[float, float]] = field(
+        default_factory=lambda: {"collar": (0.655, 0.01), "bar_end": (1.10, 0.05)}
+    )
+    common_share: float = 0.9
+    common_m: float = 0.003
+    own_share: float = 0.7
+    own_m: float = 0.003
     max_frames: int = 64
     n_rounds: int = 4
+    n_steps: int = 20
     degrees_of_freedom: float = 4.0
-    min_confidence: float = 0.2
     given_sd_m: float = 0.005
     model_factor: float = 1.25
     n_draws: int = 120
     seed: int = 7
-    bias: ReadingBias = field(default_factory=ReadingBias)
 
 
 @dataclass(frozen=True)
@@ -284,7 +186,7 @@ class Sight:
 
     @property
     def across(self) -> Floats:
-        """Sign of the picture's x in which an arm's bias is stated, for `SIDES`."""
+        """Sign of the picture's x in which an arm's error is counted, for `SIDES`."""
         return OUTWARD if self.view == "front" else np.full(2, float(self.head or 1))
 
 
@@ -375,27 +277,18 @@ class Sighting:
         Times on the clock, and places in the world, that all sightings share.
     frame : ndarray of int, shape (n,)
     readings_px : ndarray, shape (n, 2, 6, 2)
-        What was seen, by side and joint (`SEEN`), in the steadied image; NaN where nothing. Of the
-        forearm, the upper of two points of its middle line. The tip counts with the bar low, where
-        the elbow is well bent.
-    confidence : ndarray, shape (n, 2, 6)
-    forearm_px : ndarray, shape (n, 2, 2)
-        The lower of the two points.
-    plate_px : ndarray, shape (n, 5), optional
-        Outline of the near plate, which hides what is behind it: centre, full axes, angle in
-        degrees. Readings in it are guesses and are left out, and so are readings of joints that the
-        fit finds behind it.
+        What was seen, by side and point (`SEEN`), in the steadied image; NaN where nothing.
+    covariance_px2 : ndarray, shape (n, 2, 6, 2, 2)
+        As stated by the network.
     given : ndarray of bool, shape (n, 2, 6), optional
-        Readings that a person put right: nearly certain, wherever they lie.
+        Readings that a person put right: nearly certain.
     """
 
     sight: Sight
     at: Instants
     frame: NDArray[np.int64]
     readings_px: Floats
-    confidence: Floats
-    forearm_px: Floats
-    plate_px: Floats | None = None
+    covariance_px2: Floats
     given: NDArray[np.bool_] | None = None
 
     def part(self, rows: NDArray[np.intp]) -> "Sighting":
@@ -406,9 +299,7 @@ class Sighting:
             at=at,
             frame=self.frame[rows],
             readings_px=self.readings_px[rows],
-            confidence=self.confidence[rows],
-            forearm_px=self.forearm_px[rows],
-            plate_px=None if self.plate_px is None else self.plate_px[rows],
+            covariance_px2=self.covariance_px2[rows],
             given=None if self.given is None else self.given[rows],
         )
 
@@ -477,7 +368,7 @@ SHARED = (
 _AT = {name: k for k, name in enumerate(SHARED)}
 N_TURNS = 2
 N_BIASES = 2 * 2 * len(SEEN) * 2
-"""Bar at the bottom or the top, side, joint, picture axis."""
+"""Bar at the bottom or the top, side, point, picture axis."""
 N_OWN = N_TURNS + N_BIASES
 """What is each camera's own: its turn and nod, and the network's errors in it."""
 STEP = 1e-6
@@ -487,9 +378,10 @@ LEAST_GAP_S = 0.005
 
 @dataclass(frozen=True)
 class _Problem:
-    """Everything that the residuals are made of; arrays by frame, side, joint, axis.
+    """Everything that the residuals are made of; arrays by frame, side, point, axis.
 
-    Values are what is shared, then each camera's own, then the swivel of both arms by frame.
+    `root` turns what a reading is off, in metres, into independent parts of unit variance. Values
+    are what is shared, then each camera's own, then the swivel of both arms by frame.
     """
 
     sights: tuple[Sight, ...]
@@ -500,12 +392,10 @@ class _Problem:
     axis: Floats
     low: Floats
     seen_px: Floats
-    forearm_px: Floats
-    sd_m: Floats
+    root: Floats
     given: NDArray[np.bool_]
     prior: Floats
     prior_sd: Floats
-    whitener: Floats
 
     @property
     def n_frames(self) -> int:
@@ -532,7 +422,7 @@ class _Problem:
         return replace(self, prior_sd=sd)
 
     def biases(self, values: Floats, view: int, low: Floats) -> Floats:
-        """Bias of what a camera shows in m, shape (n, 2, 6, 2)."""
+        """What all readings of a camera are off in m, shape (n, 2, 6, 2)."""
         begin = len(SHARED) + N_OWN * view + N_TURNS
         bottom, top = values[begin : begin + N_BIASES].reshape(2, 2, len(SEEN), 2)
         low = low[:, None, None, None]
@@ -565,54 +455,28 @@ class _Problem:
         points = np.stack([shoulder, elbow, wrist, hand], axis=2)
         return points, distance / (upper + forearm)
 
+    def shown(self, points: Floats) -> Floats:
+        """World places of all that can be seen, shape (n, 2, 6, 3)."""
+        along = np.array([self.config.bar_part_m[name][0] for name in BAR_PARTS])
+        parts = OUTWARD[:, None, None] * along[:, None] * self.axis[:, None, None]
+        return np.concatenate([points, self.bar_m[:, None, None] + parts], axis=2)
+
     def misses(self, values: Floats, points: Floats) -> Floats:
-        """Distance of what was seen from the arms in units of its sd, (n, 2, 6, 2).
-
-        For a forearm: how far its middle line runs outside the wrist and outside the elbow. For
-        its tip in a front view: how far down that line from the elbow it is, and nothing.
-        """
-        out = np.full_like(self.seen_px, np.nan)
+        """What readings are off from the arms in units of their sd, shape (n, 2, 6, 2)."""
+        off_m = np.full_like(self.seen_px, np.nan)
+        places = self.shown(points)
         for view, sight in enumerate(self.turned(values)):
             rows = self.view == view
-            points_px, scale = sight.project(points[rows]), sight.px_per_m(points[rows])
-            # The line stands in the wrist's place; the tip belongs to the elbow.
-            joint = [0, 1, 2, 3, 2, 1]
-            off_px = self.seen_px[rows] - points_px[:, :, joint]
-            off_m = off_px / scale[:, :, joint, None]
-            off_m[..., 0] *= sight.across[:, None]
-            off_m[..., 1] *= -1
-            if sight.view == "front":
-                upper = self.seen_px[rows, :, LINE, None]
-                line = self.forearm_px[rows, :, None] - upper
-                line /= np.linalg.norm(line, axis=-1, keepdims=True)
-                wide = upper - points_px[:, :, [2, 1]]
-                # Square to the line, toward the picture's right.
-                aside = wide[..., 0] * line[..., 1] - wide[..., 1] * line[..., 0]
-                off_m[:, :, LINE] = aside / scale[:, :, [2, 1]] * sight.across[:, None]
-                below = (off_px[:, :, TIP] * line[:, :, 0]).sum(axis=-1) / scale[:, :, 1]
-                off_m[:, :, TIP, 0] = below
+            off_px = self.seen_px[rows] - sight.project(places[rows])
+            signs = np.column_stack([sight.across, [-1.0, -1.0]])[:, None]
+            here = off_px / sight.px_per_m(places[rows])[..., None] * signs
             bias_m = self.biases(values, view, self.low[rows])
-            off_m -= np.where(self.given[rows][..., None], 0.0, bias_m)
-            if sight.view == "front":
-                off_m[:, :, TIP, 1] = 0.0
-            out[rows] = off_m / self.sd_m[rows][..., None]
-        return out
-
-    def without_hidden(self, values: Floats, plate_px: Floats) -> "_Problem":
-        """Without readings of joints that these arms have behind a plate."""
-        points = self.arms(values)[0]
-        behind = np.zeros(self.given.shape, dtype=bool)
-        for view, sight in enumerate(self.turned(values)):
-            rows = self.view == view
-            shown = sight.project(points[rows])
-            behind[rows, :, :LINE] = inside_ellipses(shown, plate_px[rows])
-        unseen = (behind & ~self.given)[..., None]
-        return replace(self, seen_px=np.where(unseen, np.nan, self.seen_px))
+            off_m[rows] = here - np.where(self.given[rows][..., None], 0.0, bias_m)
+        return (self.root @ off_m[..., None])[..., 0]
 
     def kept(self, weight: Floats) -> Floats:
         """The weights of readings, NaN where there is none."""
-        used = np.isfinite(self.seen_px).all(axis=-1) & np.isfinite(self.sd_m)
-        return np.where(used, weight, np.nan)
+        return np.where(np.isfinite(self.seen_px).all(axis=-1), weight, np.nan)
 
     def residuals(self, values: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
         """Residuals with unit variance where the model holds: of the set, of frames, of threes.
@@ -624,12 +488,15 @@ class _Problem:
         points, reach = self.arms(values)
         left, right = (values[_AT[f"{side}_shoulder_x"] :][:3] for side in SIDES)
         grips = values[_AT["left_grip"] :][:2]
-        touch = self.bar_m[self.low > 0.95, 1].mean() - (left[1] + right[1]) / 2
+        deepest = self.low > 0.95
+        touch = config.touch_m
+        if deepest.any():
+            touch = self.bar_m[deepest, 1].mean() - (left[1] + right[1]) / 2
         ratio = np.log(config.upper_arm_share / config.forearm_share)
         high = 1 - np.clip(8 * self.low, 0, 1)
         straight = (high[:, None] * reach).sum(axis=0) / max(high.sum(), SMALL)
         whole = [
-            self.whitener @ ((values - self.prior) / self.prior_sd)[: self.n_fixed],
+            ((values - self.prior) / self.prior_sd)[: self.n_fixed],
             (left[:2] - right[:2]) / config.sides_alike_m,
             [
                 (left[2] + right[2]) / (2 * config.sides_alike_m),
@@ -667,19 +534,19 @@ class _Problem:
     def _bias_columns(self, out: Floats, begin: int, n_local: int, weight: Floats) -> None:
         """Derivatives by the biases, which are known beforehand."""
         columns = np.arange(len(SHARED), self.n_fixed)
-        out[: self.n_fixed, columns] = self.whitener[:, columns] / self.prior_sd[columns]
-        used = np.isfinite(self.seen_px).all(axis=-1) & np.isfinite(self.sd_m) & ~self.given
-        pull = np.where(used, -np.sqrt(weight) / self.sd_m, 0.0)[..., None].repeat(2, axis=-1)
-        front = np.array([sight.view == "front" for sight in self.sights] + [False])[self.view]
-        pull[front, :, TIP, 1] = 0.0
-        pull = pull.reshape(self.n_frames, -1)
+        out[columns, columns] = 1.0 / self.prior_sd[columns]
+        used = np.isfinite(self.seen_px).all(axis=-1) & ~self.given
+        pull = np.where(used, -np.sqrt(weight), 0.0)[..., None, None] * self.root
+        pull = np.where(np.isfinite(pull), pull, 0.0)
         own = len(SHARED) + N_TURNS
         for view in range(len(self.sights)):
             frames = np.flatnonzero(self.view == view)
-            rows = begin + n_local * frames
             for end, share in enumerate((self.low[frames], 1.0 - self.low[frames])):
-                for k, column in enumerate(pull[frames].T):
-                    out[rows + k, own + N_OWN * view + end * pull.shape[1] + k] = share * column
+                first = own + N_OWN * view + end * N_BIASES // 2
+                for side, point, part, axis in np.ndindex(2, len(SEEN), 2, 2):
+                    k = 2 * (side * len(SEEN) + point)
+                    rows = begin + n_local * frames + k + part
+                    out[rows, first + k + axis] = share * pull[frames, side, point, part, axis]
 
     def flat(self, values: Floats, weight: Floats) -> Floats:
         return np.concatenate([part.ravel() for part in self.residuals(values, weight)])
@@ -743,35 +610,30 @@ def fit_arms(
         None when fewer than five frames hold readings of any arm.
     """
     config = config or ArmFitConfig()
-    seen = _merged(sightings, also, config)
+    seen = _merged(sightings, also)
     known = np.isfinite(seen.bar_m).all(axis=1)
-    read = np.isfinite(seen.readings_px).all(axis=-1) & (seen.confidence >= config.min_confidence)
+    read = np.isfinite(seen.readings_px).all(axis=-1)
     if (known & read[:, :, :2].any(axis=(1, 2))).sum() < 5:
         return None
+    common_m = _common_sd_m(seen, config)
     chosen = _chosen(known, seen.view, seen.bar_m[:, 1], config.max_frames)
-    problem = _problem(seen, chosen, config)
-    plates = any(sighting.plate_px is not None for sighting in sightings)
+    problem = _problem(seen, chosen, common_m, config)
     # With the cameras free from the start an arm may settle bent the wrong way round.
     values, _ = _solve(problem.with_stiff_cameras(), rounds=1)
-    values, weight = _solve(problem, values, 1 if plates else config.n_rounds)
-    if plates:
-        problem = problem.without_hidden(values, seen.plate_px[chosen])
-        values, weight = _solve(problem, values)
+    values, weight = _solve(problem, values)
     jacobian = problem.jacobian(values, weight)
     rng = np.random.default_rng(config.seed)
     draws = values + config.model_factor * _spread(jacobian, config.n_draws, rng)
     points = np.full((len(seen.time_s), 2, len(FITTED), 3), np.nan)
-    kept = np.full(seen.confidence.shape, np.nan)
+    kept = np.full(read.shape, np.nan)
     # Long sets have thousands of frames: single precision is far finer than the arms are known.
     drawn = np.full((config.n_draws, *points.shape), np.nan, dtype=np.float32)
     points[chosen], kept[chosen] = problem.arms(values)[0], problem.kept(weight)
     drawn[:, chosen] = [problem.arms(draw)[0] for draw in draws]
     rest = np.setdiff1d(np.flatnonzero(known), chosen)
     for part in np.array_split(rest, -(-len(rest) // config.max_frames)) if len(rest) else ():
-        piece = _problem(seen, part, config)
-        points[part], kept[part], drawn[:, part] = _rest(
-            piece, values, draws, seen.plate_px[part], rng
-        )
+        piece = _problem(seen, part, common_m, config)
+        points[part], kept[part], drawn[:, part] = _rest(piece, values, draws, rng)
     first, last = draws[:, :2], draws[:, _AT["left_grip"] :][:, :2]
     shoulders = draws[:, _AT["left_shoulder_z"]] - draws[:, _AT["right_shoulder_z"]]
     return ArmFit(
@@ -808,50 +670,28 @@ class _Merged:
     bar_m: Floats
     axis: Floats
     readings_px: Floats
-    forearm_px: Floats
-    confidence: Floats
-    plate_px: Floats
+    covariance_px2: Floats
     given: NDArray[np.bool_]
 
 
-def _merged(sightings: Sequence[Sighting], also: Instants | None, config: ArmFitConfig) -> _Merged:
+def _merged(sightings: Sequence[Sighting], also: Instants | None) -> _Merged:
     parts: list[tuple[Any, ...]] = []
     for view, one in enumerate(sightings):
-        n = len(one.frame)
-        plate = np.full((n, 5), np.nan) if one.plate_px is None else one.plate_px
-        given = np.zeros((n, 2, len(SEEN)), dtype=bool) if one.given is None else one.given
-        trust = np.where(inside_ellipses(one.readings_px, plate), 0.0, one.confidence)
-        trust = np.where(given, 1.0, trust)
+        given = one.given
+        if given is None:
+            given = np.zeros(one.readings_px.shape[:3], dtype=bool)
         at = (one.at.time_s, one.at.bar_m, one.at.bar_axis)
-        seen = (one.readings_px, one.forearm_px, trust, plate, given)
-        parts.append((np.full(n, view), one.frame, *at, *seen))
+        seen = (one.readings_px, one.covariance_px2, given)
+        parts.append((np.full(len(one.frame), view), one.frame, *at, *seen))
     if also is not None:
-        n = len(also.time_s)
-        none = np.full(n, -1)
-        nothing, line = np.full((n, 2, len(SEEN), 2), np.nan), np.full((n, 2, 2), np.nan)
-        plate, given = np.full((n, 5), np.nan), np.zeros((n, 2, len(SEEN)), dtype=bool)
+        shape = (len(also.time_s), 2, len(SEEN), 2)
+        none = np.full(len(also.time_s), -1)
+        nothing, spread = np.full(shape, np.nan), np.full((*shape, 2), np.nan)
         at = (also.time_s, also.bar_m, also.bar_axis)
-        parts.append((none, none, *at, nothing, line, np.zeros(given.shape), plate, given))
+        parts.append((none, none, *at, nothing, spread, np.zeros(shape[:3], dtype=bool)))
     whole = [np.concatenate(column) for column in zip(*parts, strict=True)]
     order = np.argsort(whole[2], kind="stable")
     return _Merged(tuple(one.sight for one in sightings), *(column[order] for column in whole))
-
-
-def inside_ellipses(points_px: Floats, ellipses_px: Floats) -> NDArray[np.bool_]:
-    """Whether points, shape (n, ..., 2), lie in their frame's ellipse, shape (n, 5).
-
-    Examples
-    --------
-    >>> inside_ellipses(np.array([[[3.0, 0.0], [0.0, 3.0]]]), np.array([[0.0, 0.0, 8.0, 4.0, 0.0]]))
-    array([[ True, False]])
-    """
-    shape = (len(ellipses_px),) + (1,) * (points_px.ndim - 2)
-    x, y, major, minor, angle = (column.reshape(shape) for column in ellipses_px.T)
-    turn = np.deg2rad(angle)
-    dx, dy = points_px[..., 0] - x, points_px[..., 1] - y
-    along = (np.cos(turn) * dx + np.sin(turn) * dy) / (major / 2)
-    across = (np.cos(turn) * dy - np.sin(turn) * dx) / (minor / 2)
-    return along**2 + across**2 < 1.0
 
 
 def _chosen(
@@ -868,29 +708,63 @@ def _chosen(
     return np.sort(np.concatenate(picked))
 
 
-def _problem(seen: _Merged, rows: NDArray[np.intp], config: ArmFitConfig) -> _Problem:
+def _lowness(seen: _Merged) -> Floats:
+    """How low the bar is, shape (n,): 0 at the set's top, 1 at its bottom."""
+    top, bottom = np.nanpercentile(seen.bar_m[:, 1], [97, 3])
+    return np.clip((top - seen.bar_m[:, 1]) / max(top - bottom, 0.05), 0.0, 1.0)
+
+
+def _covariance_m2(seen: _Merged, rows: NDArray[np.intp]) -> Floats:
+    """Stated covariance of readings in metres, shape (n, 2, 6, 2, 2), axes as in `misses`."""
+    out = np.full((len(rows), 2, len(SEEN), 2, 2), np.nan)
+    for view, sight in enumerate(seen.sights):
+        mine = seen.view[rows] == view
+        scale = sight.px_per_m(seen.bar_m[rows][mine])[:, None, None]
+        signs = np.column_stack([sight.across, [-1.0, -1.0]])[None] / scale
+        flip = signs[:, :, None, :, None] * signs[:, :, None, None, :]
+        out[mine] = seen.covariance_px2[rows][mine] * flip
+    return out
+
+
+def _common_sd_m(seen: _Merged, config: ArmFitConfig) -> list[Floats]:
+    """For each camera the sd of what all its readings are off, (2, 2, 6, 2) by end of the way."""
+    low = _lowness(seen)
+    floor = [config.common_m] * len(FITTED) + [config.bar_part_m[name][1] for name in BAR_PARTS]
+    out = []
+    for view in range(len(seen.sights)):
+        rows = np.flatnonzero(seen.view == view)
+        spread = np.diagonal(_covariance_m2(seen, rows), axis1=-2, axis2=-1)
+        ends = []
+        for share in (low[rows], 1.0 - low[rows]):
+            near = np.where(np.isfinite(spread), share[:, None, None, None], 0.0)
+            total = (near * np.nan_to_num(spread)).sum(axis=0)
+            ends.append(total / np.maximum(near.sum(axis=0), SMALL))
+        common = config.common_share**2 * np.array(ends)
+        out.append(np.sqrt(common + np.square(floor)[:, None]))
+    return out
+
+
+def _problem(
+    seen: _Merged, rows: NDArray[np.intp], common_m: list[Floats], config: ArmFitConfig
+) -> _Problem:
     stature, rel = config.stature_m, float(np.hypot(config.stature_rel_sd, config.share_rel_sd))
     upper_m, upper_rel = stature * config.upper_arm_share, rel
     if config.upper_arm_m is not None:
         upper_m, upper_rel = config.upper_arm_m, config.upper_arm_sd_m / config.upper_arm_m
     top, bottom = np.nanpercentile(seen.bar_m[:, 1], [97, 3])
-    low = np.clip((top - seen.bar_m[rows, 1]) / max(top - bottom, 0.05), 0.0, 1.0)
     own, own_sd = [], []
-    within = np.full((len(rows), 2, len(SEEN)), np.nan)
-    for view, sight in enumerate(seen.sights):
-        means, spreads, scatter = zip(
-            *(config.bias.of(sight.view, arm, name) for arm in _arm_names(sight) for name in SEEN),
-            strict=True,
-        )
-        within[seen.view[rows] == view] = np.reshape(scatter, (2, len(SEEN)))
+    for sight, common in zip(seen.sights, common_m, strict=True):
         nod, nod_sd = np.deg2rad(config.nod_deg[sight.view])
         turn_sd = np.deg2rad(config.turn_sd_deg[sight.view])
-        # From side, joint, end, axis to end, side, joint, axis.
-        own += [[0.0, nod], np.stack(means, axis=1).ravel()]
-        own_sd += [[turn_sd, nod_sd], np.stack(spreads, axis=1).ravel()]
-    confidence, given = seen.confidence[rows], seen.given[rows]
-    trust = np.where(confidence >= config.min_confidence, confidence, np.nan)
-    trust[low < config.tip_low, :, TIP] = np.nan
+        own += [[0.0, nod], np.zeros(N_BIASES)]
+        own_sd += [[turn_sd, nod_sd], common.ravel()]
+    given = seen.given[rows]
+    own_part = config.own_share**2 * _covariance_m2(seen, rows) + config.own_m**2 * np.eye(2)
+    own_part[given] = config.given_sd_m**2 * np.eye(2)
+    read = np.isfinite(seen.readings_px[rows]).all(axis=-1)
+    read &= np.isfinite(own_part).all(axis=(-2, -1))
+    root = np.full(own_part.shape, np.nan)
+    root[read] = np.linalg.inv(np.linalg.cholesky(own_part[read]))
     arm_m = stature * (config.upper_arm_share + config.forearm_share) + config.hand_m
     shoulder_y = top - arm_m * config.straight
     prior = {
@@ -930,37 +804,13 @@ def _problem(seen: _Merged, rows: NDArray[np.intp], config: ArmFitConfig) -> _Pr
         seen.time_s[rows],
         seen.bar_m[rows],
         seen.axis[rows],
-        low,
-        seen.readings_px[rows],
-        seen.forearm_px[rows],
-        np.where(given, config.given_sd_m, within / np.sqrt(trust)),
+        _lowness(seen)[rows],
+        np.where(read[..., None], seen.readings_px[rows], np.nan),
+        root,
         given,
         np.concatenate([start, *own, np.full(n_swivels, np.deg2rad(config.swivel_deg))]),
         np.concatenate([sd, *own_sd, np.full(n_swivels, np.inf)]),
-        _whitener([config.bias.sides_alike.get(sight.view, 0.0) for sight in seen.sights]),
     )
-
-
-def _whitener(alike: Sequence[float]) -> Floats:
-    """Root of the inverse correlation of all that is not the frames' own.
-
-    In each view the biases of the left and the right arm are correlated by so much.
-    """
-    blocks = [np.eye(len(SHARED))]
-    for correlation in alike:
-        pair = np.array([[1.0, correlation], [correlation, 1.0]])
-        root = np.linalg.inv(np.linalg.cholesky(pair))
-        # Order: bottom or top, side, joint, axis.
-        blocks += [np.eye(N_TURNS), np.kron(np.eye(2), np.kron(root, np.eye(2 * len(SEEN))))]
-    return block_diag(*blocks)
-
-
-def _arm_names(sight: Sight) -> tuple[str, str]:
-    """For left and right: nearer or farther from the camera; alike from the front."""
-    if sight.view == "front":
-        return "", ""
-    # Away from the camera is right for a lifter whose head lies to the image's right.
-    return ("near", "far") if sight.head == 1 else ("far", "near")
 
 
 def _solve(
@@ -982,7 +832,7 @@ def _solve(
             jac=problem.jacobian,
             method="lm",
             x_scale="jac",
-            max_nfev=20,
+            max_nfev=problem.config.n_steps,
             ftol=1e-5,
             xtol=1e-6,
             args=(weight,),
@@ -1006,7 +856,6 @@ def _rest(
     problem: _Problem,
     values: Floats,
     draws: Floats,
-    plate_px: Floats,
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats, Floats]:
     """Arms of further frames, with what holds for the whole set as found.
@@ -1017,9 +866,7 @@ def _rest(
     held = np.r_[values[:n], problem.prior[n:]]
     spread = np.r_[np.full(n, SMALL), problem.prior_sd[n:]]
     fixed = replace(problem, prior=held, prior_sd=spread)
-    here, weight = _solve(fixed, held, rounds=2)
-    fixed = fixed.without_hidden(here, plate_px)
-    here, weight = _solve(fixed, here, rounds=2)
+    here, weight = _solve(fixed, held, rounds=3)
     jacobian = fixed.jacobian(here, weight)
     set_part, frame_part = jacobian[:, :n], jacobian[:, n:]
     inner = frame_part.T @ frame_part
@@ -1032,6 +879,29 @@ def _rest(
         for fixed_part, swivel in zip(draws[:, :n], swivels, strict=True)
     ]
     return problem.arms(here)[0], fixed.kept(weight), np.array(drawn)
+
+
+def hands_off_m(sighting: Sighting) -> float:
+    """How far the hands that were read lie from the bar as a camera would show it.
+
+    Parameters
+    ----------
+    sighting : Sighting
+
+    Returns
+    -------
+    float
+        Median distance in metres, with the grip that fits best; infinite where no hand was read.
+    """
+    at, hands = sighting.at, sighting.readings_px[:, :, FITTED.index("hand")]
+    if not np.isfinite(hands).any():
+        return float("inf")
+    off = []
+    for half_m in np.linspace(*GRIP_HALVES_M):
+        place = at.bar_m[:, None] + half_m * OUTWARD[:, None] * at.bar_axis[:, None]
+        away = np.linalg.norm(sighting.sight.project(place) - hands, axis=-1)
+        off.append(np.nanmedian(away / sighting.sight.px_per_m(place)))
+    return float(np.nanmin(off))
 
 
 def arm_table(fit: ArmFit, to_image: Floats) -> pd.DataFrame:
@@ -1070,40 +940,21 @@ def arm_table(fit: ArmFit, to_image: Floats) -> pd.DataFrame:
     return pd.DataFrame(parts)
 
 
-def read_joints(pose: pd.DataFrame, near: int | None = None) -> tuple[Floats, Floats, Floats]:
-    """What a pose table shows of the arms, as arrays.
+def read_joints(pose: pd.DataFrame) -> tuple[Floats, Floats]:
+    """What a pose table shows of the arms and the bar, as arrays.
 
     Parameters
     ----------
     pose : DataFrame
         Pose table with n rows, in steadied image coordinates.
-    near : int, optional
-        Index in `SIDES` of the arm near the camera, in side views.
 
     Returns
     -------
     readings_px : ndarray, shape (n, 2, 6, 2)
-    confidence : ndarray, shape (n, 2, 6)
-        By side and joint (`SEEN`).
-    forearm_px : ndarray, shape (n, 2, 2)
-        As in `Sighting`.
+        By side and point (`SEEN`); NaN where nothing was read.
+    covariance_px2 : ndarray, shape (n, 2, 6, 2, 2)
     """
-
-    def values(names: Sequence[str], parts: Sequence[str]) -> Floats:
-        columns = [f"{side}_{name}_{part}" for side in SIDES for name in names for part in parts]
-        # Only front views hold forearms.
-        table = pose.reindex(columns=columns).to_numpy(dtype=float, copy=True)
-        return table.reshape(len(pose), 2, len(names), len(parts))
-
-    joints = values(READ, PARTS)
-    forearm = values([f"forearm_{part}" for part in ("upper", "tip", "lower")], PARTS[:2])
-    trust = np.nan_to_num(values(["forearm"], ["confidence"])[..., 0]).repeat(2, axis=-1)
-    tips = forearm[:, :, 1]
-    if near is not None:
-        tips[:, near] = pose.reindex(columns=["near_elbow_x_px", "near_elbow_y_px"])
-        trust[:, near, 1] = np.isfinite(tips[:, near]).all(axis=-1)
-    return (
-        np.concatenate([joints[..., :2], forearm[:, :, :2]], axis=2),
-        np.concatenate([joints[..., 2], trust], axis=2),
-        forearm[:, :, 2],
-    )
+    columns = [f"{side}_{name}_{part}" for side in SIDES for name in SEEN for part in PARTS]
+    values = pose.reindex(columns=columns).to_numpy(dtype=float, copy=True)
+    values = values.reshape(len(pose), 2, len(SEEN), len(PARTS))
+    return values[..., :2], values[..., 2:][..., [[0, 1], [1, 2]]]

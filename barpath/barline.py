@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erf
 
+from barpath.choice import SAME, best_index, evenly_spread, first_clearly_best, ranked
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.scene import apply_transform
 
@@ -330,14 +331,16 @@ def find_bar(
     rest = np.percentile(scores[:: max(1, len(scores) // 80)], 65, axis=0)
     moving = np.clip(scores - rest[None], 0.0, 1.0)
     lines = _moving_lines(moving, config)
-    for kept in _line_families(lines, config, stack):
-        model = _bar_model(stack, lines, kept, moving, config)
-        if model is None:
-            continue
-        seed = _follow_model(stack, model, config)
-        if seed is not None:
-            return seed
-    raise BarNotFoundError(_NOT_FOUND)
+    followed = [
+        found
+        for kept in _line_families(lines, config, stack)
+        for model in _bar_models(stack, lines, kept, moving, config)
+        if (found := _follow_model(stack, model, config)) is not None
+    ]
+    if not followed:
+        raise BarNotFoundError(_NOT_FOUND)
+    best = first_clearly_best([found.evidence for found in followed], _CLEARLY_BETTER)
+    return _seed_from(stack, followed[best], config)
 
 
 def _reduce(
@@ -421,7 +424,7 @@ def _moving_lines(moving: NDArray[np.float32], config: BarlineConfig) -> pd.Data
             )
             sums[number] = 4.0 * cv2.reduce(straight, 1, cv2.REDUCE_SUM).ravel()
         for _ in range(3):
-            i, j = np.unravel_index(int(np.argmax(sums)), sums.shape)
+            i, j = best_index(sums)
             if sums[i, j] <= 0:
                 break
             found.append((sample, float(j), float(drops[i]), float(sums[i, j])))
@@ -440,15 +443,27 @@ def _line_families(
         return []
     for share in (0.35, 0.6):
         part = strong[strong.support > share * strong.support.quantile(0.98)]
-        drop = part["drop"].to_numpy()
+        slopes, of_slope = np.unique(part["drop"].to_numpy(), return_inverse=True)
+        weight = np.bincount(of_slope, part["support"].to_numpy())
         # Half width of the slopes one bar takes: four degrees.
         width = np.tan(np.radians(4.0)) * columns * _COLUMN
-        near = np.abs(drop[:, None] - drop[None, :]) < width
-        centre = drop[int(np.argmax(near @ part.support.to_numpy()))]
+        near = np.abs(slopes[:, None] - slopes[None, :]) < width
+        centre = slopes[best_index(near @ weight)]
         member = part[np.abs(part["drop"] - centre) < width]
-        best = member.sort_values("support").groupby("sample").tail(1).sort_values("sample")
-        if len(best) >= 4:
-            families.append(best.index.to_numpy())
+        # One line a sample: of lines alike in support the one that slopes like most, then the
+        # higher one in the image.
+        order = np.lexsort(
+            (
+                member["y"],
+                np.abs(member["drop"] - centre).round(6),
+                -member["support"].round(1),
+                member["sample"],
+            )
+        )
+        best = member.iloc[order].drop_duplicates("sample")
+        chosen = best.index.to_numpy()
+        if len(best) >= 4 and not any(np.array_equal(chosen, other) for other in families):
+            families.append(chosen)
     return families
 
 
@@ -479,24 +494,42 @@ def _aligned(
     )
 
 
-def _bar_model(
+_LEVELS = 8
+
+
+def _levels(height: FloatArray) -> NDArray[np.int64]:
+    """Return in which of eight equal steps from the lowest to the highest each height lies."""
+    return ((height - height.min()) / (np.ptp(height) + 1.0) * _LEVELS).astype(int)
+
+
+def _at_all_heights(height: FloatArray, n: int) -> NDArray[np.int64]:
+    """Return up to `n` numbers of heights given in order of time.
+
+    All levels get alike many, however long the bar rested at one of them, and within a level they
+    are spread over the time.
+    """
+    level = _levels(height)
+    queues = [np.flatnonzero(level == k) for k in range(_LEVELS)]
+    queues = [queue[evenly_spread(len(queue))] for queue in queues if len(queue)]
+    turns = [[queue[k] for queue in queues if k < len(queue)] for k in range(max(map(len, queues)))]
+    return np.sort(np.concatenate(turns)[:n]).astype(int)
+
+
+def _bar_models(
     stack: _Samples,
     lines: pd.DataFrame,
     kept: NDArray[np.int64],
     moving: NDArray[np.float32],
     config: BarlineConfig,
-) -> _Model | None:
-    """Build the picture of what moves rigidly with the line, and find the plates in it.
+) -> Iterator[_Model]:
+    """Build the picture of what moves rigidly with the line; yield each pair of plates in it.
 
     Pictures are laid over each other with the line in one place. What moves with the line then
     agrees among them and differs from the scenery that is seen there when the bar is elsewhere.
     """
     chosen = lines.loc[kept]
     chosen = chosen[chosen["support"] > 0.6 * chosen["support"].quantile(0.75)]
-    # All heights alike, however long the bar rested at one of them.
-    level = ((chosen["y"] - chosen["y"].min()) / (np.ptp(chosen["y"]) + 1.0) * 8.0).astype(int)
-    turn = chosen.sample(frac=1.0, random_state=0).groupby(level).cumcount()
-    chosen = chosen.loc[turn.sort_values(kind="stable").index[:36]]
+    chosen = chosen.iloc[_at_all_heights(chosen["y"].to_numpy(), 36)]
     rows, width = stack.grey.shape[1:]
     reach = int(0.35 * rows)
     few = stack.grey[:6].astype(np.float32)
@@ -504,15 +537,22 @@ def _bar_model(
     height = chosen["y"].to_numpy()
     sample = chosen["sample"].to_numpy()
 
-    own, behind, line_part = [], [], []
-    for row in chosen.itertuples():
+    own, differs, line_part = [], [], []
+    level = _levels(height)
+    elsewhere = {
+        k: sample[_furthest(np.abs(height - np.mean(height[level == k])))] for k in np.unique(level)
+    }
+    for row, k in zip(chosen.itertuples(), level, strict=True):
         own.append(_aligned(stack.grey[row.sample], row.y, row.drop, reach))
-        # The scenery there is seen while the bar is furthest away.
-        away = sample[np.argsort(-np.abs(height - row.y))[: max(1, len(sample) // 5)]]
-        away = away[np.linspace(0, len(away) - 1, 3).astype(int)]
-        a, b, c = stack.grey[away]
-        scenery = cv2.max(cv2.min(a, b), cv2.min(cv2.max(a, b), c))
-        behind.append(_aligned(scenery, row.y, row.drop, reach))
+        # The scenery there is seen while the bar is furthest away. Someone may walk through it, or
+        # something there look like the bar: one picture of several may be wrong either way.
+        least = second = np.full(own[-1].shape, np.inf, np.float32)
+        for other in elsewhere[k]:
+            apart = _aligned(stack.grey[other], row.y, row.drop, reach) - own[-1]
+            apart = np.abs(cv2.blur(apart, (3, 3)))
+            second = cv2.min(second, cv2.max(least, apart))
+            least = cv2.min(least, apart)
+        differs.append(second)
         spread = np.repeat(moving[row.sample], _COLUMN, axis=1)
         spread = np.pad(spread, ((0, 0), (0, width - spread.shape[1])))
         line_part.append(
@@ -521,22 +561,48 @@ def _bar_model(
     own_stack = np.stack(own)
     rigid = np.median(own_stack, axis=0)
     wobble = np.median(np.abs(own_stack - rigid), axis=0)
-    differs = np.median(np.abs(own_stack - np.stack(behind)), axis=0)
-    belongs = (differs > np.maximum(2.0 * noise, 6.0)) & (differs > 1.2 * wobble)
-    fill = max(3, rows // 60) | 1
-    belongs = cv2.morphologyEx(
-        belongs.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((2 * fill + 1, 3), np.uint8)
-    )
+    fill = np.ones((2 * (max(3, rows // 60) | 1) + 1, 3), np.uint8)
+
+    def heights(percentile: float) -> tuple[FloatArray, FloatArray]:
+        """How far up and down what belongs to the bar reaches, as this many pictures show."""
+        apart = np.percentile(differs, percentile, axis=0)
+        belongs = (apart > max(2.0 * noise, 6.0)) & (apart > 1.2 * wobble)
+        return _heights(cv2.morphologyEx(belongs.astype(np.uint8), cv2.MORPH_CLOSE, fill), reach)
 
     shaft = cv2.blur(np.mean(line_part, axis=0)[None].astype(np.float32), (9, 1))[0]
     on_shaft = np.flatnonzero(shaft > 0.4 * np.percentile(shaft, 97))
     if len(on_shaft) < 10:
-        return None
+        return
     thickness = _thickness(rigid, reach, on_shaft, (2.0, 14.0))
-    tall_up, tall_down = _heights(belongs, reach)
-    pair = _plate_pair(rigid, tall_up, tall_down, on_shaft, thickness, config)
-    if pair is None:
-        return None
+    # A plate is taller than the bar travels: in many pictures a part of it is seen before itself.
+    # Half of them tell where it begins and ends sideways, by that part of it which stands free.
+    shown = np.maximum(*heights(50.0)) > 3.0 * thickness
+    tall = tuple(np.where(shown, height, 0.0) for height in heights(70.0))
+    for pair in _plate_pairs(rigid, *tall, on_shaft, thickness, config):
+        yield _model_of(own_stack, rigid, tall, on_shaft, pair, max(width, rows), config)
+
+
+def _furthest(away: FloatArray, n: int = 5) -> NDArray[np.int64]:
+    """Return the numbers of `n` samples among the fifth that are furthest away.
+
+    All that are equally far count, so that none is preferred; the `n` are spread over the time.
+    """
+    least = min(float(np.quantile(away, 0.8)), float(np.sort(away)[-min(n, len(away))]))
+    far = np.flatnonzero(away >= least - 0.5)
+    return far[evenly_spread(len(far))[:n]]
+
+
+def _model_of(
+    own_stack: FloatArray,
+    rigid: FloatArray,
+    tall: tuple[FloatArray, FloatArray],
+    on_shaft: NDArray[np.int64],
+    pair: tuple[tuple[int, int], tuple[int, int]],
+    longer_px: int,
+    config: BarlineConfig,
+) -> _Model:
+    """Return what moves with the bar when these columns are its plates."""
+    reach, width = rigid.shape[0] // 2, rigid.shape[1]
     # Hands and collars are thicker; 28 mm over 1310 mm between the collars bounds the shaft.
     span = pair[1][0] - pair[0][1]
     between = on_shaft[(on_shaft > pair[0][1]) & (on_shaft < pair[1][0])]
@@ -554,15 +620,13 @@ def _bar_model(
     ends = []
     for (start, stop), sign in zip(pair, (-1, 1), strict=True):
         # A plate's middle is the axis; on one side what is seen may run on into something else.
-        tall = float(np.percentile(np.minimum(tall_up, tall_down)[start:stop], 85))
-        top, bottom = _plate_rows(rigid[:, start:stop], tall, thickness, reach)
+        most = float(np.percentile(np.minimum(*tall)[start:stop], 85))
+        top, bottom = _plate_rows(rigid[:, start:stop], most, thickness, reach)
         plate = bottom - top
         # The inner face is a narrow ellipse whose far rim is seen first; its centre, where the bar
         # passes through, lies half the ellipse's width further out.
         inner = float(stop if sign < 0 else start)
-        half_width = (
-            0.5 * plate * abs(inner - 0.5 * (width - 1)) / (config.focal_share * max(width, rows))
-        )
+        half_width = 0.5 * plate * abs(inner - 0.5 * (width - 1)) / (config.focal_share * longer_px)
         depth = max(float(stop - start) - half_width, 2.0)
         ends.append(BarEnd(inner + sign * half_width, 0.0, float(plate), depth))
     patches = tuple(_cut(rigid, end, reach, sign) for end, sign in zip(ends, (-1, 1), strict=True))
@@ -579,7 +643,7 @@ def _thickness(
         np.mean(np.sqrt(edge_pair_score(gradient, t)[reach - 1 : reach + 2].max(axis=0)))
         for t in tried
     ]
-    return float(tried[int(np.argmax(score))])
+    return float(tried[best_index(score)[0]])
 
 
 def box_cover(offset_px: ArrayLike, thickness_px: ArrayLike, blur_px: float) -> FloatArray:
@@ -636,7 +700,7 @@ def _shaft_across(
                 seen = np.median(values[picture, half], axis=0)
                 moved = np.stack([np.interp(rows[core] + d, rows, seen) for d in tried])
                 off = np.minimum(np.abs(moved - middle[core]), 40.0).mean(axis=1)
-                shift[picture, half] = tried[int(np.argmin(off + 0.1 * tried**2))]
+                shift[picture, half] = tried[best_index(-off - 0.1 * tried**2)[0]]
     t, centre = thickness, 0.0
     # Twice, for what lies beside the shaft is only known once its middle is.
     for _ in range(2):
@@ -679,7 +743,7 @@ def _cover_fit(
     thick, middle = np.meshgrid(np.linspace(*bounds, 25), np.arange(-2.0, 2.01, 0.125))
     boxes = box_cover(rows[inner] - middle[..., None], thick[..., None], 0.8)
     off = ((cover[inner] - boxes) ** 2).sum(axis=2)
-    best = np.unravel_index(int(np.argmin(off)), off.shape)
+    best = best_index(-off)
     if off[best] > 0.25 * float(np.sum(cover[inner] ** 2)):
         return None
     return float(thick[best]), float(middle[best])
@@ -711,7 +775,7 @@ def _quiet_band(
                 beside = np.average(mean[near], weights=part + 1e-9)
                 cost += (part * (mean[near] - beside) ** 2).sum() / (np.var(mean) + 1.0)
             cost += 0.3 * ((thick / usual - 1.0) / 0.08) ** 2
-            if cost < least:
+            if cost < least * (1.0 - SAME):
                 best, least = (float(thick), float(middle)), cost
     return best
 
@@ -730,18 +794,23 @@ def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatA
     return result[0].astype(float), result[1].astype(float)
 
 
-def _plate_pair(
+# So many pairs of plates are followed, and only those that score this share of the best.
+_MOST_PAIRS, _NEAR_BEST = 4, 0.5
+
+
+def _plate_pairs(
     rigid: FloatArray,
     tall_up: FloatArray,
     tall_down: FloatArray,
     on_shaft: NDArray[np.int64],
     thickness: float,
     config: BarlineConfig,
-) -> tuple[tuple[int, int], tuple[int, int]] | None:
-    """Return the column ranges of the two plates, or None.
+) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Return the column ranges of the two plates, likeliest first; none when nothing is like them.
 
     A plate stands up and down from the axis by several shaft thicknesses alike; the two are of one
-    height, and lie on either side of the shaft.
+    height, and lie on either side of the shaft. Pairs that come near the likeliest are all given,
+    for pictures laid over each other show less than following them does.
     """
     width, reach = rigid.shape[1], rigid.shape[0] // 2
     height = np.minimum(tall_up, tall_down)
@@ -755,7 +824,7 @@ def _plate_pair(
         top, bottom = _plate_rows(rigid[:, a:b], tall_most, thickness, reach)
         size[a, b] = bottom - top
     middle = float(np.median(on_shaft))
-    best, best_score = None, 0.0
+    pairs, scores = [], []
     for left in runs:
         for right in runs:
             span = right[0] - left[1]
@@ -771,10 +840,10 @@ def _plate_pair(
                 continue
             if not 1.5 < span / np.mean(sizes) < 12.0:
                 continue
-            score = alike * cover**2 * np.mean(sizes)
-            if score > best_score:
-                best, best_score = (left, right), score
-    return best
+            pairs.append((left, right))
+            scores.append(alike * cover**2 * np.mean(sizes))
+    order = ranked(scores)[:_MOST_PAIRS]
+    return [pairs[k] for k in order if scores[k] > _NEAR_BEST * scores[order[0]]]
 
 
 def _runs(mask: NDArray[Any]) -> list[tuple[int, int]]:
@@ -800,7 +869,7 @@ def _plate_rows(
         return -tall, tall
     outermost = int(tried[np.flatnonzero(even > 0.6 * even.max())[-1]]) - 2
     top, bottom = (
-        centre - 3 + int(np.argmax(strength[centre - 3 : centre + 4])) - reach
+        centre - 3 + best_index(strength[centre - 3 : centre + 4])[0] - reach
         for centre in (reach - outermost, reach + outermost)
     )
     return float(top), float(bottom)
@@ -839,7 +908,22 @@ def _match_curve(
     return scores.max(axis=1), scores.argmax(axis=1) - slack
 
 
-def _follow_model(stack: _Samples, model: _Model, config: BarlineConfig) -> BarSeed | None:
+# A later candidate replaces an earlier one when there is by this share more evidence for it.
+_CLEARLY_BETTER = 0.1
+
+
+@dataclass
+class _Followed:
+    """Where a model's plates were found in each sample: rows and shifts of the columns, (n, 2)."""
+
+    model: _Model
+    y: FloatArray
+    dx: FloatArray
+    match: FloatArray
+    evidence: float
+
+
+def _follow_model(stack: _Samples, model: _Model, config: BarlineConfig) -> _Followed | None:
     """Find both plates in every sample, and accept the model when they move like a press."""
     boxes = [
         _patch_box(end, sign) for end, sign in zip((model.left, model.right), (-1, 1), strict=True)
@@ -860,7 +944,7 @@ def _follow_model(stack: _Samples, model: _Model, config: BarlineConfig) -> BarS
         other = rows[:, None] + gap[None, :]
         valid = (other >= 0) & (other < len(b))
         joint = np.where(valid, a[:, None] + b[np.clip(other, 0, len(b) - 1)], -2.0)
-        i, j = np.unravel_index(int(np.argmax(joint)), joint.shape)
+        i, j = best_index(joint)
         y[number] = i, other[i, j]
         dx[number] = shift_a[i], shift_b[other[i, j]]
         match[number] = min(a[i], b[other[i, j]])
@@ -877,19 +961,14 @@ def _follow_model(stack: _Samples, model: _Model, config: BarlineConfig) -> BarS
         return None
     if float(np.corrcoef(left_off, right_off)[0, 1]) < 0.8:
         return None
-    return _seed_from(stack, model, y, dx, match, config)
+    # A large picture found again in every sample says more than a small one.
+    return _Followed(model, y, dx, match, float(np.mean(match)) * plate**0.25)
 
 
-def _seed_from(
-    stack: _Samples,
-    model: _Model,
-    y: FloatArray,
-    dx: FloatArray,
-    match: FloatArray,
-    config: BarlineConfig,
-) -> BarSeed:
+def _seed_from(stack: _Samples, found: _Followed, config: BarlineConfig) -> BarSeed:
     """Turn positions in the reduced, steadied samples into the seed in image coordinates."""
-    scale = stack.scale
+    scale, model = stack.scale, found.model
+    y, dx, match = found.y, found.dx, found.match
 
     def to_image(number: int, x: float, row: float) -> FloatArray:
         point = (np.array([x, row]) + 0.5) * scale - 0.5
@@ -903,7 +982,7 @@ def _seed_from(
     names = [f"{side}_{axis}_px" for side in SIDES for axis in ("x", "y")]
     path = pd.DataFrame(rows, columns=["frame", "time_s", *names, "match"])
     path["frame"] = path["frame"].astype(int)
-    best = path.loc[int(path["match"].idxmax())]
+    best = path.iloc[best_index(path["match"])[0]]
     ends = [
         BarEnd(
             float(best[f"{side}_x_px"]),
@@ -1080,6 +1159,9 @@ class _Shaft:
 # So many strips are kept, some 10 kB each, to be fitted again with what was learned after them.
 _MOST_EARLY = 240
 
+# Share of the shaft on the best line from which another line is fitted as well.
+_NEARLY_AS_MUCH = 0.8
+
 
 class BarTracker:
     """Follow the bar and both its ends from frame to frame.
@@ -1181,7 +1263,7 @@ class BarTracker:
             if gone_s < self.config.lost_s:
                 return
         path = self._seed.path
-        i = int(np.argmin(np.abs(path["time_s"].to_numpy() - time_s)))
+        i = best_index(-np.abs(path["time_s"].to_numpy() - time_s))[0]
         sample = path.iloc[i]
         guess = _Pose(
             np.array([sample[f"{side}_x_px"] for side in SIDES], dtype=float),
@@ -1205,7 +1287,7 @@ class BarTracker:
         joint = np.where(
             np.abs(rows_a[:, None] - rows_b[None, :]) <= most, a[:, None] + b[None, :], -2.0
         )
-        i, j = np.unravel_index(int(np.argmax(joint)), joint.shape)
+        i, j = best_index(joint)
         if min(a[i], b[j]) < self.config.min_match:
             return None
         return _Pose(np.array([x_a[i], x_b[j]]), np.array([rows_a[i], rows_b[j]]))
@@ -1352,7 +1434,7 @@ class BarTracker:
             known = self._pose.x[side] if self._pose is not None else pose.x[side]
             slack = 0.12 * self._plate[side]
             values, found_x, found_y = self._match(image, side, known, (middle, near), slack)
-            i = int(np.argmax(values))
+            i = best_index(values)[0]
             x[side], y[side], match[side] = found_x[i], found_y[i], values[i]
         return self._fill_in(x, match > self.config.min_match), y, match
 
@@ -1373,7 +1455,7 @@ class BarTracker:
         moved = [places[side][1] - guess.y[side] for side in (0, 1)]
         apart = (moved[0][:, None] - moved[1][None, :]) / (0.15 * plate)
         joint = scores[0][1][:, None] + scores[1][1][None, :] - 0.2 * apart**2
-        best = np.unravel_index(int(np.argmax(joint)), joint.shape)
+        best = best_index(joint)
         x, y, match = guess.x.copy(), guess.y.copy(), np.zeros(2)
         for side, i in enumerate(best):
             match[side] = scores[side][0][i]
@@ -1428,14 +1510,19 @@ class BarTracker:
         pooled = strip[:, : columns * group].reshape(2 * reach + 1, columns, group).mean(axis=2)
         position = margin + (np.arange(columns) + 0.5) * group - 0.5
         u = 2.0 * position / span - 1.0
-        start = self._coarse_line(pooled, u, search, reach)
-        coefficients = np.array([*start, self._bend])
         # Once the bend was seen often it changes little: the bar flexes as it is pushed.
         sag_sd = (0.0015 if self._n_good < 15 else 0.0005) * span
-        fit = self._fit_strip(pooled, u, coefficients, sag_sd)
-        if fit is None:
+        fits = [
+            fit
+            for start in self._coarse_lines(pooled, u, search, reach)
+            if (fit := self._fit_strip(pooled, u, np.array([*start, self._bend]), sag_sd))
+        ]
+        if not fits:
             return None
-        coefficients, covariance, spread, used, left_over = fit
+        # Many columns that lie close to one line; a wrong one has them scattered about it.
+        evidence = [used.mean() / max(spread, 0.15) for _, _, spread, used, _ in fits]
+        best = first_clearly_best(evidence, _CLEARLY_BETTER)
+        coefficients, covariance, spread, used, left_over = fits[best]
         left, right = u < 0, u >= 0
         share = tuple(float(used[part].mean()) for part in (slice(None), left, right))
         if share[0] < config.min_line_share or abs(coefficients[2] - self._bend) > 0.004 * span:
@@ -1520,10 +1607,13 @@ class BarTracker:
             return t
         return float(np.median(thick[clear]))
 
-    def _coarse_line(
+    def _coarse_lines(
         self, pooled: FloatArray, u: FloatArray, search: float, reach: int
-    ) -> tuple[float, float]:
-        """Return middle row and half rise of the straight line with the most shaft on it."""
+    ) -> list[tuple[float, float]]:
+        """Return middle row and half rise of the straight line with the most shaft on it.
+
+        Where another line comes near it, that one follows.
+        """
         shaft = self._shaft
         n, n_rows = len(shaft.rows), len(pooled)
         beside = round(float(np.mean(shaft.beside)))
@@ -1555,8 +1645,15 @@ class BarTracker:
         total = score[rows, np.arange(len(u))].sum(axis=2)
         # A weak preference for where the plates say it is.
         away = ((middles - reach)[:, None] / search) ** 2 + (rises[None, :] / search) ** 2
-        i, j = np.unravel_index(int(np.argmax(total * (1.0 - 0.1 * away))), total.shape)
-        return float(middles[i]), float(rises[j])
+        value = total * (1.0 - 0.1 * away)
+        i, j = best_index(value)
+        lines = [(float(middles[i]), float(rises[j]))]
+        apart = np.abs(middles - middles[i])[:, None] + np.abs(rises - rises[j])[None, :]
+        most_else = np.where(apart > max(3.0, 0.7 * self._thickness), value, -np.inf)
+        k, m = best_index(most_else)
+        if most_else[k, m] > _NEARLY_AS_MUCH * value[i, j]:
+            lines.append((float(middles[k]), float(rises[m])))
+        return lines
 
     def _accept(
         self, found: _Measured, time_s: float, row: dict[str, Any], image: NDArray[np.uint8]
@@ -1636,7 +1733,7 @@ class BarTracker:
             rows = np.arange(len(gradient)) + top - y
             near = gradient * np.exp(-0.5 * ((rows - usual) / width) ** 2)
             near[[0, -1]] = 0.0
-            i = int(np.argmax(near))
+            i = best_index(near)[0]
             step = rows[i] + float(_parabola(gradient[None], np.array([i]))[0]) - usual
             is_peak = gradient[i] >= max(gradient[i - 1], gradient[i + 1])
             if not is_peak or gradient[i] < 3.0 or abs(step) > 2.0 * width:

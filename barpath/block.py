@@ -10,12 +10,14 @@ killed at any moment is taken up where it was.
 Block folder::
 
     block.json          name, versions, and the files below that were written
+    manifest.json       what each of them hashes to
     reps.parquet        the table, see `blockstore`; reps.csv holds the same
     clips.csv           every clip with its labels, its number of repetitions or its failure
     failures.csv        only the clips that failed, each with its sentence
     trajectories/*.trc  bar paths, when asked for
     cache/detected/KEY/ a result folder, see `store`, with a still of the bottom
     cache/measured/KEY.json, cache/failed/KEY.json
+    cache/aside/        entries of the cache that were found damaged
 """
 
 from __future__ import annotations
@@ -24,6 +26,7 @@ import csv
 import dataclasses
 import hashlib
 import importlib
+import io
 import json
 import math
 import multiprocessing
@@ -33,13 +36,12 @@ import secrets
 import shutil
 import signal
 import sys
-import tempfile
 import threading
 import time
 import tomllib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import date
 from multiprocessing.connection import Connection, wait
@@ -49,15 +51,32 @@ from typing import Any
 import pandas as pd
 
 from barpath import blockstore, store
+from barpath.blockstore import BLOCK_FILE, BLOCK_NAME, is_block
 from barpath.config import VIEWS, AnalysisConfig
-from barpath.errors import BarpathError, OptionError, OutputError
+from barpath.errors import BarpathError, OptionError, OutputError, reason_of
+from barpath.files import (
+    MANIFEST_FILE,
+    clear_parts,
+    clear_scratch,
+    commit,
+    finish,
+    json_bytes,
+    prepare,
+    read_json,
+    read_manifest_quietly,
+    scratch_folder,
+    sha256_of,
+    write_atomically,
+    write_synced,
+)
+from barpath.jointnet import weights_path
+from barpath.names import file_stems, name_on_disk, told_name
+from barpath.sheets import csv_bytes, unguarded
 
-BLOCK_FILE = "block.json"
-BLOCK_NAME = "barpath-block"
 BLOCK_VERSION = 1
-CACHE_VERSION = 2
+CACHE_VERSION = 3
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 2
+MEASURE_VERSION = 3
 """The same for what is measured from what was seen."""
 STILL_FILE = "bottom.jpg"
 STILL_SIDE_PX = 800
@@ -93,8 +112,9 @@ MEASURE_ONLY = (
     "note",
     "corrections",
     "correcting",
+    "bridging",
     "depths",
-    "network_error",
+    "reading_error",
     "arms",
 )
 """Settings that cannot change what is seen in a clip, so that they are no part of its key."""
@@ -313,7 +333,7 @@ def entry_from_name(path: Path, name: str) -> ClipEntry:
     """
     found: dict[str, Any] = {}
     rest: list[str] = []
-    for part in path.stem.split("_"):
+    for part in told_name(path.stem).split("_"):
         if re.fullmatch(r"\d{4}-\d{2}-\d{2}", part):
             found["date"] = part
         elif match := re.fullmatch(r"(\d+(?:\.\d+)?)kg", part, re.IGNORECASE):
@@ -352,22 +372,31 @@ def read_sheet(sheet: Path) -> list[ClipEntry]:
         The sheet cannot be read, or has no column `clip`.
     """
     try:
-        if sheet.suffix.lower() == ".toml":
-            content = tomllib.loads(sheet.read_text("utf-8-sig"))
-            defaults = content.get("defaults", {})
-            clips = content.get("clip", [])
-            if not (isinstance(clips, list) and isinstance(defaults, dict)):
-                raise OptionError(f"The sheet '{sheet}' needs a [[clip]] table for each clip.")
-            lines = [defaults | line for line in clips]
-        else:
-            text = sheet.read_text("utf-8-sig")
-            delimiter = ";" if text.partition("\n")[0].count(";") else ","
-            lines = list(csv.DictReader(text.splitlines(), delimiter=delimiter))
-    except (OSError, UnicodeError, tomllib.TOMLDecodeError, csv.Error) as error:
+        text = sheet.read_text("utf-8-sig")
+        lines = _toml_lines(text) if sheet.suffix.lower() == ".toml" else _csv_lines(text)
+    except (OSError, ValueError, csv.Error, RecursionError) as error:
         raise OptionError(f"The sheet '{sheet}' cannot be read: {_short(error)}.") from error
     if not any(str(column).strip().lower() == "clip" for line in lines for column in line):
         raise OptionError(f"The sheet '{sheet}' has no column 'clip', or no clips.")
     return [_entry_of(line, sheet.parent) for line in lines]
+
+
+def _toml_lines(text: str) -> list[dict[str, Any]]:
+    content = tomllib.loads(text)
+    defaults, clips = content.get("defaults", {}), content.get("clip", [])
+    tables = isinstance(clips, list) and all(isinstance(line, dict) for line in clips)
+    if not (tables and isinstance(defaults, dict)):
+        raise ValueError("it needs a [[clip]] table for each clip")
+    return [defaults | line for line in clips]
+
+
+def _csv_lines(text: str) -> list[dict[str, Any]]:
+    first = next((line for line in text.splitlines() if line.strip(" ,;\t")), "")
+    delimiter = ";" if ";" in first else ","
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    said = [row for row in rows if any(cell.strip() for cell in row)]
+    heading = [unguarded(cell) for cell in said[0]] if said else []
+    return [dict(zip(heading, map(unguarded, row), strict=False)) for row in said[1:]]
 
 
 def _short(error: BaseException) -> str:
@@ -385,7 +414,12 @@ def _entry_of(line: Mapping[Any, Any], folder: Path) -> ClipEntry:
     taken = {*blockstore.LABELS, *blockstore.NUMBERS, *blockstore.REP_TEXT, "rep", "touch_and_go"}
     taken |= {*blockstore.REP_TIMES, *_SHEET_COLUMNS}
     labels = tuple(sorted((k, v) for k, v in cells.items() if k not in taken))
-    entry = ClipEntry(path=folder / name, name=name or "(no name)", labels=labels)
+    path = folder / name
+    if name and not is_file(path):
+        # A sheet can name a file in bytes that are no UTF-8 only as our tables do.
+        path = folder / name_on_disk(name)
+    told = name if path != folder / name else told_name(name)
+    entry = ClipEntry(path=path, name=told or "(no name)", labels=labels)
     if not name:
         return dataclasses.replace(entry, fault="A line of the sheet names no clip.")
     known = {k: cells[k] for k in ("lifter", "date", "technique", "pair", "view") if k in cells}
@@ -419,9 +453,17 @@ def _checked(entry: ClipEntry) -> ClipEntry:
         _configs(entry, AnalysisConfig())
     except OptionError as error:
         fault = str(error)
-    if not fault and not entry.path.is_file():
+    if not fault and not is_file(entry.path):
         fault = "There is no such file."
     return dataclasses.replace(entry, fault=fault)
+
+
+def is_file(path: Path) -> bool:
+    """Whether there is such a file; no if there cannot be."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
 
 
 def plan_folder(folder: Path, sheet: Path | None = None) -> list[ClipEntry]:
@@ -454,7 +496,7 @@ def plan_folder(folder: Path, sheet: Path | None = None) -> list[ClipEntry]:
     inside = [p for p in paths if not _in_block(p, folder)]
     if not inside:
         raise OptionError(f"There is no clip in '{folder}'.")
-    return [entry_from_name(p, p.relative_to(folder).as_posix()) for p in inside]
+    return [entry_from_name(p, told_name(p.relative_to(folder).as_posix())) for p in inside]
 
 
 def _in_block(path: Path, root: Path) -> bool:
@@ -483,16 +525,16 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
         plate_given=entry.plate_mm is not None or analysis.plate_given,
         calibration=calibration,
         load_kg=entry.load_kg,
-        capture_fps=entry.capture_fps or analysis.capture_fps,
-        upper_arm_m=entry.upper_arm_m or analysis.upper_arm_m,
-        stature_m=entry.stature_m or analysis.stature_m,
+        **{
+            name: getattr(analysis if getattr(entry, name) is None else entry, name)
+            for name in ("capture_fps", "upper_arm_m", "stature_m")
+        },
     )
     blank = AnalysisConfig()
     ruler = calibration.plate_mm if whole.find_joints else blank.calibration.plate_mm
     seen = dataclasses.replace(
         whole,
         calibration=dataclasses.replace(calibration, plate_mm=ruler),
-        pose=dataclasses.replace(whole.pose, threads=1),
         **{name: getattr(blank, name) for name in MEASURE_ONLY},
     )
     # The load is a label of the table; no measure rests on it.
@@ -537,10 +579,10 @@ def keys_of(
     seen, whole = (dataclasses.asdict(config) for config in configs)
     for name in MEASURE_ONLY:
         del seen[name]
-    model = configs[0].pose_model
-    if model is not None:
-        seen["pose_model"] = blockstore.sha256_of(model) if model.is_file() else str(model)
-    versions = [version("barpath"), version("mediapipe"), store.SCHEMA_VERSION, CACHE_VERSION]
+    if configs[0].find_joints:
+        model = configs[0].pose_model or weights_path()
+        seen["pose_model"] = sha256_of(model) if model.is_file() else str(model)
+    versions = [version("barpath"), version("onnxruntime"), store.SCHEMA_VERSION, CACHE_VERSION]
     detect_key = _key(sha256, seen, versions, programme.detect, stills)
     whole.pop("pose_model")
     versions = [blockstore.SCHEMA_VERSION, MEASURE_VERSION]
@@ -555,7 +597,11 @@ def _function(name: str) -> Callable[..., Any]:
     return getattr(importlib.import_module(module), attribute)
 
 
-def process(job: Job, progress: Callable[[str, float], None] | None = None) -> Outcome:
+def process(
+    job: Job,
+    progress: Callable[[str, float], None] | None = None,
+    scratch: Path | None = None,
+) -> Outcome:
     """Look at a clip if that is still to be done, and measure what was seen.
 
     Measuring always starts from what is kept, read back, so that a clip measured at once and one
@@ -566,6 +612,8 @@ def process(job: Job, progress: Callable[[str, float], None] | None = None) -> O
     job : Job
     progress : callable, optional
         As for `barpath.analyse`.
+    scratch : Path, optional
+        Where a folder may be made for the time; one of its own if not given.
 
     Returns
     -------
@@ -574,11 +622,14 @@ def process(job: Job, progress: Callable[[str, float], None] | None = None) -> O
     """
     files: dict[str, bytes] = {}
     seen = job.detected is not None
+    place = scratch
     try:
-        with tempfile.TemporaryDirectory(prefix="barpath-") as scratch:
+        with ExitStack() as stack:
+            place = place or stack.enter_context(scratch_folder())
             folder = job.detected
             if folder is None:
-                folder = Path(scratch) / "set"
+                folder = place / f"set-{secrets.token_hex(4)}"
+                stack.callback(shutil.rmtree, folder, ignore_errors=True)
                 _detect(job, folder, progress)
                 files = {p.name: p.read_bytes() for p in sorted(folder.iterdir())}
                 seen = True
@@ -588,6 +639,9 @@ def process(job: Job, progress: Callable[[str, float], None] | None = None) -> O
         return Outcome(files=files, rows=rows, peak_bytes=_peak_bytes())
     except BarpathError as error:
         sentence = str(error).replace(str(job.entry.path), job.entry.name)
+        if place is not None and str(place) in sentence:
+            why = reason_of(error.__cause__ or error)
+            sentence = f"It cannot be kept in the temporary folder '{place.parent}': {why}."
         lasting = not isinstance(error, OutputError)
         return Outcome(files, None, sentence, lasting, seen, _peak_bytes())
     except MemoryError:
@@ -599,7 +653,7 @@ def process(job: Job, progress: Callable[[str, float], None] | None = None) -> O
 
 def _detect(job: Job, folder: Path, progress: Callable[[str, float], None] | None) -> None:
     try:
-        unchanged = blockstore.sha256_of(job.entry.path) == job.sha256
+        unchanged = sha256_of(job.entry.path) == job.sha256
     except OSError as error:
         raise OutputError(
             f"The worker cannot read it at '{job.entry.path}': {_short(error)}; the clips must lie "
@@ -665,14 +719,19 @@ def limit_threads() -> None:
     cv2.setNumThreads(1)
 
 
-def _follow_parent() -> None:
-    """End this process when its parent ends, even if that was killed."""
+def _follow_parent(scratch: Path) -> None:
+    """End this process when its parent ends, even if that was killed; clear its folder."""
     parent = multiprocessing.parent_process()
     if parent is None:
         return
 
     def watch() -> None:
         wait([parent.sentinel])
+        for _ in range(20):
+            # The work goes on beside this until the process ends.
+            shutil.rmtree(scratch, ignore_errors=True)
+            if not scratch.exists():
+                break
         os._exit(1)
 
     threading.Thread(target=watch, daemon=True).start()
@@ -680,7 +739,6 @@ def _follow_parent() -> None:
 
 def _worker(link: Connection) -> None:
     """Life of a worker: jobs in, outcomes out, until told to stop."""
-    _follow_parent()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     limit_threads()
     last = 0.0
@@ -692,8 +750,10 @@ def _worker(link: Connection) -> None:
             last = now
             link.send((stage, share))
 
-    while (job := link.recv()) is not None:
-        link.send(process(job, progress))
+    with scratch_folder() as scratch:
+        _follow_parent(scratch)
+        while (job := link.recv()) is not None:
+            link.send(process(job, progress, scratch))
 
 
 @contextmanager
@@ -920,6 +980,8 @@ class BlockSummary:
         Clips of the block, with repetitions, failed, read in this run; repetitions in the table.
     failures : tuple of (str, str)
         Clip and sentence.
+    n_set_aside : int
+        Kept entries that were found damaged; their clips were looked at again.
     """
 
     folder: Path
@@ -929,6 +991,7 @@ class BlockSummary:
     n_detected_now: int
     n_reps: int
     failures: tuple[tuple[str, str], ...]
+    n_set_aside: int = 0
 
 
 def check_block_folder(folder: Path) -> None:
@@ -939,22 +1002,16 @@ def check_block_folder(folder: Path) -> None:
     OutputError
         It is a file, or holds something else.
     """
-    if folder.exists() and not folder.is_dir():
+    if not os.path.lexists(folder):
+        return
+    if not folder.is_dir():
         raise OutputError(f"'{folder}' is a file, so no block can be kept there.")
-    if folder.is_dir() and not _is_block(folder):
+    if not is_block(folder):
         # A run that was killed while it wrote the very first file leaves only its beginning.
         begun = f".{BLOCK_FILE}.part-"
         if all(entry.name.startswith(begun) for entry in folder.iterdir()):
             return
         raise OutputError(f"'{folder}' is not empty and no block of barpath; choose another.")
-
-
-def _is_block(folder: Path) -> bool:
-    try:
-        content = json.loads((folder / BLOCK_FILE).read_text("utf-8"))
-        return content["name"] == BLOCK_NAME
-    except (OSError, ValueError, KeyError, TypeError):
-        return False
 
 
 @contextmanager
@@ -1010,18 +1067,28 @@ def run(
         No Dask scheduler answers.
     """
     config = config or BlockConfig()
-    check_block_folder(folder)
+    folder = folder.expanduser()
+    prepare(folder, check_block_folder)
+    clear_scratch()
+    made = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         # First of all, so that a run killed in the next moment finds a block of its own.
-        if not _is_block(folder):
-            _write_mark(folder, ())
+        if not is_block(folder):
+            _write_mark(folder)
         for name in ("detected", "measured", "failed"):
             (folder / "cache" / name).mkdir(parents=True, exist_ok=True)
         with _locked(folder):
             return _run_locked(entries, folder, config, dask, trc, watch)
     except OSError as error:
-        raise OutputError(f"The block cannot be kept in '{folder}': {_short(error)}.") from error
+        why = reason_of(error)
+        raise OutputError(f"The block cannot be kept in '{folder}': {why}.") from error
+    except OptionError:
+        if made and not any((folder / "cache" / "detected").iterdir()):
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
+    finally:
+        clear_scratch()
 
 
 def _run_locked(
@@ -1035,6 +1102,7 @@ def _run_locked(
     _sweep(folder)
     jobs, failed = make_jobs(entries, config)
     cache = _Cache(folder / "cache")
+    n_aside = cache.set_damaged_aside(jobs.values())
     open_jobs = []
     for name, job in jobs.items():
         if cache.has_rows(job) or (cache.failure(job) and not config.retry_failed):
@@ -1070,7 +1138,8 @@ def _run_locked(
         sentence = unlasting.get(name) or cache.failure(job)
         if sentence and not cache.has_rows(job):
             failed[name] = sentence
-    return assemble(entries, jobs, failed, folder, n_read, trc=trc)
+    summary = assemble(entries, jobs, failed, folder, n_read, trc=trc)
+    return dataclasses.replace(summary, n_set_aside=n_aside)
 
 
 def make_jobs(
@@ -1096,7 +1165,7 @@ def make_jobs(
         if entry.fault:
             return None
         try:
-            return blockstore.sha256_of(entry.path)
+            return sha256_of(entry.path)
         except OSError as error:
             return error
 
@@ -1138,55 +1207,106 @@ class _Cache:
     def rows_file(self, job: Job) -> Path:
         return self.folder / "measured" / f"{job.measure_key}.json"
 
+    def failure_files(self, job: Job) -> list[Path]:
+        keys = (job.detect_key, job.measure_key)
+        return [self.folder / "failed" / f"{key}.json" for key in keys]
+
     def has_rows(self, job: Job) -> bool:
         return self.rows_file(job).is_file() and self.detected(job).is_dir()
 
     def rows(self, job: Job) -> list[dict[str, Any]]:
-        return json.loads(self.rows_file(job).read_text("utf-8"))
+        return unsealed(self.rows_file(job))
 
     def failure(self, job: Job) -> str:
-        for key in (job.detect_key, job.measure_key):
-            file = self.folder / "failed" / f"{key}.json"
+        for file in self.failure_files(job):
             if file.is_file():
-                return json.loads(file.read_text("utf-8"))["sentence"]
+                return unsealed(file)["sentence"]
         return ""
+
+    def set_damaged_aside(self, jobs: Iterable[Job]) -> int:
+        """Move entries that are not as they were written out of the way; how many."""
+
+        def broken(entry: Path) -> bool:
+            try:
+                if entry.is_dir():
+                    store.check_whole(entry)
+                elif entry.exists():
+                    unsealed(entry)
+            except (BarpathError, OSError, ValueError):
+                return True
+            return False
+
+        entries = dict.fromkeys(
+            entry
+            for job in jobs
+            for entry in (self.detected(job), self.rows_file(job), *self.failure_files(job))
+        )
+        with ThreadPoolExecutor(_n_cores()) as pool:
+            found = [e for e, bad in zip(entries, pool.map(broken, entries), strict=True) if bad]
+        aside = self.folder / "aside"
+        for entry in found:
+            aside.mkdir(exist_ok=True)
+            place = aside / f"{entry.parent.name}-{entry.name}"
+            if place.is_dir():
+                shutil.rmtree(place)
+            entry.rename(place)
+        return len(found)
 
     def keep(self, job: Job, outcome: Outcome) -> None:
         if outcome.files:
             self._keep_folder(self.detected(job), outcome.files)
         if outcome.rows is not None:
-            blockstore.write_atomically(self.rows_file(job), blockstore.json_bytes(outcome.rows))
-            for key in (job.detect_key, job.measure_key):
-                (self.folder / "failed" / f"{key}.json").unlink(missing_ok=True)
+            write_atomically(self.rows_file(job), sealed_bytes(outcome.rows))
+            for file in self.failure_files(job):
+                file.unlink(missing_ok=True)
         elif outcome.lasting:
-            key = job.measure_key if outcome.at_measuring else job.detect_key
+            file = self.failure_files(job)[outcome.at_measuring]
             content = {"clip": job.entry.name, "sentence": outcome.sentence}
-            file = self.folder / "failed" / f"{key}.json"
-            blockstore.write_atomically(file, blockstore.json_bytes(content))
+            write_atomically(file, sealed_bytes(content))
 
     @staticmethod
     def _keep_folder(target: Path, files: Mapping[str, bytes]) -> None:
         part = target.with_name(f".{target.name}.part-{secrets.token_hex(4)}")
-        part.mkdir()
-        for name, data in files.items():
-            with (part / name).open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-        if target.exists():
-            shutil.rmtree(part)
-        else:
-            part.rename(target)
+        try:
+            part.mkdir()
+            for name, data in files.items():
+                write_synced(part / name, data)
+            if not target.exists():
+                part.rename(target)
+        finally:
+            shutil.rmtree(part, ignore_errors=True)
+
+
+def sealed_bytes(content: Any) -> bytes:
+    """Content as JSON, with its hash."""
+    body = json.dumps(content, sort_keys=True, allow_nan=False)
+    return json_bytes({"sha256": hashlib.sha256(body.encode()).hexdigest(), "content": content})
+
+
+def unsealed(path: Path) -> Any:
+    """Content that `sealed_bytes` wrote.
+
+    Raises
+    ------
+    ValueError, OSError
+        It is not as it was written.
+    """
+    data = read_json(path)
+    try:
+        body = json.dumps(data["content"], sort_keys=True, allow_nan=False)
+        same = data["sha256"] == hashlib.sha256(body.encode()).hexdigest()
+    except (KeyError, TypeError, RecursionError) as error:
+        raise ValueError("not of the form of a kept entry") from error
+    if not same:
+        raise ValueError("its content is not what was written")
+    return data["content"]
 
 
 def _sweep(folder: Path) -> None:
-    """Remove what a killed run left half written; the lock says that nobody is at it."""
-    for place in (folder, folder / "trajectories", *(folder / "cache").iterdir()):
-        for part in place.glob(".*.part-*"):
-            if part.is_dir():
-                shutil.rmtree(part, ignore_errors=True)
-            else:
-                part.unlink(missing_ok=True)
+    """Finish or remove what a killed run left; the lock says that nobody is at it."""
+    finish(folder)
+    for place in (folder / "trajectories", *(folder / "cache").iterdir()):
+        clear_parts(place)
 
 
 def assemble(
@@ -1248,21 +1368,25 @@ def assemble(
     ).reset_index(drop=True)
     written = {
         blockstore.TABLE_FILE: blockstore.table_bytes(table),
-        "reps.csv": blockstore.csv_bytes(table),
-        "clips.csv": blockstore.csv_bytes(pd.DataFrame(clips)),
-        "failures.csv": blockstore.csv_bytes(failures),
+        "reps.csv": csv_bytes(table),
+        "clips.csv": csv_bytes(pd.DataFrame(clips)),
+        "failures.csv": csv_bytes(failures),
     }
     if trc:
-        (folder / "trajectories").mkdir(exist_ok=True)
+        stems = file_stems(jobs)
         for name, job in jobs.items():
             if name not in failed:
-                stem = re.sub(r"[^\w.-]+", "_", name)
+                file = f"{stems[name]}.trc"
                 kept = store.read_results(cache.detected(job))
-                file = f"{stem}.trc"
                 written[f"trajectories/{file}"] = blockstore.trc_text(kept, file).encode()
-    for file, data in written.items():
-        blockstore.write_atomically(folder / file, data)
-    _write_mark(folder, sorted(written))
+    before = read_manifest_quietly(folder)
+    files = sorted([*written, BLOCK_FILE, MANIFEST_FILE])
+    commit(folder, written | {BLOCK_FILE: _mark_bytes(files)})
+    if trc:
+        # Paths of clips that the block no longer has, or that were named otherwise.
+        for name in set(before) - set(written):
+            if name.startswith("trajectories/"):
+                (folder / name).unlink(missing_ok=True)
     return BlockSummary(
         folder=folder,
         n_clips=len(entries),
@@ -1274,15 +1398,20 @@ def assemble(
     )
 
 
-def _write_mark(folder: Path, files: Sequence[str]) -> None:
-    content = {
-        "name": BLOCK_NAME,
-        "version": BLOCK_VERSION,
-        "table_schema": blockstore.SCHEMA_NAME,
-        "table_schema_version": blockstore.SCHEMA_VERSION,
-        "files": list(files),
-    }
-    blockstore.write_atomically(folder / BLOCK_FILE, blockstore.json_bytes(content))
+def _mark_bytes(files: Sequence[str]) -> bytes:
+    return json_bytes(
+        {
+            "name": BLOCK_NAME,
+            "version": BLOCK_VERSION,
+            "table_schema": blockstore.SCHEMA_NAME,
+            "table_schema_version": blockstore.SCHEMA_VERSION,
+            "files": list(files),
+        }
+    )
+
+
+def _write_mark(folder: Path) -> None:
+    write_atomically(folder / BLOCK_FILE, _mark_bytes(()))
 
 
 def kept_sets(folder: Path, clips: Sequence[str] | None = None) -> dict[str, Path]:
@@ -1299,11 +1428,15 @@ def kept_sets(folder: Path, clips: Sequence[str] | None = None) -> dict[str, Pat
     -------
     dict of str to Path
         Empty when the folder keeps none.
+
+    Raises
+    ------
+    OutputError
+        The list of the clips is damaged.
     """
-    file = folder / "clips.csv"
-    if not file.is_file():
+    table = blockstore.read_list(folder, "clips.csv", ("clip", "detected"))
+    if table is None:
         return {}
-    table = pd.read_csv(file, dtype=str).fillna("")
     wanted = table if clips is None else table[table["clip"].isin(list(clips))]
     places = {
         row.clip: folder / "cache" / "detected" / row.detected

@@ -6,11 +6,12 @@ outside is escaped without exception.
 
 from __future__ import annotations
 
-import json
 import math
+import os
 import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -18,6 +19,7 @@ from urllib.parse import quote
 import cv2
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from barpath import blockplots, blockstore, drift, loadvelocity
 from barpath.block import STILL_FILE, kept_sets
@@ -30,10 +32,14 @@ from barpath.compare import (
     levels_of,
 )
 from barpath.errors import BarpathError, OutputError
+from barpath.files import json_bytes, read_json, staged_folder
 from barpath.plots import measure_label, shown_unit
 from barpath.report import _clean, _data_uri, _facts, _picture, _plural, _section, _t, document
-from barpath.store import SetResult, read_results, staged_folder
+from barpath.sheets import csv_bytes
+from barpath.store import SetResult, read_results
 from barpath.uncertainty import decimals_for, state
+
+Image = NDArray[np.uint8]
 
 COMPARE_PAGE = "compare.html"
 COMPARE_TABLE = "compare.csv"
@@ -99,32 +105,41 @@ def write_pages(folder: Path, files: Mapping[str, bytes], *, overwrite: bool = F
     OutputError
         It exists and may not be replaced, or holds something else.
     """
-    files = dict(files) | {
-        MARK_FILE: blockstore.json_bytes({"name": "barpath-pages", "files": sorted(files)})
-    }
-    if folder.is_dir() and any(folder.iterdir()):
-        if not overwrite:
-            raise OutputError(
-                f"'{folder}' exists already; choose another folder, or allow overwriting."
-            )
-        own = {MARK_FILE}
-        with suppress(OSError, ValueError, KeyError):
-            own |= set(json.loads((folder / MARK_FILE).read_text("utf-8"))["files"])
-        foreign = {entry.name for entry in folder.iterdir()} - own
-        if foreign:
-            raise OutputError(
-                f"'{folder}' is not replaced, because it holds something that is not part of"
-                f" earlier pages: '{min(foreign)}'."
-            )
-        for name, data in files.items():
-            blockstore.write_atomically(folder / name, data)
-        for name in own - set(files):
-            (folder / name).unlink(missing_ok=True)
-        return folder
-    with staged_folder(folder, overwrite=True) as (staging, target):
+    files = dict(files) | {MARK_FILE: json_bytes({"name": "barpath-pages", "files": sorted(files)})}
+    with staged_folder(folder, partial(check_pages_target, overwrite=overwrite)) as places:
+        staging, target = places
         for name, data in files.items():
             (staging / name).write_bytes(data)
     return target
+
+
+def check_pages_target(target: Path, *, overwrite: bool = False) -> None:
+    """Check, before any work is done, that pages may be written to a folder.
+
+    Raises
+    ------
+    OutputError
+        It exists and may not be replaced, or holds something else.
+    """
+    if not os.path.lexists(target):
+        return
+    if not target.is_dir():
+        raise OutputError(f"'{target}' is a file, so no pages can be written there.")
+    present = {entry.name for entry in target.iterdir()}
+    if not present:
+        return
+    if not overwrite:
+        raise OutputError(
+            f"'{target}' exists already; choose another folder, or allow overwriting."
+        )
+    own = {MARK_FILE}
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        own |= set(read_json(target / MARK_FILE)["files"])
+    if foreign := present - own:
+        raise OutputError(
+            f"'{target}' is not replaced, because it holds something that is not part of earlier"
+            f" pages: '{min(foreign)}'."
+        )
 
 
 def page(title: str, kind: str, about: str, body: str) -> str:
@@ -238,7 +253,7 @@ def compare_files(
     told = result.assign(words=[in_words(row) for _, row in result.iterrows()])
     return {
         COMPARE_PAGE: compare_html(table, result, by, folder).encode("utf-8", "replace"),
-        COMPARE_TABLE: blockstore.csv_bytes(told),
+        COMPARE_TABLE: csv_bytes(told),
     }
 
 
@@ -390,9 +405,9 @@ def _seen(table: pd.DataFrame, by: str, pair: tuple[str, str], folder: Path | No
         stills = {}
         for level in pair:
             for clip in _alike(own, by, pair, level):
-                image = cv2.imread(str(places[clip] / STILL_FILE), cv2.IMREAD_COLOR)
-                found = _read([places[clip]])
-                if image is not None and found:
+                image = _still(places[clip] / STILL_FILE)
+                found = _read([places[clip]]) if image is not None else []
+                if found:
                     stills[level] = (found[0], cv2.cvtColor(image, cv2.COLOR_BGR2RGB), clip)
                     break
         if len(stills) < 2:
@@ -427,6 +442,11 @@ def _alike(clips: pd.DataFrame, by: str, pair: Sequence[str], level: str) -> lis
     if own["rank"].min() < 2:
         own = own[own["rank"] < 2]
     return own.sort_values(["rank", "clip"], kind="stable")["clip"].tolist()[:MAX_PATH_CLIPS]
+
+
+def _still(file: Path) -> Image | None:
+    """A kept picture (BGR); None where none was kept."""
+    return cv2.imread(str(file), cv2.IMREAD_COLOR) if file.is_file() else None
 
 
 def _read(places: Sequence[Path]) -> list[SetResult]:
@@ -546,10 +566,8 @@ def _page_names(lifters: Sequence[str]) -> dict[str, str]:
 
 
 def _failures(folder: Path) -> pd.DataFrame:
-    file = folder / "failures.csv"
-    if not file.is_file():
-        return pd.DataFrame(columns=["clip", "failure"])
-    return pd.read_csv(file, dtype=str).fillna("")
+    table = blockstore.read_list(folder, "failures.csv", ("clip", "failure"))
+    return pd.DataFrame(columns=["clip", "failure"]) if table is None else table
 
 
 def coach_html(

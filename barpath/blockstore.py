@@ -16,12 +16,9 @@ null in Parquet.
 
 from __future__ import annotations
 
-import hashlib
 import io
-import json
 import math
 import os
-import secrets
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -34,13 +31,24 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from barpath.errors import OutputError
+from barpath.files import (
+    MANIFEST_FILE,
+    damaged,
+    find_file,
+    read_json,
+    read_manifest,
+    read_manifest_quietly,
+)
 from barpath.measures import CATALOGUE
+from barpath.sheets import read_csv
 from barpath.store import SetResult
 from barpath.uncertainty import coverage_factor
 
 SCHEMA_NAME = "barpath-block-reps"
 SCHEMA_VERSION = 1
 TABLE_FILE = "reps.parquet"
+BLOCK_FILE = "block.json"
+BLOCK_NAME = "barpath-block"
 
 LABELS = ("lifter", "date", "session", "set_id", "clip", "clip_sha256", "view", "technique", "pair")
 NUMBERS = ("load_kg", "plate_mm")
@@ -224,20 +232,95 @@ def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
         There is none, it is damaged, or a newer version wrote it.
     """
     path = Path(path)
-    if path.is_dir():
-        path = path / TABLE_FILE
+    if path.is_dir() or (path.name == TABLE_FILE and is_block(path.parent)):
+        path = block_file(path if path.is_dir() else path.parent, TABLE_FILE)
     if not path.is_file():
         raise OutputError(f"There is no block table at '{path}'; run 'barpath block' first.")
     try:
         arrow = pq.read_table(path)
-    except (OSError, pa.ArrowException) as error:
+        metadata = arrow.schema.metadata or {}
+        version = int(metadata.get(b"schema_version", b"0"))
+        table = arrow.to_pandas()
+    except (OSError, ValueError, pa.ArrowException) as error:
         raise OutputError(f"'{path}' cannot be read as a Parquet table.") from error
-    metadata = arrow.schema.metadata or {}
-    if metadata.get(b"schema", b"").decode() != SCHEMA_NAME:
+    if metadata.get(b"schema", b"") != SCHEMA_NAME.encode():
         raise OutputError(f"'{path}' is not the table of a training block.")
-    if int(metadata[b"schema_version"]) > SCHEMA_VERSION:
+    if version > SCHEMA_VERSION:
         raise OutputError(f"'{path}' was written by a newer version of barpath.")
-    return arrow.to_pandas()
+    needed = {*LABELS, *NUMBERS, *REP_TEXT, *REP_TIMES, "rep", "touch_and_go"}
+    if not needed <= set(table.columns):
+        raise OutputError(f"'{path}' is damaged: columns are missing.")
+    return table
+
+
+def is_block(folder: Path) -> bool:
+    """Whether a folder is the folder of a block."""
+    try:
+        return read_json(folder / BLOCK_FILE)["name"] == BLOCK_NAME
+    except (OSError, ValueError, KeyError, TypeError):
+        return {TABLE_FILE, BLOCK_FILE} <= set(read_manifest_quietly(folder))
+
+
+def block_file(folder: Path, name: str) -> Path:
+    """Where one of a block's tables lies, as it was written.
+
+    Parameters
+    ----------
+    folder : Path
+        The block's folder.
+    name : str
+        A table's name.
+
+    Returns
+    -------
+    Path
+        There need be no file where the block tells of none.
+
+    Raises
+    ------
+    OutputError
+        The table is damaged.
+    """
+    hashes = read_manifest(folder)
+    if hashes is not None:
+        return find_file(folder, name) if name in hashes else folder / name
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        if MANIFEST_FILE in read_json(folder / BLOCK_FILE)["files"]:
+            raise damaged(folder, MANIFEST_FILE, "it is missing")
+    return folder / name
+
+
+def read_list(folder: Path, name: str, columns: Sequence[str]) -> pd.DataFrame | None:
+    """Read one of a block's lists, such as that of its clips; all text.
+
+    Parameters
+    ----------
+    folder : Path
+        The block's folder.
+    name : str
+        A CSV file's name.
+    columns : sequence of str
+        That it must have.
+
+    Returns
+    -------
+    DataFrame or None
+        None when there is none.
+
+    Raises
+    ------
+    OutputError
+        It is damaged.
+    """
+    try:
+        table = read_csv(block_file(folder, name))
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except (OSError, ValueError) as error:
+        raise damaged(folder, name) from error
+    if not set(columns) <= set(table.columns):
+        raise damaged(folder, name, "columns are missing")
+    return table
 
 
 def measures_in(table: pd.DataFrame) -> list[str]:
@@ -287,50 +370,6 @@ def best_view(
     chosen = np.zeros(int(clip_code.max(initial=-1)) + 1, bool)
     chosen[best.to_numpy()] = True
     return held & chosen[clip_code]
-
-
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write a file under a temporary name beside its own, and rename it into place.
-
-    Raises
-    ------
-    OutputError
-        It cannot be written; nothing is left behind.
-    """
-    part = path.with_name(f".{path.name}.part-{secrets.token_hex(4)}")
-    try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-        reason = (error.strerror or type(error).__name__).lower()
-        raise OutputError(f"'{path}' cannot be written: {reason}.") from error
-
-
-def csv_bytes(table: pd.DataFrame) -> bytes:
-    """A table as CSV with nine significant digits."""
-    return table.to_csv(index=False, float_format="%.9g", lineterminator="\n").encode("utf-8")
-
-
-def json_bytes(content: Any) -> bytes:
-    """Strict JSON with sorted keys; floats are written so that they read back the same."""
-    return (json.dumps(content, sort_keys=True, allow_nan=False, indent=1) + "\n").encode()
-
-
-def sha256_of(path: Path) -> str:
-    """Hash of a file's content.
-
-    Raises
-    ------
-    OSError
-        It cannot be read.
-    """
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def trc_text(result: SetResult, file_name: str) -> str:

@@ -569,7 +569,7 @@ def calibrate_front(
     )
     heights = [column[np.isfinite(column)] for column in heights_px.T]
     log_heights = np.array([np.log(np.median(h)) if len(h) else np.nan for h in heights])
-    high = np.argsort((left_px + right_px)[:, 1])
+    high = np.argsort((left_px + right_px)[:, 1], kind="stable")
     top, low = high[: max(len(high) // 5, 1)], high[-max(len(high) // 5, 1) :]
 
     def residuals(params: Floats) -> Floats:
@@ -645,7 +645,7 @@ def front_systematics(calibration: Calibration, track: pd.DataFrame) -> Systemat
     bar's tilt.
     """
     rows = track[["image_left_x_px", "image_left_y_px", "image_right_x_px", "image_right_y_px"]]
-    rows = rows.dropna().sort_values("image_left_y_px")
+    rows = rows.dropna().sort_values("image_left_y_px", kind="stable")
     picks = rows.iloc[[len(rows) // 10, len(rows) - 1 - len(rows) // 10]].to_numpy(dtype=float)
     heights, widths, tilts = [], [], []
     for params in np.vstack([calibration.params, calibration.draws]):

@@ -1,14 +1,18 @@
 """The command line: `barpath analyse`, `demo`, `photo`, `block`, `compare`, `block-report`, others.
 
 Exit codes: 0 done; 2 a wrong option; 3 the clip cannot be read; 4 no bar or plate that moves like a
-press; 5 no repetition; 6 the results cannot be written; 7 no clip of a block was measured; 70 a
-fault of the program itself; 130 stopped by Ctrl-C.
+press; 5 no repetition; 6 the results cannot be written, or a folder given is damaged; 7 no clip of
+a block was measured; 8 nobody presses in a picture; 70 a fault of the program itself; 130 stopped
+by Ctrl-C.
 """
 
+import errno
+import math
 import os
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import Annotated, Any
@@ -17,7 +21,16 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from barpath.errors import BarpathError, OptionError
+from barpath.errors import (
+    STOPPED,
+    BarpathError,
+    NothingMeasuredError,
+    OptionError,
+    StoppedError,
+    reason_of,
+)
+
+MAX_FAILURES_TOLD = 10
 
 app = typer.Typer(
     add_completion=False,
@@ -126,7 +139,7 @@ def analyse(
     note: Annotated[str, typer.Option(help="A remark for the report.")] = "",
     pose_model: Annotated[
         Path | None,
-        typer.Option(help="Another pose network, a .task file.", show_default=False),
+        typer.Option(help="Another joint network, an ONNX file.", show_default=False),
     ] = None,
     joints: Annotated[
         bool, typer.Option(help="Look for the lifter's joints, or measure the bar alone.")
@@ -177,11 +190,12 @@ def _run(
     overwrite: bool,
     video: bool,
 ) -> None:
+    from barpath.files import prepare
     from barpath.output import REPORT_FILE, publish
     from barpath.pipeline import analyse as analyse_clip
     from barpath.store import check_target
 
-    check_target(out, overwrite=overwrite)
+    prepare(out, partial(check_target, overwrite=overwrite))
     with _Bar() as progress:
         result = analyse_clip(
             clip,
@@ -223,23 +237,23 @@ def demo(
 
 @app.command()
 def photo(
-    picture: Annotated[Path, typer.Argument(help="A photo of a press.", show_default=False)],
+    picture: Annotated[Path, typer.Argument(help="A picture of a press.", show_default=False)],
     out: Annotated[
-        Path | None, typer.Option(help="PNG file to write; beside the photo's name if not given.")
+        Path | None,
+        typer.Option(help="Folder for the results; the picture's name if not given."),
     ] = None,
-    view: Annotated[
-        str, typer.Option(help="Where the camera stood: side, front or oblique.")
-    ] = "oblique",
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace that file.")] = False,
+    overwrite: Overwrite = False,
 ) -> None:
-    """Draw the lifter's joints on a photo: a quick look at what the pose network sees."""
-    from barpath.output import annotate_photo
+    """Mark the lifter's joints and the bar's ends in one picture, with their uncertainty."""
+    from barpath.photo import PICTURE_FILE, TABLE_FILE, measure_photo
 
-    if view not in ("side", "front", "oblique"):
-        raise OptionError(f"The view must be side, front or oblique, not {view!r}.")
-    target = out or Path(f"{picture.stem}-joints.png")
-    score = annotate_photo(picture, target, view, overwrite=overwrite)
-    typer.echo(f"{target}: lifter found, score {score:.2f}" if score else f"{target}: no lifter")
+    target = out or Path(f"{picture.stem}-joints")
+    table = measure_photo(picture, target, overwrite=overwrite)
+    counts = table["state"].value_counts()
+    words = {"seen": "points seen", "hidden": "hidden", "outside": "outside or not there"}
+    typer.echo(", ".join(f"{counts.get(state, 0)} {text}" for state, text in words.items()))
+    typer.echo(f"Picture: {target / PICTURE_FILE}")
+    typer.echo(f"Table: {target / TABLE_FILE}")
 
 
 class _BlockBar:
@@ -336,6 +350,8 @@ def block(
     if plate_mm is not None:
         calibration = dataclasses.replace(analysis.calibration, plate_mm=plate_mm)
         analysis = dataclasses.replace(analysis, calibration=calibration, plate_given=True)
+    if memory_gb is not None and not (math.isfinite(memory_gb) and memory_gb > 0):
+        raise OptionError(f"The memory must be a number of GB above 0, not {memory_gb:g}.")
     config = blocks.BlockConfig(
         analysis=analysis,
         workers=workers,
@@ -349,20 +365,29 @@ def block(
         with _BlockBar() as watch:
             done = blocks.run(entries, target, config, dask=dask, trc=trc, watch=watch)
     except KeyboardInterrupt:
-        typer.echo("barpath: stopped; what was measured is kept, run it again to go on.", err=True)
-        raise typer.Exit(130) from None
-    for clip, sentence in done.failures:
-        typer.echo(f"Note: {clip}: {sentence}", err=True)
+        raise StoppedError("stopped; what was measured is kept, run it again to go on.") from None
+    _tell_failures(done.failures, target / "failures.csv")
+    if done.n_set_aside:
+        typer.echo(
+            f"Note: {done.n_set_aside} kept entries were damaged; they are set aside in"
+            f" '{target / 'cache' / 'aside'}' and their clips were looked at again.",
+            err=True,
+        )
     typer.echo(
         f"{done.n_clips} clips: {done.n_measured} measured ({done.n_detected_now} read now),"
         f" {done.n_failed} failed; {done.n_reps} repetitions"
     )
     typer.echo(f"Table: {target / 'reps.parquet'}")
     if entries and not done.n_measured:
-        typer.echo(
-            f"barpath: no clip was measured; '{target / 'failures.csv'}' says why.", err=True
-        )
-        raise typer.Exit(7)
+        raise NothingMeasuredError(f"no clip was measured; '{target / 'failures.csv'}' says why.")
+
+
+def _tell_failures(failures: Sequence[tuple[str, str]], file: Path) -> None:
+    for clip, sentence in failures[:MAX_FAILURES_TOLD]:
+        typer.echo(f"Note: {clip}: {sentence}", err=True)
+    more = len(failures) - MAX_FAILURES_TOLD
+    if more > 0:
+        typer.echo(f"Note: {more} more clips failed; '{file}' names them all.", err=True)
 
 
 @app.command()
@@ -392,6 +417,7 @@ def compare(
     from datetime import date
 
     from barpath import blockreport
+    from barpath.files import prepare
 
     if split is not None:
         try:
@@ -399,6 +425,7 @@ def compare(
         except ValueError:
             raise OptionError(f"The day must be as in 2026-03-05, not {split!r}.") from None
     wanted = [level.strip() for level in levels.split(",")] if levels else []
+    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
     files = blockreport.compare_files(source, by, wanted, split)
     folder = blockreport.write_pages(out, files, overwrite=overwrite)
     typer.echo(f"Comparison: {folder / blockreport.COMPARE_PAGE}")
@@ -417,7 +444,9 @@ def block_report(
 ) -> None:
     """Write the pages of a block: one for the coach, one for each lifter."""
     from barpath import blockreport
+    from barpath.files import prepare
 
+    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
     folder = blockreport.write_pages(out, blockreport.block_files(source, by), overwrite=overwrite)
     typer.echo(f"Report: {folder / blockreport.COACH_PAGE}")
 
@@ -445,8 +474,9 @@ def pair(
     """Measure one set from two clips: arms in space, joint stacking, what a change would take."""
     from barpath import pairreport, pairset
     from barpath.advice import LifterProfile, read_profile
+    from barpath.files import prepare
 
-    pairreport.check_pair_target(out, overwrite=overwrite)
+    prepare(out, partial(pairreport.check_pair_target, overwrite=overwrite))
     lifter = LifterProfile() if profile is None else read_profile(profile)
     options = pairset.ClipOptions(
         plate_mm, load_kg, None if stature_cm is None else stature_cm / 100
@@ -498,10 +528,14 @@ def rules(
     """Check a measured set against the rules of competition, with margins."""
     from barpath.pairreport import is_pair_folder, read_rules, rules_text
     from barpath.pairset import check_rules
-    from barpath.store import read_results
+    from barpath.store import known_only_by_form, read_results
 
-    joined = is_pair_folder(results)
-    typer.echo(rules_text(read_rules(results) if joined else check_rules(read_results(results))))
+    if is_pair_folder(results):
+        table = read_rules(results)
+    else:
+        with known_only_by_form(results):
+            table = check_rules(read_results(results))
+    typer.echo(rules_text(table))
 
 
 @app.command()
@@ -526,6 +560,7 @@ def touchup(
     The page is served on this machine alone and asks nothing of the network. Ctrl-C ends it with
     exit code 0, leaving what was saved.
     """
+    from barpath.store import known_only_by_form
     from barpath.touchup import run as run_touchup
 
     def ready(address: str) -> None:
@@ -534,7 +569,8 @@ def touchup(
         if show:
             typer.launch(address)
 
-    run_touchup(results, clip, port=port, video=video, ready=ready)
+    with known_only_by_form(results):
+        run_touchup(results, clip, port=port, video=video, ready=ready)
 
 
 @app.command()
@@ -542,12 +578,20 @@ def benchmark(
     what: Annotated[
         str,
         typer.Argument(
-            help="plate: centre error on made frames; cost: time; memory: short and long clip."
+            help="plate: centre error on made frames; cost: time; memory: short and long clip; "
+            "length: time by length; steadiness: clips changed by a grey level, and encoded again."
         ),
     ],
     clip: Annotated[
-        Path | None, typer.Option(help="Clip for the cost; the demo clip if not given.")
+        Path | None,
+        typer.Option(help="Clip for cost, memory and length; the demo clip if not given."),
     ] = None,
+    clips: Annotated[
+        list[Path] | None,
+        typer.Option(help="Clip for the steadiness; again for more; the synthetic ones if none."),
+    ] = None,
+    seeds: Annotated[int, typer.Option(min=1, help="Seeds for the steadiness.")] = 5,
+    workers: Annotated[int, typer.Option(min=1, help="Processes for the steadiness.")] = 1,
 ) -> None:
     """Print accuracy or cost figures measured here and now."""
     if what == "plate":
@@ -565,8 +609,21 @@ def benchmark(
 
         short_mb, long_mb = memory_growth(clip or demo_clip())
         typer.echo(f"peak memory, 20 s: {short_mb:.0f} MB; 5 min: {long_mb:.0f} MB")
+    elif what == "length":
+        from barpath.cost import format_time_by_length, time_by_length
+        from barpath.samples import demo_clip
+
+        typer.echo(format_time_by_length(time_by_length(clip or demo_clip())))
+    elif what == "steadiness":
+        from barpath.steadiness import format_steadiness, sample_clips, steadiness
+
+        table = steadiness(clips or sample_clips(), range(1, seeds + 1), workers)
+        typer.echo(format_steadiness(table))
     else:
-        raise OptionError(f"There are benchmarks 'plate', 'cost' and 'memory', but none {what!r}.")
+        raise OptionError(
+            "There are benchmarks 'plate', 'cost', 'memory', 'length' and 'steadiness', but none"
+            f" {what!r}."
+        )
 
 
 def _stop(signum: int, frame: FrameType | None) -> None:
@@ -575,26 +632,53 @@ def _stop(signum: int, frame: FrameType | None) -> None:
 
 def main() -> None:
     """Run the command line; a fault ends with one sentence and its exit code."""
-    signal.signal(signal.SIGTERM, _stop)
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), _stop)
+    for stream in (sys.stdout, sys.stderr):
+        # A file's name may hold bytes that no text can.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    code, sentence = _outcome()
+    # The sentence is still to be said; a second Ctrl-C must not get between.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if sentence:
+        typer.echo(f"barpath: {sentence}", err=True)
+    sys.exit(code)
+
+
+def _outcome() -> tuple[int, str]:
+    """Run the command; its exit code, and the sentence that is still to be said."""
     try:
-        code = app(standalone_mode=False)
+        code = app(standalone_mode=False) or 0
     except BarpathError as error:
-        typer.echo(f"barpath: {error}", err=True)
-        code = error.exit_code
+        return error.exit_code, str(error)
     except (KeyboardInterrupt, typer.Abort):
-        typer.echo("barpath: stopped; nothing was written.", err=True)
-        code = 130
+        code = StoppedError.exit_code
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES):
+            return _inside(error)
+        return 6, f"The system refused to write or read: {reason_of(error)}."
     except Exception as error:
-        if isinstance(show := getattr(error, "show", None), Callable):
-            show(file=sys.stderr)
-            code = getattr(error, "exit_code", 2)
-        elif os.environ.get("BARPATH_DEBUG"):
-            raise
-        else:
-            typer.echo(
-                f"barpath: something went wrong inside ({type(error).__name__}: {error}); set"
-                " BARPATH_DEBUG=1 to see where.",
-                err=True,
-            )
-            code = 70
-    sys.exit(code or 0)
+        # What the parser of options raises has no public name in every version of it.
+        if not hasattr(error, "format_message"):
+            return _inside(error)
+        return getattr(error, "exit_code", OptionError.exit_code), _usage_sentence(error)
+    return code, STOPPED if code == StoppedError.exit_code else ""
+
+
+def _usage_sentence(error: Any) -> str:
+    context = getattr(error, "ctx", None)
+    command = "barpath" if context is None else context.command_path
+    if type(error).__name__ == "NoArgsIsHelpError":
+        return f"it needs to be told what to do; see '{command} --help'."
+    return f"{' '.join(error.format_message().split()).rstrip('.')}; see '{command} --help'."
+
+
+def _inside(error: Exception) -> tuple[int, str]:
+    if os.environ.get("BARPATH_DEBUG"):
+        raise error
+    return 70, (
+        f"something went wrong inside ({type(error).__name__}: {' '.join(str(error).split())}); set"
+        " BARPATH_DEBUG=1 to see where."
+    )

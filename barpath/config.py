@@ -5,11 +5,11 @@ from pathlib import Path
 
 from barpath.armfit import ArmFitConfig
 from barpath.barline import BarlineConfig
+from barpath.bridge import BridgeConfig
 from barpath.calibrate import CalibrationConfig
 from barpath.corrections import CorrectionConfig, Corrections
-from barpath.elbow import ElbowConfig
 from barpath.errors import OptionError
-from barpath.joints import JointDepths, NetworkError
+from barpath.joints import JointDepths, ReadingError
 from barpath.plate import PlateConfig
 from barpath.pose import PoseConfig
 from barpath.reps import RepConfig
@@ -33,24 +33,6 @@ class SearchConfig:
 
 
 @dataclass(frozen=True)
-class PoseSampling:
-    """Which frames the pose network is run on: where joints matter, and sparsely elsewhere.
-
-    A frame may be read more than once, in different crops. `usual_readings` and `most_readings`
-    bound all readings together, per frame of the clip, so that the whole stays cheaper than reading
-    every frame once: the first where the lifter is read well, the second where not.
-    """
-
-    bottom_margin_s: float = 0.15
-    bottom_frames: int = 7
-    lockout_margin_s: float = 0.20
-    lockout_frames: int = 3
-    elsewhere_s: float = 0.25
-    usual_readings: float = 0.3
-    most_readings: float = 0.8
-
-
-@dataclass(frozen=True)
 class AnalysisConfig:
     """Settings of `barpath.analyse`.
 
@@ -67,9 +49,9 @@ class AnalysisConfig:
     upper_arm_m, stature_m : float or None
         The lifter's own dimensions, if known.
     pose_model : Path or None
-        A pose network file of the user's own.
+        A joint network file of the user's own.
     find_joints : bool
-        False leaves the pose network out.
+        False leaves the joint network out.
     corrections : Corrections
         Joints and plate put right by hand.
     """
@@ -87,10 +69,9 @@ class AnalysisConfig:
     corrections: Corrections = field(default_factory=Corrections)
     correcting: CorrectionConfig = field(default_factory=CorrectionConfig)
     search: SearchConfig = field(default_factory=SearchConfig)
-    elbow: ElbowConfig = field(default_factory=ElbowConfig)
-    sampling: PoseSampling = field(default_factory=PoseSampling)
+    bridging: BridgeConfig = field(default_factory=BridgeConfig)
     depths: JointDepths = field(default_factory=JointDepths)
-    network_error: NetworkError = field(default_factory=NetworkError)
+    reading_error: ReadingError = field(default_factory=ReadingError)
     arms: ArmFitConfig = field(default_factory=ArmFitConfig)
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
     scene: SceneConfig = field(default_factory=SceneConfig)
@@ -106,8 +87,9 @@ class AnalysisConfig:
         limits = (
             ("plate diameter", self.calibration.plate_mm, 100.0, 600.0, "mm"),
             ("load", self.load_kg, 1.0, 600.0, "kg"),
-            ("upper-arm length", self.upper_arm_m, 0.15, 0.60, "m"),
-            ("stature", self.stature_m, 1.0, 2.5, "m"),
+            # In the unit that a user gives them in.
+            ("upper-arm length", _cm(self.upper_arm_m), 15.0, 60.0, "cm"),
+            ("stature", _cm(self.stature_m), 100.0, 250.0, "cm"),
             ("capture rate", self.capture_fps, 5.0, 2000.0, "frames a second"),
         )
         for name, value, low, high, unit in limits:
@@ -115,3 +97,7 @@ class AnalysisConfig:
                 raise OptionError(
                     f"The {name} must lie between {low:g} and {high:g} {unit}, not {value:g}."
                 )
+
+
+def _cm(length_m: float | None) -> float | None:
+    return None if length_m is None else 100 * length_m

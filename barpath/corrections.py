@@ -7,7 +7,6 @@ upright picture, origin at the centre of the top-left pixel, x right, y down.
 import itertools
 import json
 import os
-import secrets
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +16,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from barpath.errors import OptionError, OutputError
+from barpath.errors import OptionError
+from barpath.files import write_atomically
 
 if TYPE_CHECKING:
     from barpath.frames import ClipInfo
@@ -252,14 +252,7 @@ def write_corrections(corrections: Corrections, path: str | os.PathLike[str]) ->
     OutputError
         It cannot be written.
     """
-    path = Path(path)
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        part.write_text(corrections_text(corrections), encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise OutputError(f"{path} cannot be written: {error.strerror}.") from error
+    write_atomically(Path(path), corrections_text(corrections).encode())
 
 
 def check_corrections(

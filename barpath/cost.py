@@ -1,22 +1,25 @@
 """What an analysis costs in time and memory, as ratios measured in one run.
 
 Machines differ and are shared, so nothing here is compared with a stopwatch's absolute figure: time
-is set against a bare loop that only decodes the clip and runs the pose network on every frame, and
-memory of a long clip against that of a short one.
+is set against a bare loop that only decodes the clip and runs the stock pose network on every
+frame, and memory of a long clip against that of a short one.
 """
 
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import av
 
+from barpath.config import AnalysisConfig
 from barpath.frames import probe, stream
 from barpath.output import publish
 from barpath.pipeline import analyse
+from barpath.stock import StockNetwork
 
 _PEAK_MEMORY = """
 import resource, sys, tempfile
@@ -36,7 +39,7 @@ class Cost:
     ----------
     n_frames : int
     bare_s : float
-        Decoding and the pose network on every frame.
+        Decoding and the stock pose network on every frame.
     analyse_s : float
         Everything up to the measures.
     publish_s : float
@@ -61,12 +64,10 @@ class Cost:
 
 def bare_loop_s(clip: str | Path) -> float:
     """Seconds for decoding a clip and running the stock pose network on every frame."""
-    import mediapipe as mp
-
-    with mp.solutions.pose.Pose(model_complexity=1, min_detection_confidence=0.1) as network:
+    with StockNetwork(following=True, least_score=0.1) as network:
         begin = time.perf_counter()
         for frame in stream(clip):
-            network.process(frame.image)
+            network.read(frame.image, frame.time_s)
         return time.perf_counter() - begin
 
 
@@ -155,6 +156,73 @@ def memory_growth(
             for duration_s in (short_s, long_s)
         ]
     return peaks[0], peaks[1]
+
+
+@dataclass(frozen=True)
+class LengthCost:
+    """What one length of a clip costs.
+
+    Attributes
+    ----------
+    n_frames, n_reps : int
+    processor_s : float
+        Processor time of decoding and measuring, all threads together.
+    wall_s : float
+        Time by the clock; on a busy machine more.
+    """
+
+    n_frames: int
+    n_reps: int
+    processor_s: float
+    wall_s: float
+
+
+def time_by_length(
+    clip: str | Path, times: Sequence[int] = (1, 2, 6), config: AnalysisConfig | None = None
+) -> list[LengthCost]:
+    """Analyse a clip and the same frames again and again, one after the other.
+
+    Parameters
+    ----------
+    clip : path
+    times : sequence of int
+        How often the clip's frames follow one another.
+    config : AnalysisConfig, optional
+
+    Returns
+    -------
+    list of LengthCost
+        One for each of `times`.
+    """
+    found = []
+    duration_s = probe(clip).duration_s
+    with tempfile.TemporaryDirectory() as folder:
+        for n in times:
+            # Just short of n times, for whole clips are written until the duration is reached.
+            long = repeated(clip, Path(folder) / f"{n}.mp4", (n - 0.5) * duration_s)
+            begin, used = time.perf_counter(), time.process_time()
+            result = analyse(long, config=config)
+            used = time.process_time() - used
+            spent = time.perf_counter() - begin
+            found.append(LengthCost(result.info.n_frames, len(result.reps), used, spent))
+    return found
+
+
+def format_time_by_length(found: Sequence[LengthCost]) -> str:
+    """Put costs by length into lines of text; the last columns are ratios to the first line."""
+    first = found[0]
+    lines = [
+        f"{'frames':>8}{'reps':>6}{'processor, ms a frame':>24}{'length':>9}{'processor time':>16}"
+        f"{'time over length':>18}"
+    ]
+    for one in found:
+        length = one.n_frames / first.n_frames
+        ratio = one.processor_s / first.processor_s
+        lines.append(
+            f"{one.n_frames:>8}{one.n_reps:>6}{1000 * one.processor_s / one.n_frames:>24.1f}"
+            f"{f'x {length:.2f}':>9}{f'x {ratio:.2f}':>16}{ratio / length:>18.2f}"
+        )
+    return "\n".join(lines)
 
 
 def format_cost(figures: Cost) -> str:

@@ -20,14 +20,14 @@ from barpath import calibrate, pipeline, plate, pose, scene
 from barpath.config import AnalysisConfig, SearchConfig
 from barpath.ellipse import Ellipse
 from barpath.errors import ClipError
-from barpath.frames import ClipInfo, Frame, probe, sample, stream
+from barpath.frames import ClipInfo, Frame, check_size, probe, sample, stream
+from barpath.jointnet import JointNetwork
 from barpath.joints import head_direction, near_side
 from barpath.uncertainty import expand, state
 
 Floats = NDArray[np.float64]
 
 GOOD, CHANGE, UNKNOWN = "good", "change", "cannot tell"
-POSE_SIDE_PX = 720
 WATCHED = ("shoulder", "elbow", "wrist", "hip")
 
 
@@ -219,7 +219,7 @@ def look(
     view: str = "auto",
     plate_mm: float = 450.0,
     config: FilmConfig | None = None,
-    backend: pose.PoseBackend | None = None,
+    network: JointNetwork | None = None,
     progress: pipeline.Progress = pipeline.quiet,
 ) -> FilmFacts:
     """Read a test clip: the bar moved up and down once or twice is enough.
@@ -230,7 +230,7 @@ def look(
     view : {'auto', 'side', 'front'}
     plate_mm : float
     config : FilmConfig, optional
-    backend : PoseBackend, optional
+    network : JointNetwork, optional
     progress : callable, optional
 
     Returns
@@ -250,8 +250,10 @@ def look(
         analysis, calibration=replace(analysis.calibration, plate_mm=plate_mm), plate_given=True
     )
     info = probe(clip)
+    check_size(info)
     progress("looking for the bar", 0.0)
-    found = pipeline.find_bar(info, analysis, progress)
+    network = network or JointNetwork()
+    found = pipeline.find_bar(info, analysis, progress, network)
     progress("looking at the camera", 0.3)
     stills = sample(info, 5 / max(min(info.duration_s, config.search_s), 1), config.search_s, 1280)
     if not stills:
@@ -264,7 +266,7 @@ def look(
     else:
         facts = _side(info, found, level, analysis, progress)
     progress("looking for the lifter", 0.8)
-    poses = _poses(stills, found.view, backend)
+    poses = _poses(stills, network)
     near = "" if found.view == "front" else near_side(head_direction(poses, min_frames=1))
     return replace(facts, steady=steady, joints=_joints(poses), near=near)
 
@@ -468,13 +470,9 @@ def _front(
     )
 
 
-def _poses(stills: list[Frame], view: str, backend: pose.PoseBackend | None) -> pd.DataFrame:
-    """Pose table of one picture from the middle of the clip, read a few times at most."""
-    image = stills[len(stills) // 2].image
-    shrink = min(1.0, POSE_SIDE_PX / max(image.shape[:2]))
-    small = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    quick = pose.PoseConfig(usual_readings_per_frame=3.0, max_readings_per_frame=4.0)
-    return pose.estimate_pose_image(small, view, config=quick, backend=backend)
+def _poses(stills: list[Frame], network: JointNetwork) -> pd.DataFrame:
+    """Pose table of one picture from the middle of the clip."""
+    return pose.estimate_pose_image(stills[len(stills) // 2].image, network)
 
 
 def _joints(poses: pd.DataFrame) -> dict[str, float]:

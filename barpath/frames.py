@@ -51,6 +51,14 @@ _REGULAR_TOLERANCE = 0.10
 _VARIABLE_SHARE = 0.01
 # A file whose header promises more seconds than this beyond its last frame may be cut short.
 _MISSING_END_S = 1.0
+# After damage, frames are left out up to the next key frame, or the end, if that comes within so
+# many seconds of the file; if it does not, those that decode are given, built on damaged ones as
+# they are, but for the first, which may show a moment before the damage instead of their own.
+_WAIT_FOR_KEY_S = 1.0
+_SETTLE_S = 0.15
+# A picture smaller than this shows no plate that could be followed.
+_MIN_SIDE_PX = 48
+_MAX_TOLD_RUNS = 3
 # Frames decoded onward before seeking is cheaper (a seek empties the decoder's threads).
 _SEEK_GAP_FRAMES = 16
 # Slow motion is recorded at 90 fps or more and plays at most at this share of that rate. A lower
@@ -121,6 +129,8 @@ class ClipInfo:
         Sentences on what is doubtful about the file.
     times_s
         (n_frames,) real seconds of every frame from the first.
+    sha256
+        Hash of the file's content; `probe` leaves it out.
     """
 
     path: Path
@@ -143,6 +153,7 @@ class ClipInfo:
     warnings: tuple[str, ...]
     times_s: np.ndarray = field(repr=False, compare=False)
     _index: _Index = field(repr=False, compare=False)
+    sha256: str = ""
 
 
 @dataclass(frozen=True)
@@ -176,11 +187,55 @@ class StreamStats:
         Frames within the stretch decoded so far that were damaged or lost.
     n_duplicate
         Frames given out whose picture equals the one given out before, pixel for pixel.
+    n_doubtful
+        Frames given out that were predicted from damaged ones.
+    undecodable
+        First and last frame of each run of frames that were damaged or lost.
+    resized
+        Frame at which the coded picture's size first differs, with the sizes before and then (px).
     """
 
     n_frames: int = 0
     n_undecodable: int = 0
     n_duplicate: int = 0
+    n_doubtful: int = 0
+    undecodable: list[tuple[int, int]] = field(default_factory=list)
+    resized: tuple[int, tuple[int, int], tuple[int, int]] | None = None
+
+    def lost(self, first: int, last: int) -> None:
+        """Count a run of frames that could not be given."""
+        if last >= first:
+            self.n_undecodable += last - first + 1
+            self.undecodable.append((first, last))
+
+    def sentences(self) -> list[str]:
+        """What a reader of the results should know of damage in the stretch decoded.
+
+        Examples
+        --------
+        >>> stats = StreamStats(n_frames=97, n_doubtful=30)
+        >>> stats.lost(40, 42)
+        >>> stats.sentences()
+        ['The clip is damaged: 3 frames cannot be decoded (40 to 42); 30 others are built on them.']
+        """
+        said = []
+        if self.n_undecodable or self.n_doubtful:
+            runs = [str(a) if a == b else f"{a} to {b}" for a, b in self.undecodable]
+            which = ", ".join(runs[:_MAX_TOLD_RUNS])
+            which += ", and more" if len(runs) > _MAX_TOLD_RUNS else ""
+            frames = "frame" if self.n_undecodable == 1 else "frames"
+            text = f"The clip is damaged: {self.n_undecodable} {frames} cannot be decoded"
+            text += f" ({which})" if runs else ""
+            if self.n_doubtful:
+                text += f"; {self.n_doubtful} others are built on them"
+            said.append(f"{text}.")
+        if self.resized is not None:
+            at, (width, height), (new_width, new_height) = self.resized
+            said.append(
+                f"The picture's size changes at frame {at} from {width} x {height} to {new_width} x"
+                f" {new_height} pixels; all frames were brought to the first size."
+            )
+        return said
 
 
 class DuplicateCounter:
@@ -261,7 +316,7 @@ def probe(
     with _open(path) as container:
         video = _video_stream(container, path)
         first_frames = [
-            frame for frame, _ in zip(_frames(container, video), range(2), strict=False)
+            frame for (frame, _), _ in zip(_frames(container, video, index), range(2), strict=False)
         ]
         codec = video.codec_context.name
         if len(first_frames) < 2:
@@ -354,8 +409,10 @@ def stream(
     Yields
     ------
     Frame
-        With strictly increasing `time_s`. Frames that cannot be decoded, and those predicted from
-        them, are left out. High dynamic range is not tone-mapped, only cut to 8 bits.
+        With strictly increasing `time_s`. Frames that cannot be decoded are left out, and those
+        predicted from them up to the next key frame, if that comes within a second; otherwise they
+        are given and counted as doubtful. High dynamic range is not tone-mapped, only cut to 8
+        bits.
 
     Raises
     ------
@@ -377,6 +434,21 @@ def stream(
     if stop_s is not None:
         chosen = chosen[info.times_s[chosen] < stop_s]
     return _stream(info, chosen[::every], max_side_px, grey, stats or StreamStats())
+
+
+def check_size(info: ClipInfo) -> None:
+    """Refuse a clip whose picture is too small to see anything in.
+
+    Raises
+    ------
+    ClipError
+        It is.
+    """
+    if min(info.width_px, info.height_px) < _MIN_SIDE_PX:
+        raise ClipError(
+            f"{info.path} is too small to measure: its picture has {info.width_px} x"
+            f" {info.height_px} pixels."
+        )
 
 
 def sample(
@@ -685,11 +757,16 @@ def _stream(
     duplicates = DuplicateCounter()
     converter = None
     with contextlib.closing(_decode(info, chosen, stats)) as decoded:
-        for index, frame, video in decoded:
+        for index, frame, doubtful, video in decoded:
+            size_px = (frame.width, frame.height)
             if converter is None:
                 converter = _Converter(_Geometry.of(frame, video), max_side_px, grey)
+                first_px = size_px
+            elif size_px != first_px and stats.resized is None:
+                stats.resized = (index, first_px, size_px)
             image = converter.image(frame)
             stats.n_frames += 1
+            stats.n_doubtful += doubtful
             stats.n_duplicate += duplicates.update(image)
             yield Frame(index, float(info.times_s[index]), image)
     if converter is None and chosen.size:
@@ -698,7 +775,7 @@ def _stream(
 
 def _decode(
     info: ClipInfo, chosen: np.ndarray, stats: StreamStats
-) -> Iterator[tuple[int, VideoFrame, VideoStream]]:
+) -> Iterator[tuple[int, VideoFrame, bool, VideoStream]]:
     """Decode the chosen frames (sorted indices), seeking over long gaps where that is safe."""
     may_seek = info._index.stamped
     done = 0
@@ -711,7 +788,7 @@ def _decode(
                     _seek(container, video, info._index, last, chosen[done]) if may_seek else None
                 )
                 overshot = False
-                for index, frame in _indexed(container, video, info._index):
+                for index, frame, doubtful in _indexed(container, video, info._index):
                     if entry is not None:
                         if index < entry:
                             continue
@@ -721,14 +798,14 @@ def _decode(
                         last, entry = index - 1, None
                     if index <= last:
                         continue
-                    stats.n_undecodable += index - last - 1
+                    stats.lost(last + 1, index - 1)
                     last = index
                     done += int(np.searchsorted(chosen[done:], index))
                     if done == chosen.size:
                         return
                     if chosen[done] != index:
                         continue
-                    yield index, frame, video
+                    yield index, frame, doubtful, video
                     done += 1
                     if done == chosen.size:
                         return
@@ -736,7 +813,7 @@ def _decode(
                         break
                 else:
                     if entry is None:
-                        stats.n_undecodable += info.n_frames - last - 1
+                        stats.lost(last + 1, info.n_frames - 1)
                         return
                     overshot = True
                 if overshot:
@@ -768,33 +845,48 @@ def _seek(
 
 def _indexed(
     container: InputContainer, video: VideoStream, index: _Index
-) -> Iterator[tuple[int, VideoFrame]]:
-    """Decoded frames with their ranks in presentation order."""
-    for count, frame in enumerate(_frames(container, video)):
+) -> Iterator[tuple[int, VideoFrame, bool]]:
+    """Decoded frames with their ranks in presentation order, and whether they are doubtful."""
+    for count, (frame, doubtful) in enumerate(_frames(container, video, index)):
         if not index.stamped:
             if count < index.ticks.size:
-                yield count, frame
+                yield count, frame, doubtful
         elif frame.pts is not None:
             rank = int(np.searchsorted(index.ticks, frame.pts))
             if rank < index.ticks.size and index.ticks[rank] == frame.pts:
-                yield rank, frame
+                yield rank, frame, doubtful
 
 
-def _frames(container: InputContainer, video: VideoStream) -> Iterator[VideoFrame]:
-    """Decode onward from where the container stands, leaving out what is damaged.
+def _frames(
+    container: InputContainer, video: VideoStream, index: _Index
+) -> Iterator[tuple[VideoFrame, bool]]:
+    """Decode onward from where the container stands; frames, and whether they are doubtful.
 
     Pictures predicted from a damaged one look whole to the decoder but are not, so after damage
-    all are left out up to the next key frame.
+    all are left out up to the next key frame. If that is far, they are given as doubtful: bench
+    video changes little from frame to frame, and most of such a picture is right.
     """
-    sound = True
+    sound, until = True, -math.inf
+    at = None
     for batch in _batches(container, video):
-        if batch is None:
-            sound = False
-            continue
-        for frame in batch:
-            sound = not frame.is_corrupt and (sound or frame.key_frame)
-            if sound:
-                yield frame
+        for frame in [None] if batch is None else batch:
+            at = at if frame is None or frame.pts is None else frame.pts
+            if frame is None or frame.is_corrupt:
+                sound, until = False, _settled(index, at)
+                continue
+            sound = sound or bool(frame.key_frame)
+            if sound or at is None or at > until:
+                yield frame, not sound
+
+
+def _settled(index: _Index, damage: int | None) -> float:
+    """Up to which moment frames after damage are left out; all in units of the file's clock."""
+    if damage is None or not index.ticks.size:
+        return -math.inf
+    after = index.key_ticks[np.searchsorted(index.key_ticks, damage, side="right") :]
+    sound = after[0] if after.size else index.ticks[-1] + 1
+    second = 1.0 / float(index.time_base_s)
+    return sound - 1 if sound - damage <= _WAIT_FOR_KEY_S * second else damage + _SETTLE_S * second
 
 
 def _batches(container: InputContainer, video: VideoStream) -> Iterator[list[VideoFrame] | None]:

@@ -16,9 +16,10 @@ from barpath.calibrate import Calibration, front_joint_points, side_joint_points
 
 Floats = NDArray[np.float64]
 
-MEASURED_JOINTS = ("shoulder", "elbow", "wrist", "index", "hip")
+MEASURED_JOINTS = ("shoulder", "elbow", "wrist", "hand", "hip")
 SIDES = ("left", "right")
 MIN_LENGTHS = 10
+RIGHT_PX, DOWN_PX = np.eye(2)
 UPPER_ARM_OF_STATURE = 0.186
 LIKELY_UPPER_ARM_M = (0.22, 0.42)
 
@@ -43,7 +44,7 @@ class JointDepths:
     lateral_m: dict[str, float] = field(
         default_factory=lambda: {
             "wrist": 0.38,
-            "index": 0.38,
+            "hand": 0.38,
             "elbow": 0.40,
             "shoulder": 0.19,
             "hip": 0.12,
@@ -52,7 +53,7 @@ class JointDepths:
     lateral_sd_m: dict[str, float] = field(
         default_factory=lambda: {
             "wrist": 0.06,
-            "index": 0.06,
+            "hand": 0.06,
             "elbow": 0.09,
             "shoulder": 0.04,
             "hip": 0.05,
@@ -61,7 +62,7 @@ class JointDepths:
     ahead_m: dict[str, float] = field(
         default_factory=lambda: {
             "wrist": 0.0,
-            "index": 0.0,
+            "hand": 0.0,
             "elbow": 0.0,
             "shoulder": 0.10,
             "hip": -0.40,
@@ -70,7 +71,7 @@ class JointDepths:
     ahead_sd_m: dict[str, float] = field(
         default_factory=lambda: {
             "wrist": 0.02,
-            "index": 0.02,
+            "hand": 0.02,
             "elbow": 0.06,
             "shoulder": 0.07,
             "hip": 0.10,
@@ -79,47 +80,37 @@ class JointDepths:
 
 
 @dataclass(frozen=True)
-class NetworkError:
-    """Standard error of the pose network per axis and joint at full confidence, metres.
+class ReadingError:
+    """Standard error of a reading per axis: what the network states, and what it cannot know.
 
-    Measured on made clips of a rendered body whose joints are known (the tuning set of
-    `sample_clips_synthetic`); the error grows as the confidence falls.
+    Attributes
+    ----------
+    share : float
+        Times the stated standard deviation.
+    common_m : float
+        Added to it: an error that all frames of a clip share.
     """
 
-    side_m: dict[str, float] = field(
-        default_factory=lambda: {
-            "wrist": 0.030,
-            "index": 0.030,
-            "elbow": 0.040,
-            "shoulder": 0.040,
-            "hip": 0.06,
-        }
-    )
-    oblique_m: dict[str, float] = field(
-        default_factory=lambda: {
-            "wrist": 0.025,
-            "index": 0.025,
-            "elbow": 0.030,
-            "shoulder": 0.035,
-            "hip": 0.06,
-        }
-    )
-    front_m: dict[str, float] = field(
-        default_factory=lambda: {
-            "wrist": 0.012,
-            "index": 0.012,
-            "elbow": 0.018,
-            "shoulder": 0.028,
-            "hip": 0.06,
-        }
-    )
-    min_confidence: float = 0.2
+    share: float = 1.2
+    common_m: float = 0.008
 
-    def sd_m(self, view: str, joint: str, confidence: Floats) -> Floats:
-        """Standard error per axis, NaN below the least confidence."""
-        base = {"side": self.side_m, "oblique": self.oblique_m, "front": self.front_m}[view][joint]
-        sure = np.where(confidence >= self.min_confidence, confidence, np.nan)
-        return base / np.sqrt(sure)
+    def sd_m(self, variance_px2: Floats, m_per_px: Floats) -> Floats:
+        """Standard error of the worse axis, shape (n,), from variances, shape (n, 2).
+
+        Examples
+        --------
+        >>> ReadingError(1.0, 0.008).sd_m(np.array([[36.0, 4.0]]), np.array([0.001]))
+        array([0.01])
+        """
+        stated_m = np.sqrt(np.max(variance_px2, axis=-1)) * m_per_px
+        return np.hypot(self.share * stated_m, self.common_m)
+
+
+def _read(pose: pd.DataFrame, name: str) -> tuple[Floats, Floats]:
+    """A point's places and variances, shape (n, 2) each; NaN where the table lacks them."""
+    parts = ("x_px", "y_px", "var_x_px2", "var_y_px2")
+    values = pose.reindex(columns=[f"{name}_{part}" for part in parts]).to_numpy(dtype=float)
+    return values[:, :2], values[:, 2:]
 
 
 def head_direction(pose: pd.DataFrame, min_frames: int = 3) -> int:
@@ -139,8 +130,7 @@ def head_direction(pose: pd.DataFrame, min_frames: int = 3) -> int:
     """
 
     def middle(joint: str) -> Floats:
-        columns = [pose[f"{side}_{joint}_x_px"].to_numpy(dtype=float) for side in SIDES]
-        both = np.column_stack(columns)
+        both = np.column_stack([_read(pose, f"{side}_{joint}")[0][:, 0] for side in SIDES])
         seen = np.isfinite(both)
         total = np.where(seen, both, 0.0).sum(axis=1)
         return np.divide(total, seen.sum(axis=1), out=np.full(len(both), np.nan), where=seen.any(1))
@@ -176,7 +166,7 @@ def side_joints(
     head: int,
     origin_m: Floats,
     depths: JointDepths | None = None,
-    error: NetworkError | None = None,
+    error: ReadingError | None = None,
 ) -> pd.DataFrame:
     """Joints of a side or oblique view in metres in the plane of the bar's path.
 
@@ -200,7 +190,7 @@ def side_joints(
         camera.
     """
     depths = depths or JointDepths()
-    error = error or NetworkError()
+    error = error or ReadingError()
     near = near_side(head)
     parts = {"frame": pose["frame"], "time_s": pose["time_s"]}
     for side in SIDES:
@@ -209,13 +199,14 @@ def side_joints(
             reach = depths.lateral_m[joint] * (1.0 if side == near else -1.0)
             behind = depths.outline_m - reach
             spread = depths.lateral_sd_m[joint]
-            xy_px = pose[[f"{name}_x_px", f"{name}_y_px"]].to_numpy(dtype=float)
+            xy_px, variance_px2 = _read(pose, name)
             principal = calibration.principal_px
             here = side_joint_points(calibration.params, xy_px, principal, behind)
             there = side_joint_points(calibration.params, xy_px, principal, behind + spread)
             # The depth's error acts along the line from the picture's centre; half per axis.
             depth_sd = np.linalg.norm(there - here, axis=1) / np.sqrt(2)
-            own = error.sd_m(calibration.view, joint, pose[f"{name}_confidence"].to_numpy(float))
+            beside = side_joint_points(calibration.params, xy_px + DOWN_PX, principal, behind)
+            own = error.sd_m(variance_px2, np.linalg.norm(beside - here, axis=1))
             parts[f"{name}_x_m"] = (here[:, 0] - origin_m[0]) * (head or 1)
             parts[f"{name}_y_m"] = here[:, 1] - origin_m[1]
             parts[f"{name}_sd_m"] = np.hypot(own, depth_sd)
@@ -228,7 +219,7 @@ def front_joints(
     bar_along_m: Floats,
     origin_m: Floats,
     depths: JointDepths | None = None,
-    error: NetworkError | None = None,
+    error: ReadingError | None = None,
 ) -> pd.DataFrame:
     """Joints of a front view in metres in the vertical plane through the bar.
 
@@ -251,20 +242,21 @@ def front_joints(
         As `side_joints`, with x toward the image's right.
     """
     depths = depths or JointDepths()
-    error = error or NetworkError()
+    error = error or ReadingError()
     parts = {"frame": pose["frame"], "time_s": pose["time_s"]}
     for side in SIDES:
         for joint in MEASURED_JOINTS:
             name = f"{side}_{joint}"
             along = bar_along_m + depths.ahead_m[joint]
-            xy_px = pose[[f"{name}_x_px", f"{name}_y_px"]].to_numpy(dtype=float)
+            xy_px, variance_px2 = _read(pose, name)
             principal = calibration.principal_px
             here = front_joint_points(calibration.params, xy_px, principal, along)
             there = front_joint_points(
                 calibration.params, xy_px, principal, along + depths.ahead_sd_m[joint]
             )
             depth_sd = np.linalg.norm(there - here, axis=1) / np.sqrt(2)
-            own = error.sd_m("front", joint, pose[f"{name}_confidence"].to_numpy(float))
+            beside = front_joint_points(calibration.params, xy_px + RIGHT_PX, principal, along)
+            own = error.sd_m(variance_px2, np.linalg.norm(beside - here, axis=1))
             parts[f"{name}_x_m"] = here[:, 0] - origin_m[0]
             parts[f"{name}_y_m"] = here[:, 1] - origin_m[1]
             parts[f"{name}_sd_m"] = np.hypot(own, depth_sd)

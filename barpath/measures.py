@@ -956,15 +956,11 @@ class _Joints:
         return _Joint(x, y, sd)
 
     def hand(self, frames: pd.DataFrame, side: str) -> _Joint:
-        """Middle of the hand: halfway from wrist to the index finger's base, else the wrist."""
+        """Middle of the hand on the bar, else the wrist."""
+        hand = self.joint(frames, f"{side}_hand")
+        if hand.seen:
+            return hand
         wrist = self.joint(frames, f"{side}_wrist")
-        index = self.joint(frames, f"{side}_index")
-        if wrist.seen and index.seen:
-            return _Joint(
-                (wrist.x + index.x) / 2,
-                (wrist.y + index.y) / 2,
-                combine(wrist.sd, index.sd) / 2,
-            )
         # A wrist stands up to 2 cm beside the middle of the hand (our estimate, no source).
         return _Joint(wrist.x, wrist.y, combine(wrist.sd, rectangular(0.02)))
 

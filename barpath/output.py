@@ -9,16 +9,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from barpath import pose, report
-from barpath.errors import ClipError, OutputError
+from barpath import report
+from barpath.errors import OutputError
 from barpath.frames import VideoWriter, stream
-from barpath.overlay import FrameState, annotate_frame, frame_states, scaled_state
+from barpath.overlay import annotate_frame, frame_states, scaled_state
 from barpath.pipeline import Progress, quiet
 from barpath.store import Artefact, SetResult, write_results
 
 VIDEO_FILE = "annotated.mp4"
 REPORT_FILE = "report.html"
 MAX_SIDE_PX = 1280
+JPEG_QUALITY = 95
 
 
 def annotated_frames(
@@ -114,9 +115,7 @@ def publish(
         path.write_text(html, encoding="utf-8", errors="replace")
 
     def still_writer(number: int) -> Artefact:
-        return lambda path: cv2.imwrite(
-            str(path), cv2.cvtColor(stills[number].image, cv2.COLOR_RGB2BGR)
-        )
+        return lambda path: write_picture(path, stills[number].image)
 
     artefacts: dict[str, Artefact] = {}
     if video:
@@ -130,50 +129,15 @@ def publish(
     return write_results(result, folder, overwrite=overwrite, artefacts=artefacts)
 
 
-def annotate_photo(picture: Path, target: Path, view: str, *, overwrite: bool = False) -> float:
-    """Draw the lifter's joints on a photo.
+def picture_bytes(suffix: str, image: NDArray[np.uint8]) -> bytes:
+    """An RGB image in the form that a file name's ending stands for."""
+    options = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if suffix == ".jpg" else []
+    done, data = cv2.imencode(suffix, cv2.cvtColor(image, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise ValueError(f"the image cannot be encoded as {suffix}")
+    return data.tobytes()
 
-    Parameters
-    ----------
-    picture : Path
-        Image file that OpenCV reads.
-    target : Path
-        PNG file to write.
-    view : {'side', 'front', 'oblique'}
-    overwrite : bool
-        Replace an existing file.
 
-    Returns
-    -------
-    float
-        Score of the lifter found, 0 when there is none.
-
-    Raises
-    ------
-    ClipError
-        The photo cannot be read.
-    OutputError
-        The target exists, or cannot be written.
-    """
-    if target.exists() and not overwrite:
-        raise OutputError(f"{target} exists already; choose another name, or allow overwriting.")
-    read = cv2.imread(str(picture), cv2.IMREAD_COLOR) if picture.is_file() else None
-    if read is None:
-        raise ClipError(f"{picture} is no picture that can be read.")
-    image = cv2.cvtColor(read, cv2.COLOR_BGR2RGB)
-    row = pose.estimate_pose_image(image, view).iloc[0]
-    joints = {
-        joint: (row[f"{joint}_x_px"], row[f"{joint}_y_px"], row[f"{joint}_confidence"])
-        for joint in pose.JOINTS
-        if np.isfinite(row[f"{joint}_x_px"])
-    }
-    drawn = annotate_frame(image, FrameState(0, 0.0, joints=joints))
-    done, data = cv2.imencode(".png", cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR))
-    part = target.with_name(f".{target.name}.part")
-    try:
-        part.write_bytes(data.tobytes())
-        part.replace(target)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise OutputError(f"{target} cannot be written: {error.strerror}.") from error
-    return float(row["person_score"]) if joints and done else 0.0
+def write_picture(path: Path, image: NDArray[np.uint8]) -> None:
+    """Write an RGB image; a full disk is told as such, which `cv2.imwrite` does not."""
+    path.write_bytes(picture_bytes(path.suffix, image))

@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 import math
 import os
-import secrets
-import shutil
 from collections.abc import Iterable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,15 @@ from matplotlib.figure import Figure
 from barpath import plots
 from barpath.advice import AdviceConfig
 from barpath.errors import OutputError
+from barpath.files import (
+    MANIFEST_FILE,
+    damaged,
+    read_json,
+    read_manifest_quietly,
+    staged_folder,
+    verify,
+    write_manifest,
+)
 from barpath.pairset import CATALOGUE, SIDES, PairResult
 from barpath.report import (
     _cautions,
@@ -29,9 +37,10 @@ from barpath.report import (
     document,
     stated,
 )
-from barpath.rules import REMARKS
+from barpath.rules import COLUMNS, REMARKS
+from barpath.sheets import csv_bytes, read_csv
 from barpath.stacking import ASSUMPTIONS
-from barpath.store import check_target, plain, staged_folder
+from barpath.store import check_target, plain
 
 SCHEMA_NAME = "barpath-pair"
 SCHEMA_VERSION = 1
@@ -46,6 +55,7 @@ TABLES = {
     "options": "options.csv",
     "rules": "rules.csv",
 }
+FILES = (*TABLES.values(), REPORT_FILE, SUMMARY_FILE)
 
 _MOMENTS = {"bottom": "bar on the chest", "sticking": "sticking point"}
 _SHOWN_OPTIONS = (
@@ -89,7 +99,7 @@ def summary(pair: PairResult) -> dict[str, Any]:
             "rules_remarks": REMARKS,
             "notes": pair.notes,
             "versions": pair.front.versions,
-            "files": sorted([*TABLES.values(), REPORT_FILE, SUMMARY_FILE]),
+            "files": sorted([*FILES, MANIFEST_FILE]),
         }
     )
 
@@ -116,32 +126,15 @@ def write_pair(
     OutputError
         The folder exists and may not be replaced, or cannot be written.
     """
-    target = Path(folder).expanduser().resolve()
-    check_pair_target(target, overwrite=overwrite)
-    aside = target.with_name(f".{target.name}.old-{secrets.token_hex(4)}")
-    replaced = target.is_dir()
-    try:
-        if replaced:
-            target.rename(aside)
-        try:
-            with staged_folder(target) as (staging, final):
-                for name, file in TABLES.items():
-                    table: pd.DataFrame = getattr(pair, name)
-                    table.to_csv(
-                        staging / file, index=False, float_format="%.9g", lineterminator="\n"
-                    )
-                (staging / REPORT_FILE).write_text(pair_html(pair), "utf-8", errors="replace")
-                text = json.dumps(summary(pair), indent=2, ensure_ascii=False, allow_nan=False)
-                (staging / SUMMARY_FILE).write_text(text + "\n", "utf-8", errors="replace")
-        except BaseException:
-            if replaced:
-                aside.rename(target)
-            raise
-    except OSError as error:
-        why = (error.strerror or type(error).__name__).lower()
-        raise OutputError(f"The results cannot be written to '{target}': {why}.") from error
-    shutil.rmtree(aside, ignore_errors=True)
-    return final
+    check = partial(check_pair_target, overwrite=overwrite)
+    with staged_folder(folder, check) as (staging, target):
+        for name, file in TABLES.items():
+            (staging / file).write_bytes(csv_bytes(getattr(pair, name)))
+        (staging / REPORT_FILE).write_text(pair_html(pair), "utf-8", errors="replace")
+        text = json.dumps(summary(pair), indent=2, ensure_ascii=False, allow_nan=False)
+        (staging / SUMMARY_FILE).write_text(text + "\n", "utf-8", errors="replace")
+        write_manifest(staging, FILES)
+    return target
 
 
 def check_pair_target(target: str | os.PathLike[str], *, overwrite: bool = False) -> None:
@@ -159,7 +152,7 @@ def check_pair_target(target: str | os.PathLike[str], *, overwrite: bool = False
             raise OutputError(
                 f"'{target}' is not replaced, because it is not an earlier result of a pair."
             )
-        foreign = present - {*TABLES.values(), REPORT_FILE, SUMMARY_FILE}
+        foreign = present - {*FILES, MANIFEST_FILE}
         if foreign:
             raise OutputError(
                 f"'{target}' is not replaced, because it holds something that is not part of an"
@@ -170,9 +163,11 @@ def check_pair_target(target: str | os.PathLike[str], *, overwrite: bool = False
 
 
 def is_pair_folder(folder: Path) -> bool:
-    """Whether a folder holds a pair's result."""
+    """Whether a folder holds a pair's result, be it damaged."""
+    if set(FILES) <= set(read_manifest_quietly(folder)):
+        return True
     try:
-        data = json.loads((folder / SUMMARY_FILE).read_text(encoding="utf-8"))
+        data = read_json(folder / SUMMARY_FILE)
     except (OSError, ValueError):
         return False
     return isinstance(data, dict) and data.get("schema") == SCHEMA_NAME
@@ -186,13 +181,25 @@ def read_rules(folder: Path) -> pd.DataFrame:
     OutputError
         The folder is damaged.
     """
+    if not verify(folder):
+        try:
+            listed = read_json(folder / SUMMARY_FILE)["files"]
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise damaged(folder, SUMMARY_FILE) from error
+        if MANIFEST_FILE in listed:
+            raise damaged(folder, MANIFEST_FILE, "it is missing")
     try:
-        table = pd.read_csv(folder / TABLES["rules"])
-        words = ["verdict", "reason", "unit", "rule", "source", "item"]
-        table[words] = table[words].fillna("")
-    except (OSError, ValueError, KeyError) as error:
-        raise OutputError(f"The result folder '{folder}' is damaged.") from error
+        table = read_csv(folder / TABLES["rules"], lambda column: column in _RULE_WORDS)
+    except (OSError, ValueError) as error:
+        raise damaged(folder, TABLES["rules"]) from error
+    numbers = [c for c in COLUMNS if c in table and c not in _RULE_WORDS]
+    words = [c for c in numbers if not pd.api.types.is_numeric_dtype(table[c])]
+    if set(COLUMNS) - set(table.columns) or words:
+        raise damaged(folder, TABLES["rules"])
     return table
+
+
+_RULE_WORDS = ("item", "rule", "verdict", "unit", "reason", "source")
 
 
 def pair_html(pair: PairResult) -> str:

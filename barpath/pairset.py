@@ -26,7 +26,7 @@ from barpath.joints import (
 )
 from barpath.overlay import shown_joints
 from barpath.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
-from barpath.store import Note, SetResult, read_results
+from barpath.store import Note, SetResult, known_only_by_form, read_results
 from barpath.uncertainty import combine, expand, grade, state
 
 Floats = NDArray[np.float64]
@@ -312,7 +312,7 @@ def front_view(
     else:
         bar_along = home + bar_x_m
     table = front_joints(
-        joints_px, placed.calibration, bar_along, origin, depths, config.network_error
+        joints_px, placed.calibration, bar_along, origin, depths, config.reading_error
     )
     table = _with_fitted_sd(table, result)
     assumed = {f"{s}_{j}": depths.ahead_m[j] for s in SIDES for j in depths.ahead_m}
@@ -327,7 +327,7 @@ def side_view(
     depths = depths or config.depths
     calibration, head, origin = placed.calibration, placed.head, placed.path.origin_m
     table = side_joints(
-        _steadied_joints(result), calibration, head, origin, depths, config.network_error
+        _steadied_joints(result), calibration, head, origin, depths, config.reading_error
     )
     table = _with_fitted_sd(table, result)
     sign = {"left": 1.0, "right": -1.0}.get(near_side(head), 1.0)
@@ -481,6 +481,7 @@ def _moments(
     return pd.DataFrame(rows, columns=["rep", "moment", "time_s"]), spans
 
 
+@pipeline.one_blas_thread
 def measure_pair(
     front: SetResult,
     side: SetResult,
@@ -1014,7 +1015,8 @@ def read_or_analyse(
         before = pipeline.config_of(result)
         calibration = replace(before.calibration, plate_mm=options.plate_mm)
         again = replace(before, calibration=calibration, plate_given=True)
-        result = pipeline.remeasure(result, again)
+        with known_only_by_form(given):
+            result = pipeline.remeasure(result, again)
     for name in ("load_kg", "stature_m"):
         if getattr(options, name) is not None:
             result.options[name] = getattr(options, name)

@@ -2,7 +2,8 @@
 
 import dataclasses
 import platform
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -12,24 +13,44 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
-from barpath import armfit, barline, calibrate, measures, plate, pose, scene
+from barpath import armfit, barline, calibrate, firstlook, measures, plate, pose, scene
+from barpath.bridge import bridge
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
-from barpath.elbow import ElbowsBelow
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
-from barpath.frames import ClipInfo, DuplicateCounter, Frame, probe, sample, stream
+from barpath.files import sha256_of
+from barpath.frames import (
+    ClipInfo,
+    DuplicateCounter,
+    Frame,
+    StreamStats,
+    check_size,
+    probe,
+    sample,
+    stream,
+)
+from barpath.jointnet import BarLine, JointNetwork
 from barpath.joints import front_joints, head_direction, near_side, side_joints, upper_arm
+from barpath.names import told_name
 from barpath.reps import find_phases, find_reps
 from barpath.smooth import smooth
 from barpath.store import Note, SetResult
 from barpath.uncertainty import expand
 
 Floats = NDArray[np.float64]
+# The solves are small: more threads only wait for one another, twice as long beside a busy
+# neighbour, and their number would change the last digits.
+one_blas_thread = threadpool_limits.wrap(limits=1, user_api="blas")
 Progress = Callable[[str, float], None]
 
 FRONT_ENDS = ("image_left_", "image_right_")
 SLANT_NOTE_DEG = 25.0
+FRONT_SPAN = 3.95
+LEAST_TRAVEL = 0.3
+QUICK_OUTLINES = 5
+LEAST_TOLD = 0.005
 N_STILLS = 7
 STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
@@ -64,7 +85,7 @@ class Detected:
     level : SceneRoll
         Camera roll and pitch as told by the scenery.
     joints_px : DataFrame or None
-        Pose table; None when the joints are still to be looked for.
+        Pose table; None when joints were not looked for.
     """
 
     view: str
@@ -102,6 +123,7 @@ def quiet(stage: str, share: float) -> None:
     """Report progress to nobody."""
 
 
+@one_blas_thread
 def analyse(
     clip: str | Path,
     *,
@@ -110,7 +132,7 @@ def analyse(
     load_kg: float | None = None,
     plate_at: tuple[float, float] | None = None,
     config: AnalysisConfig | None = None,
-    backend: pose.PoseBackend | None = None,
+    network: JointNetwork | None = None,
     progress: Progress = quiet,
 ) -> SetResult:
     """Measure the set in one clip.
@@ -129,8 +151,8 @@ def analyse(
         Pixel on the plate in the clip's first frame, if the search should not find it by itself.
     config : AnalysisConfig, optional
         All settings; the arguments above take precedence.
-    backend : PoseBackend, optional
-        Another pose network.
+    network : JointNetwork, optional
+        Another joint network.
     progress : callable, optional
         Called with the stage's name and its share done, 0 to 1.
 
@@ -157,16 +179,43 @@ def analyse(
     """
     config = _with_arguments(config or AnalysisConfig(), view, plate_mm, load_kg, plate_at)
     info = probe(clip, capture_fps=config.capture_fps)
+    check_size(info)
+    info = dataclasses.replace(info, sha256=sha256_of(info.path))
     check_corrections(config.corrections, info)
     progress("looking for the bar", 0.0)
-    found = find_bar(info, config, progress)
-    detected = follow(info, found, config, progress)
-    return measure(info, detected, config, backend=backend, progress=progress)
+    if network is None and config.find_joints:
+        network = JointNetwork(config.pose_model)
+    stats = StreamStats()
+    try:
+        found = find_bar(info, config, progress, network)
+        detected = follow(info, found, config, progress, network, stats)
+        info = dataclasses.replace(
+            info,
+            n_undecodable=info.n_undecodable + stats.n_undecodable,
+            warnings=(*info.warnings, *stats.sentences()),
+        )
+        return measure(info, detected, config)
+    except (BarNotFoundError, NoRepError) as error:
+        raise _with_damage(error, info, stats) from error
 
 
-def remeasure(
-    result: SetResult, config: AnalysisConfig | None = None, progress: Progress = quiet
-) -> SetResult:
+def _with_damage(
+    error: BarNotFoundError | NoRepError, info: ClipInfo, stats: StreamStats
+) -> BarNotFoundError | NoRepError:
+    """The same error, with what is damaged in the clip, which may be why."""
+    if not stats.n_frames:
+        for _ in stream(info, max_side_px=16, grey=True, stats=stats):
+            pass
+    said = dict.fromkeys((*info.warnings, *stats.sentences()))
+    whole = not (info.n_undecodable or stats.n_undecodable or stats.n_doubtful or stats.resized)
+    if whole or not said:
+        return error
+    parts = [text.rstrip(".") for text in (str(error), *said)]
+    return type(error)("; ".join([parts[0], *(p[0].lower() + p[1:] for p in parts[1:])]) + ".")
+
+
+@one_blas_thread
+def remeasure(result: SetResult, config: AnalysisConfig | None = None) -> SetResult:
     """Measure a set again from what was seen in its clip, without reading the clip.
 
     Parameters
@@ -175,14 +224,12 @@ def remeasure(
         From `analyse` or `store.read_results`.
     config : AnalysisConfig, optional
         Other settings for the stages after the detections; those of the result if not given.
-    progress : callable, optional
-        As for `analyse`.
 
     Returns
     -------
     SetResult
     """
-    return measure(result.info, detected_in(result), config or config_of(result), progress=progress)
+    return measure(result.info, detected_in(result), config or config_of(result))
 
 
 def detected_in(result: SetResult) -> Detected:
@@ -250,7 +297,12 @@ def _with_arguments(
     return dataclasses.replace(config, **changes)
 
 
-def find_bar(info: ClipInfo, config: AnalysisConfig, progress: Progress = quiet) -> Found:
+def find_bar(
+    info: ClipInfo,
+    config: AnalysisConfig,
+    progress: Progress = quiet,
+    network: JointNetwork | None = None,
+) -> Found:
     """Find the bar, and with it the view, in stretches of the clip one after the other.
 
     Parameters
@@ -258,6 +310,8 @@ def find_bar(info: ClipInfo, config: AnalysisConfig, progress: Progress = quiet)
     info : ClipInfo
     config : AnalysisConfig
     progress : callable, optional
+    network : JointNetwork, optional
+        Shows where hands and plates are; without it the bar is sought by shape and motion alone.
 
     Returns
     -------
@@ -282,7 +336,7 @@ def find_bar(info: ClipInfo, config: AnalysisConfig, progress: Progress = quiet)
         samples = sample(info, search.per_s, search.stretch_s, search.max_side_px, start_s=start_s)
         if len(samples) >= 2:
             try:
-                return _find_in(samples, info, config)
+                return _find_in(samples, info, config, network)
             except BarNotFoundError as error:
                 problem = error
         if config.plate_at_px is not None:
@@ -293,36 +347,139 @@ def find_bar(info: ClipInfo, config: AnalysisConfig, progress: Progress = quiet)
     raise problem
 
 
-def _find_in(samples: list[Frame], info: ClipInfo, config: AnalysisConfig) -> Found:
+def _find_in(
+    samples: list[Frame], info: ClipInfo, config: AnalysisConfig, network: JointNetwork | None
+) -> Found:
     motion = scene.camera_motion(samples, config.scene)
     transforms = scene.transforms_of(motion)
     zoom = info.width_px / samples[0].image.shape[1]
+    given = "given" if config.view != "auto" else "guessed"
+    problems: list[str] = []
+    look = None
+    if network is not None and config.plate_at_px is None:
+        look = firstlook.look_over(samples, network, config.pose.lifter)
+
+    def is_held(seed: plate.PlateSeed | barline.BarSeed) -> bool:
+        if look is None or network is None or not look.sure:
+            return True
+        lines = _lines_along(seed, samples, config)
+        return firstlook.held(lines, look, samples, network, config.pose.lifter)
+
+    def find_line() -> barline.BarSeed | None:
+        try:
+            return barline.find_bar(samples, config.bar, transforms)
+        except BarNotFoundError as error:
+            problems.append(str(error))
+            return None
+
+    disc = line = None
+    span = np.nan if look is None or not look.sure else look.span_in_limbs()
+    if config.view == "front" or (config.view == "auto" and span > FRONT_SPAN):
+        line = find_line()
+        if line is not None and (config.view == "front" or is_held(line)):
+            return Found("front", given, bar_seed_at(line, zoom))
+    if config.view != "front":
+        disc = _find_disc(samples, transforms, zoom, look, is_held, problems, config)
+    if config.view == "auto" and _may_be_front(disc) and not span > FRONT_SPAN:
+        line = find_line()
+    if config.view in ("side", "oblique") and disc is not None:
+        return Found(config.view, given, plate_seed_at(disc, zoom))
+    if line is not None:
+        return Found("front", given, bar_seed_at(line, zoom))
+    if disc is not None:
+        slant = np.rad2deg(np.arccos(np.clip(disc.ellipse.aspect, 0.0, 1.0)))
+        view = "side" if slant < SLANT_NOTE_DEG else "oblique"
+        return Found(view, given, plate_seed_at(disc, zoom))
+    raise BarNotFoundError(problems[0])
+
+
+def _find_disc(
+    samples: list[Frame],
+    transforms: Floats,
+    zoom: float,
+    look: firstlook.FirstLook | None,
+    is_held: Callable[[plate.PlateSeed], bool],
+    problems: list[str],
+    config: AnalysisConfig,
+) -> plate.PlateSeed | None:
+    """The plate that moves like a press, or else the one that the network sees at a bar's end."""
     at_px = None
     if config.plate_at_px is not None:
         at_px = tuple((np.asarray(config.plate_at_px) + 0.5) / zoom - 0.5)
-    given = "given" if config.view != "auto" else "guessed"
-    problems: list[str] = []
-    disc = line = None
-    if config.view != "front":
+
+    if look is not None and look.sure:
+        disc = _find_near(samples, transforms, look, config)
+        if disc is not None and is_held(disc):
+            return disc
+    disc = None
+    try:
+        disc = plate.find_plate(samples, config.plate, at_px, transforms=transforms)
+    except BarNotFoundError as error:
+        problems.append(str(error))
+    if look is None or not look.sure or (disc is not None and is_held(disc)):
+        return disc
+    for number, place in look.plates():
         try:
-            disc = plate_seed_at(
-                plate.find_plate(samples, config.plate, at_px, transforms=transforms), zoom
+            other = plate.find_plate(
+                samples, config.plate, tuple(place), at_sample=number, transforms=transforms
             )
-        except BarNotFoundError as error:
-            problems.append(str(error))
-    if config.view == "front" or (config.view == "auto" and _may_be_front(disc)):
-        try:
-            line = bar_seed_at(barline.find_bar(samples, config.bar, transforms), zoom)
-        except BarNotFoundError as error:
-            problems.append(str(error))
-    if config.view in ("side", "oblique") and disc is not None:
-        return Found(config.view, given, disc)
-    if line is not None:
-        return Found("front", given, line)
-    if disc is not None:
-        slant = np.rad2deg(np.arccos(np.clip(disc.ellipse.aspect, 0.0, 1.0)))
-        return Found("side" if slant < SLANT_NOTE_DEG else "oblique", given, disc)
-    raise BarNotFoundError(problems[0])
+        except BarNotFoundError:
+            continue
+        travel_px = np.ptp(other.path[:, 3]) if len(other.path) else 0.0
+        if travel_px > LEAST_TRAVEL * other.ellipse.major_px and is_held(other):
+            return other
+    return disc
+
+
+def _find_near(
+    samples: list[Frame], transforms: Floats, look: firstlook.FirstLook, config: AnalysisConfig
+) -> plate.PlateSeed | None:
+    """The likeliest plate near the lifter, sought in that part of the picture alone."""
+    height, width = samples[0].image.shape[:2]
+    rows, columns = look.region(height, width)
+    parts = [
+        dataclasses.replace(one, image=np.ascontiguousarray(one.image[rows, columns]))
+        for one in samples
+    ]
+    share = parts[0].image[..., 0].size / (height * width)
+    offset = np.array([columns.start, rows.start], dtype=float)
+    moved = transforms.copy()
+    moved[:, :, 2] += np.einsum("nij,j->ni", moved[:, :, :2], offset) - offset
+    # The same scale and the same sizes in pixels as in the whole picture.
+    few = dataclasses.replace(
+        config.plate,
+        work_area_px=max(round(config.plate.work_area_px * share), 1),
+        min_diameter_share=config.plate.min_diameter_share / np.sqrt(share),
+        max_diameter_share=config.plate.max_diameter_share / np.sqrt(share),
+        n_bodies=2,
+        n_measured=QUICK_OUTLINES,
+    )
+    try:
+        found = plate.find_plate(parts, few, transforms=moved)
+    except BarNotFoundError:
+        return None
+    shape = found.ellipse
+    path = found.path.copy()
+    path[:, 2:4] += offset
+    shape = dataclasses.replace(
+        shape, x_px=shape.x_px + columns.start, y_px=shape.y_px + rows.start
+    )
+    return dataclasses.replace(found, ellipse=shape, path=path, candidates=())
+
+
+def _lines_along(
+    seed: plate.PlateSeed | barline.BarSeed, samples: list[Frame], config: AnalysisConfig
+) -> dict[int, BarLine]:
+    """The bar by sample, along the path on which it was found."""
+    number = {sample.index: k for k, sample in enumerate(samples)}
+    if isinstance(seed, plate.PlateSeed):
+        shape = dataclasses.asdict(seed.ellipse)
+        rows = [(row[0], shape | {"x_px": row[2], "y_px": row[3]}) for row in seed.path]
+    else:
+        rows = [(row["frame"], row) for row in seed.path.to_dict("records")]
+    known = pose_config(config)
+    shown = ((number.get(int(frame)), pose.bar_line(row, known)) for frame, row in rows)
+    return {k: line for k, line in shown if k is not None and line is not None}
 
 
 def _zoomed(value_px: Any, zoom: float) -> Any:
@@ -381,28 +538,65 @@ def _may_be_front(disc: plate.PlateSeed | None) -> bool:
 
 
 def follow(
-    info: ClipInfo, found: Found, config: AnalysisConfig, progress: Progress = quiet
+    info: ClipInfo,
+    found: Found,
+    config: AnalysisConfig,
+    progress: Progress = quiet,
+    network: JointNetwork | None = None,
+    stats: StreamStats | None = None,
 ) -> Detected:
-    """Follow the bar and the camera's own motion through every frame, in one decoding pass."""
+    """Follow bar, camera motion and the lifter's joints through the clip, in one decoding pass.
+
+    Parameters
+    ----------
+    info : ClipInfo
+    found : Found
+        From `find_bar`.
+    config : AnalysisConfig
+    progress : callable, optional
+    network : JointNetwork, optional
+        Without it joints are not looked for.
+
+    Returns
+    -------
+    Detected
+    """
     if found.view == "front":
         tracker = barline.BarTracker(found.seed, config.bar)
     else:
         tracker = plate.PlateTracker(found.seed, config.plate)
     motion = scene.CameraMotion(config.scene)
+    reading = pose_config(config)
+    reader = pose.PoseReader(network, reading) if network is not None else None
     repeats = DuplicateCounter()
     n_duplicate = 0
     stills = []
     kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
-    for frame in stream(info):
-        n_duplicate += repeats.update(frame.image)
-        if frame.index in kept:
-            stills.append(_shrunk(frame, STILL_SIDE_PX))
-        motion.update(frame)
-        tracker.update(frame)
-        progress("following the bar", (frame.index + 1) / info.n_frames)
+    with reader or nullcontext():
+        for frame in stream(info, stats=stats):
+            n_duplicate += repeats.update(frame.image)
+            if frame.index in kept:
+                stills.append(_shrunk(frame, STILL_SIDE_PX))
+            motion.update(frame)
+            row = tracker.update(frame)
+            if reader is not None:
+                reader.update(frame.index, frame.time_s, frame.image, pose.bar_line(row, reading))
+            progress("following the bar", (frame.index + 1) / info.n_frames)
     camera = motion.table()
     level = find_level(info, camera, stills, config)
-    return Detected(found.view, found.view_source, tracker.table(), camera, n_duplicate, level)
+    joints_px = None if reader is None else reader.table()
+    return Detected(
+        found.view, found.view_source, tracker.table(), camera, n_duplicate, level, joints_px
+    )
+
+
+def pose_config(config: AnalysisConfig) -> pose.PoseConfig:
+    """How joints are looked for, with the bar and plates of this set."""
+    return dataclasses.replace(
+        config.pose,
+        plate_diameter_m=config.calibration.plate_mm / 1000,
+        bar_between_plates_m=config.calibration.plate_gap_m,
+    )
 
 
 def _shrunk(frame: Frame, max_side_px: int) -> Frame:
@@ -413,23 +607,19 @@ def _shrunk(frame: Frame, max_side_px: int) -> Frame:
     return dataclasses.replace(frame, image=image)
 
 
-def measure(
-    info: ClipInfo,
-    detected: Detected,
-    config: AnalysisConfig,
-    *,
-    backend: pose.PoseBackend | None = None,
-    progress: Progress = quiet,
-) -> SetResult:
-    """Calibrate, find repetitions, find the joints where they matter, and measure.
-
-    The clip is read only when `detected` holds no joints.
-    """
+@one_blas_thread
+def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetResult:
+    """Calibrate, find repetitions, fit the arms and measure, from what was seen in a clip."""
     check_corrections(config.corrections, info, detected.track)
     track = correct_track(detected.track, config.corrections, config.correcting)
     detected = dataclasses.replace(detected, track=track)
     prefixes = FRONT_ENDS if detected.view == "front" else ("",)
+    joints_px = detected.joints_px
+    if joints_px is None or joints_px.empty:
+        joints_px = pose.pose_table([])
+    steady_joints = calibrate.steady(joints_px, detected.camera, pose.points_in(joints_px))
     steadied = calibrate.steady(detected.track, detected.camera, prefixes)
+    steadied = bridge(steadied, steady_joints, prefixes, config.bridging)
     check_followed(steadied, detected.view)
     level = detected.level
     calibration = calibrate_view(steadied, detected.view, info, level, config)
@@ -457,10 +647,6 @@ def measure(
         time_s, height_m, dataclasses.replace(config.reps, rack_move_m=rack_move_m)
     )
     path = _move_origin(path, reps)
-    joints_px = detected.joints_px
-    if joints_px is None:
-        joints_px = find_joints(info, detected, path.table, reps, config, backend, progress)
-    steady_joints = calibrate.steady(joints_px, detected.camera, pose.points_in(joints_px))
     head = 0
     if detected.view == "front":
         along = pd.Series(path.along_m, index=path.table["frame"]).reindex(joints_px["frame"])
@@ -470,7 +656,7 @@ def measure(
             along.to_numpy(dtype=float),
             path.origin_m,
             config.depths,
-            config.network_error,
+            config.reading_error,
         )
     else:
         head = head_direction(steady_joints)
@@ -480,13 +666,11 @@ def measure(
             head,
             path.origin_m,
             config.depths,
-            config.network_error,
+            config.reading_error,
         )
         if head:
             path = _toward_head(path, head)
-    sightings = arm_sightings(
-        path, steady_joints, steadied, detected.camera, calibration, head, config
-    )
+    sightings = arm_sightings(path, steady_joints, detected.camera, calibration, head, config)
     arms = find_arms(sightings, config)
     arms_table = pd.DataFrame()
     if arms is not None:
@@ -497,11 +681,12 @@ def measure(
     )
     table = measures.all_measures(path.table, reps, joints_m, context, arms)
     notes = describe(info, detected, calibration, spread, joints_px, head, config)
+    notes += bridged_note(detected.track, steadied)
     if arms is not None:
         notes.append(arm_note(arms, config))
     wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
     return SetResult(
-        source_name=Path(info.path).name,
+        source_name=told_name(Path(info.path).name),
         info=dataclasses.replace(info, n_duplicate=detected.n_duplicate),
         view=detected.view,
         view_source=detected.view_source,
@@ -580,22 +765,21 @@ def find_arms(sightings: list[armfit.Sighting], config: AnalysisConfig) -> armfi
     """
     known = arm_config(config)
     if len(sightings) > 1:
-        n = len(sightings[0].frame)
-        few = np.unique(np.linspace(0, n - 1, ARM_TRIAL_FRAMES).astype(int))
-        quick = dataclasses.replace(known, n_rounds=1, n_draws=2)
-        trials = [armfit.fit_arms([one.part(few)], quick) for one in sightings]
-        costs = np.array([np.inf if trial is None else trial.cost for trial in trials])
+        off_m = np.array([armfit.hands_off_m(one) for one in sightings])
         # The plate followed is nearly always the near one, seen as it was measured.
-        usual = int(np.argmin(costs[:ARM_TURNS]))
-        other = int(np.argmin(costs))
-        sightings = [sightings[other if costs[other] < 0.5 * costs[usual] else usual]]
+        usual = sightings[int(np.argmin(off_m[:ARM_TURNS]))]
+        other = sightings[ARM_TURNS + int(np.argmin(off_m[ARM_TURNS:]))]
+        few = np.unique(np.linspace(0, len(usual.frame) - 1, ARM_TRIAL_FRAMES).astype(int))
+        quick = dataclasses.replace(known, n_rounds=1, n_draws=2)
+        trials = [armfit.fit_arms([one.part(few)], quick) for one in (usual, other)]
+        costs = [np.inf if trial is None else trial.cost for trial in trials]
+        sightings = [other if costs[1] < 0.5 * costs[0] else usual]
     return armfit.fit_arms(sightings, known) if sightings else None
 
 
 def arm_sightings(
     path: Path3,
     steady_joints: pd.DataFrame,
-    steadied: pd.DataFrame,
     camera: pd.DataFrame,
     calibration: calibrate.Calibration,
     head: int,
@@ -609,8 +793,6 @@ def arm_sightings(
         x toward the head in side and oblique views.
     steady_joints : DataFrame
         Pose table in steadied image coordinates.
-    steadied : DataFrame
-        Plate or bar table in steadied image coordinates.
     camera : DataFrame
         Camera table.
     calibration : Calibration
@@ -626,7 +808,6 @@ def arm_sightings(
     bar = np.zeros((len(rows), 3))
     axis = np.tile([0.0, 0.0, 1.0], (len(rows), 1))
     bar[:, 1] = rows["y_smooth_m"]
-    plate_px = None
     if calibration.view == "front":
         time_s = table["time_s"].to_numpy(dtype=float)
         along = smooth(time_s, path.along_m, config.smooth, np.full(len(time_s), 0.002)).value
@@ -641,17 +822,11 @@ def arm_sightings(
     else:
         bar[:, 0] = rows["x_smooth_m"]
         sights = arm_sights(calibration, head, path.origin_m, config.depths.outline_m)
-        outline = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
-        plate_px = steadied.set_index("frame").reindex(rows.index)[outline].to_numpy(dtype=float)
-    near = near_side(head)
-    readings_px, confidence, forearm_px = armfit.read_joints(
-        steady_joints, armfit.SIDES.index(near) if near else None
-    )
+    readings_px, covariance_px2 = armfit.read_joints(steady_joints)
     at = armfit.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
     frame = rows.index.to_numpy()
     return [
-        armfit.Sighting(sight, at, frame, readings_px, confidence, forearm_px, plate_px, given)
-        for sight in sights
+        armfit.Sighting(sight, at, frame, readings_px, covariance_px2, given) for sight in sights
     ]
 
 
@@ -664,15 +839,12 @@ class Placed:
     calibration : Calibration
     path : Path3
         As in the result's trajectory, x toward the head.
-    steadied : DataFrame
-        Plate or bar table in steadied image coordinates.
     head : int
         Which way the head lies in a side view: 1 image right, -1 left, 0 unknown.
     """
 
     calibration: calibrate.Calibration
     path: Path3
-    steadied: pd.DataFrame
     head: int
 
 
@@ -687,11 +859,13 @@ def place(result: SetResult) -> Placed:
     prefixes = FRONT_ENDS if result.view == "front" else ("",)
     track = correct_track(result.track, config.corrections, config.correcting)
     steadied = calibrate.steady(track, result.camera, prefixes)
+    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    steadied = bridge(steadied, joints, prefixes, config.bridging)
     calibration = calibrate_view(steadied, result.view, result.info, detected.level, config)
     trajectory = front_trajectory if result.view == "front" else side_trajectory
     path = _move_origin(trajectory(steadied, calibration, config), result.reps)
     head = head_of(result)
-    return Placed(calibration, _toward_head(path, head) if head else path, steadied, head)
+    return Placed(calibration, _toward_head(path, head) if head else path, head)
 
 
 def sightings_in(result: SetResult, placed: Placed) -> list[armfit.Sighting]:
@@ -700,7 +874,6 @@ def sightings_in(result: SetResult, placed: Placed) -> list[armfit.Sighting]:
     return arm_sightings(
         placed.path,
         joints,
-        placed.steadied,
         result.camera,
         placed.calibration,
         placed.head,
@@ -801,7 +974,6 @@ def with_arms(joints_m: pd.DataFrame, arms: armfit.ArmFit) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The hand's middle on the bar stands for `index`, which is what the network reads near it.
     """
     table = joints_m.set_index("frame").reindex(arms.frame)
     table["time_s"] = arms.time_s
@@ -809,7 +981,7 @@ def with_arms(joints_m: pd.DataFrame, arms: armfit.ArmFit) -> pd.DataFrame:
     axis = 0 if arms.sights[0].view != "front" else 2
     for a, side in enumerate(armfit.SIDES):
         for j, joint in enumerate(armfit.FITTED):
-            name = f"{side}_{'index' if joint == 'hand' else joint}"
+            name = f"{side}_{joint}"
             table[f"{name}_x_m"] = arms.points_m[:, a, j, axis]
             table[f"{name}_y_m"] = arms.points_m[:, a, j, 1]
             table[f"{name}_sd_m"] = sd[:, a, j][:, [axis, 1]].max(axis=1)
@@ -974,110 +1146,6 @@ def _toward_head(path: Path3, head: int) -> Path3:
     for column in ("x_m", "x_smooth_m", "vx_m_s"):
         table[column] *= head
     return dataclasses.replace(path, table=table)
-
-
-def pose_frames(
-    time_s: Floats, frame: NDArray[np.int64], reps: pd.DataFrame, config: AnalysisConfig
-) -> list[int]:
-    """Frames in which the joints are looked for: dense at bottoms and lockouts, sparse elsewhere.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-    frame : ndarray of int, shape (n,)
-    reps : DataFrame
-        Rep table.
-    config : AnalysisConfig
-
-    Returns
-    -------
-    list of int
-        Frame numbers, increasing.
-    """
-    sampling = config.sampling
-    moments = [np.arange(time_s[0], time_s[-1], sampling.elsewhere_s)]
-
-    def spread(begin: float, end: float, count: int) -> None:
-        if np.isfinite(begin) and np.isfinite(end):
-            moments.append(np.linspace(begin, end, count))
-
-    for rep in reps.itertuples():
-        margin = sampling.bottom_margin_s
-        last = rep.press_s if np.isfinite(rep.press_s) else rep.touch_s
-        spread(rep.touch_s - margin, last + margin, sampling.bottom_frames)
-        margin = sampling.lockout_margin_s
-        spread(rep.start_s - margin, rep.start_s, sampling.lockout_frames)
-        spread(rep.lockout_s, rep.lockout_s + margin, sampling.lockout_frames)
-    wanted = np.concatenate(moments)
-    after = np.clip(np.searchsorted(time_s, wanted), 1, len(time_s) - 1)
-    nearest = after - (wanted - time_s[after - 1] < time_s[after] - wanted)
-    return [int(i) for i in np.unique(frame[nearest])]
-
-
-def _no_joints() -> pd.DataFrame:
-    parts = ("x_px", "y_px", "confidence")
-    numbers = [f"{joint}_{part}" for joint in pose.JOINTS for part in parts]
-    empty = pd.DataFrame(columns=["frame", "time_s", *numbers, "person_score"], dtype=float)
-    return empty.assign(frame=empty["frame"].astype(int), variant="")
-
-
-def find_joints(
-    info: ClipInfo,
-    detected: Detected,
-    trajectory: pd.DataFrame,
-    reps: pd.DataFrame,
-    config: AnalysisConfig,
-    backend: pose.PoseBackend | None = None,
-    progress: Progress = quiet,
-) -> pd.DataFrame:
-    """Pose table in image coordinates for the frames that matter.
-
-    In side views of a camera that stood still it also holds `near_elbow_x_px, near_elbow_y_px`: the
-    lowest point of the elbow where it shows below the plate.
-    """
-    if not config.find_joints:
-        return _no_joints()
-    wanted = pose_frames(
-        trajectory["time_s"].to_numpy(dtype=float), trajectory["frame"].to_numpy(), reps, config
-    )
-    wanted = sorted({*wanted, *(point.frame for point in config.corrections.joints)})
-
-    below = None
-    if detected.view == "side" and detected.camera["static"].all():
-        plate_m = config.calibration.plate_mm / 1000
-        below = ElbowsBelow(detected.track, trajectory, plate_m, config.elbow)
-
-    def watched(frames: Iterable[Frame]) -> Iterator[Frame]:
-        for n_done, frame in enumerate(frames, start=1):
-            if below is not None:
-                below.update(frame)
-            yield frame
-            progress("finding the lifter's joints", n_done / len(wanted))
-
-    share = info.n_frames / len(wanted)
-    sampling = config.sampling
-    config_pose = dataclasses.replace(
-        config.pose,
-        plate_diameter_m=config.calibration.plate_mm / 1000,
-        bar_between_plates_m=config.calibration.plate_gap_m,
-        usual_readings_per_frame=float(np.clip(sampling.usual_readings * share, 1.2, 4.0)),
-        max_readings_per_frame=float(np.clip(sampling.most_readings * share, 1.5, 8.0)),
-    )
-    own = None
-    if backend is None and config.pose_model is not None:
-        backend = own = pose.TaskBackend(config.pose_model)
-    try:
-        table = pose.estimate_pose(
-            watched(stream(info, indices=wanted)),
-            detected.track,
-            detected.view,
-            config_pose,
-            backend,
-        )
-    finally:
-        if own is not None:
-            own.close()
-    return table if below is None else below.joined_to(table)
 
 
 def camera_sway_m(
@@ -1287,6 +1355,19 @@ def describe(
     return notes
 
 
+def bridged_note(track: pd.DataFrame, bridged: pd.DataFrame) -> list[Note]:
+    """Say where the bar's place is that of the hands."""
+    states = [column for column in track.columns if column.endswith("state")]
+    changed = (track[states].to_numpy() != bridged[states].to_numpy()).any(axis=1)
+    if changed.mean() < LEAST_TOLD:
+        return []
+    text = (
+        f"In {changed.mean():.0%} of the frames the bar was lost, and its place there is told from"
+        " the hands: heights and speeds are less certain in them."
+    )
+    return [Note("bar_from_hands", "warning", text)]
+
+
 def _options(config: AnalysisConfig) -> dict[str, Any]:
     return {
         "plate_mm": config.calibration.plate_mm,
@@ -1341,5 +1422,7 @@ def _calibration_summary(
 
 
 def _versions() -> dict[str, str]:
-    names = ("barpath", "mediapipe", "opencv-contrib-python", "numpy", "scipy", "pandas", "av")
-    return {"python": platform.python_version()} | {name: version(name) for name in names}
+    # Two distributions can have brought OpenCV, so it is asked itself.
+    names = ("barpath", "onnxruntime", "numpy", "scipy", "pandas", "av")
+    of_python = {"python": platform.python_version(), "opencv": cv2.__version__}
+    return of_python | {name: version(name) for name in names}

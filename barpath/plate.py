@@ -7,10 +7,10 @@ it could not.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import cv2
 import numpy as np
@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import fft
 
+from barpath.choice import best_index, ranked
 from barpath.ellipse import (
     Ellipse,
     from_params,
@@ -29,6 +30,8 @@ from barpath.ellipse import (
 from barpath.errors import BarNotFoundError
 
 FloatArray = NDArray[np.floating]
+
+_T = TypeVar("_T")
 
 COLUMNS = (
     "frame",
@@ -383,7 +386,7 @@ def _best_shift(
     column[outside] = 0
     gathered = evidence[np.arange(len(modes))[:, None], column]
     gathered[outside] = 0.0
-    return grid[int(np.argmax(gathered.sum(axis=0) - penalty))]
+    return grid[best_index(gathered.sum(axis=0) - penalty)[0]]
 
 
 def _fit_outline(
@@ -540,12 +543,15 @@ def _padded_shape(shape: tuple[int, int], pad: int) -> tuple[int, int]:
 
 
 def _peaks(score: FloatArray, n: int, apart_px: float) -> list[tuple[float, int, int]]:
-    """The `n` highest local maxima as (value, x, y), at least `apart_px` apart."""
+    """The `n` highest local maxima as (value, x, y), at least `apart_px` apart.
+
+    Of equal ones the one further up in the image comes first, then the one further left.
+    """
     size = 2 * max(1, round(apart_px)) + 1
     top = cv2.dilate(score.astype(np.float32), np.ones((size, size), np.uint8))
     rows, columns = np.nonzero((score >= top - 1e-7) & (score > 0.02))
     values = score[rows, columns]
-    order = np.argsort(values)[::-1][:n]
+    order = ranked(values)[:n]
     return [(float(values[k]), int(columns[k]), int(rows[k])) for k in order]
 
 
@@ -604,8 +610,8 @@ class PlateTracker:
         """Geometric mean diameter of the outline as it is believed now."""
         return 2.0 * _radius(self._state)
 
-    def update(self, frame: FrameLike) -> None:
-        """Measure the plate in the next frame and add a row to the table.
+    def update(self, frame: FrameLike) -> dict[str, object]:
+        """Measure the plate in the next frame and return its row of the table.
 
         Parameters
         ----------
@@ -626,6 +632,7 @@ class PlateTracker:
             if best is None or fit.share > best.share:
                 best = fit
         self._take(frame, best, wide)
+        return dict(zip(COLUMNS, self._rows[-1], strict=True))
 
     def table(self) -> pd.DataFrame:
         """Plate table so far, one row a frame with the columns `COLUMNS`."""
@@ -1089,7 +1096,7 @@ def _choose_shapes(
     chosen: list[_Shape] = []
     for _ in range(config.n_shapes):
         total = np.bincount(table[:, 0].astype(int), weights=value, minlength=len(shapes))
-        best = int(np.argmax(total))
+        best = best_index(total)[0]
         if total[best] <= 0:
             break
         chosen.append(shapes[best])
@@ -1143,18 +1150,20 @@ def _link(
                 gap = np.linalg.norm(steady[k][:, None] - steady[j][None], axis=2) / reach
                 cost = 0.12 * (gap / (2.5 * dt)) ** 2
                 cost[gap > 5.0 * dt + 0.3] = np.inf
-                value = total[j] - cost
+                # Of equal ways the shorter gap, then the higher peak, whatever a sum's last digits.
+                value = np.round(total[j] - cost, 9)
                 top = np.argmax(value, axis=1)
-                better = value[np.arange(len(rows)), top] > best
+                better = value[np.arange(len(rows)), top] >= best
+                better &= value[np.arange(len(rows)), top] > 0
                 best[better] = value[np.arange(len(rows)), top][better]
                 origin[better] = np.column_stack([np.full(len(rows), j), top])[better]
             total.append(np.where(alive[k], best + gains[k], -np.inf))
             back.append(origin)
         ends = [float(t.max()) if len(t) else -np.inf for t in total]
-        k = int(np.argmax(ends))
+        k = best_index(ends)[0]
         if not ends[k] > 0:
             break
-        chain = [(k, int(np.argmax(total[k])))]
+        chain = [(k, best_index(total[k])[0])]
         while back[chain[-1][0]][chain[-1][1], 0] >= 0:
             a, b = back[chain[-1][0]][chain[-1][1]]
             chain.append((int(a), int(b)))
@@ -1221,6 +1230,11 @@ def _rank(path: _Path) -> float:
     return path.score * float(np.mean(path.support)) * path.shape.radius_px
 
 
+def _by(worth: Callable[[_T], float], items: Sequence[_T]) -> list[_T]:
+    """Return the items, most worth first; equal ones stay in their order."""
+    return [items[k] for k in ranked([worth(item) for item in items])]
+
+
 def _moving_along(
     work: _Samples,
     paths: list[_Path],
@@ -1229,7 +1243,7 @@ def _moving_along(
 ) -> list[_Path]:
     """Most convincing outlines that move along with the best paths, best first."""
     bodies: list[_Path] = []
-    for path in sorted(paths, key=_rank, reverse=True):
+    for path in _by(_rank, paths):
         if path.score <= 0 or len(bodies) == config.n_bodies:
             break
         if not any(_same_body(path, other) for other in bodies):
@@ -1249,7 +1263,7 @@ def _moving_along(
             mate.score = float(np.mean(mate.support))
             mate.reason = "is where the user pointed"
     likely: list[_Path] = []
-    for mate in sorted(found, key=_rank, reverse=True):
+    for mate in _by(_rank, found):
         if mate.score <= 0 or len(likely) == config.n_measured:
             break
         if not any(_same_outline(mate, other) for other in likely):
@@ -1358,7 +1372,7 @@ def _mates(
                     * ((away - gap[0]) ** 2 + (away[:, None] - gap[1]) ** 2)
                     / (0.5 * radius) ** 2
                 )
-            row, column = np.unravel_index(int(np.argmax(score)), score.shape)
+            row, column = best_index(score)
             shift = np.array([away[column], away[row]]) * 2**level
             rows.append((score[row, column], *shift))
             shapes.append(shape)
@@ -1369,7 +1383,7 @@ def _mates(
     value = np.clip(table[:, 0], 0, None) ** 2 * radius**0.75
     mates = []
     for _ in range(3):
-        best = int(np.argmax(value))
+        best = best_index(value)[0]
         if value[best] <= 0:
             break
         mate = _aligned(work, path, shapes[best], table[best, 1:], weighted=forced is None)
@@ -1408,7 +1422,7 @@ def _aligned(
             for one in maps
         ]
         score = look[0] @ cos + look[1] @ sin
-        best = int(np.argmax(score - penalty))
+        best = best_index(score - penalty)[0]
         if score[best] > 0.13:
             kept.append(k)
             places.append((start + moves[best] + 0.5) * 2**shape.level - 0.5)
@@ -1447,7 +1461,7 @@ def _spread_best(path: _Path) -> NDArray[np.intp]:
     """Positions in a path with good support, two each from its upper, middle and lower part."""
     y = path.steady_xy[:, 1]
     third = np.searchsorted(np.quantile(y, [1 / 3, 2 / 3]), y)
-    order = np.argsort(path.support)[::-1]
+    order = np.array(ranked(path.support))
     return np.concatenate([order[third[order] == part][:2] for part in range(3)])
 
 
@@ -1517,14 +1531,14 @@ def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None
             offsets = along + np.sum(grown * strip.normals, axis=1, keepdims=True)
             at = np.round((offsets - strip.offsets[0]) / strip.step).astype(int)
             total = evidence[rays, np.clip(at, 0, len(strip.offsets) - 1)].mean(axis=0)
-            best = int(np.argmax(total))
+            best = best_index(total)[0]
             gathered[row, column] = total[best]
             where[row, column] = params[:2] + shifts[best]
     mean = gathered.mean(axis=0)
     results: list[_Refined] = []
     tried: list[FloatArray] = []
     # Lip, rings and rim give several good sizes: measure each and keep the most convincing.
-    for column in np.argsort(mean)[::-1]:
+    for column in ranked(mean):
         if len(tried) == 4 or mean[column] < 0.7 * mean.max():
             break
         if any(np.abs(sizes[column] - other).sum() < 0.09 for other in tried):
@@ -1536,13 +1550,13 @@ def _refine(work: _Samples, path: _Path, config: PlateConfig) -> _Refined | None
         result = _measure_shape(work, path, order, start, where[:, column], config)
         if result is not None:
             results.append(result)
-    results.sort(key=_worth, reverse=True)
+    results = _by(_worth, results)
     # Where part is covered, an outline may settle between two lines, so more than one is followed.
     hidden = bool(results) and results[0].covered.mean() >= _MIN_COVERED
     grown = [_grown(work, result, config) for result in results[: 3 if hidden else 1]]
     if hidden:
         grown = [_backed(result, grown) for result in grown]
-    return max(grown, key=_worth, default=None)
+    return next(iter(_by(_worth, grown)), None)
 
 
 def _backed(found: _Refined, others: list[_Refined]) -> _Refined:
@@ -1722,7 +1736,7 @@ def _measure_shape(
     sharpness = 1.0 / (1.0 + (edge_sd / (0.5 * window)) ** 2)
     constancy = 1.0 / (1.0 + (scatter / 0.04) ** 2)
     shown = min(1.0, (1.0 - float(covered.mean())) / 0.8)
-    best = int(np.argmax(shares))
+    best = best_index(shares)[0]
     arcs = [
         outline_from_params(fits[k].params, units)[0][fits[k].inlier] - fits[k].params[:2]
         for k in trusted
@@ -1844,14 +1858,14 @@ def find_plate(
         raise BarNotFoundError(
             "No plate was found that goes down and up like a press; point at it to show it."
         )
-    refined.sort(key=lambda item: -(item[0] ** 2) * np.sqrt(_radius(item[1].params)))
+    refined = _by(lambda item: item[0] ** 2 * np.sqrt(_radius(item[1].params)), refined)
     if click is None:
         refined = _nearest_first(refined)
     score, best = refined[0]
     best = _again(work, best, config)
     others = [_candidate(work, p, r.share, r.params) for s, r in refined for p in [r.path]]
     done = {id(r.path) for _, r in refined}
-    rest = sorted((p for p in paths if id(p) not in done), key=lambda p: -p.score)
+    rest = _by(lambda path: path.score, [p for p in paths if id(p) not in done])
     others += [_candidate(work, p, float(np.mean(p.support)), None) for p in rest[:8]]
     places = work.to_image(best.path.image_xy)
     at = np.flatnonzero(best.path.sample == best.index)[0]
@@ -1916,7 +1930,7 @@ def _candidate(
     work: _Samples, path: _Path, support: float, params: FloatArray | None
 ) -> PlateCandidate:
     if params is None:
-        best = int(np.argmax(path.support))
+        best = best_index(path.support)[0]
         scale = float(np.sqrt(work.scale.prod()))
         shape = path.shape.params[2:] * 2**path.shape.level / scale
         params = np.r_[work.to_image(path.image_xy[best]), shape]

@@ -33,7 +33,8 @@ ITEMS: dict[str, tuple[str, str]] = {
         RULE_BOOK + "; in force since 1 January 2023",
     ),
     "motionless": (
-        "Bar motionless on the chest before the press; for how long is the referee's to judge",
+        "Bar motionless on the chest before the press; for how long is the referee's to judge, less"
+        " than 0.2 s of stillness is taken as no rest (our own limit)",
         RULE_BOOK,
     ),
     "downward": ("No downward movement of the whole bar during the press", RULE_BOOK),
@@ -63,6 +64,8 @@ class RulesConfig:
         The elbow's underside lies this far below its joint centre and the shoulder's top this far
         above its own in a lifter on the back; spread of their sum over builds (our estimate, no
         source).
+    rest_s : float
+        Less stillness than this on the chest is no rest (ours, no source; as `RepConfig` has it).
     tilt_deg, apart_s : float
         What still counts as an even lockout (ours, no source).
     seen_drop_m : float
@@ -73,6 +76,7 @@ class RulesConfig:
     elbow_below_m: float = 0.035
     shoulder_above_m: float = 0.05
     flesh_sd_m: float = 0.015
+    rest_s: float = 0.2
     tilt_deg: float = 2.0
     apart_s: float = 0.2
     seen_drop_m: float = 0.006
@@ -190,19 +194,19 @@ def _elbows(facts: RepFacts, config: RulesConfig) -> _Checked:
     return _Checked(verdict, margin, "m", u95, _close(verdict))
 
 
-def _motionless(facts: RepFacts) -> _Checked:
+def _motionless(facts: RepFacts, config: RulesConfig) -> _Checked:
     if not facts.on_chest:
         return _Checked(FAILS, reason="The bar did not come down to the chest.")
     if not math.isfinite(facts.pause.value):
         return _Checked(UNKNOWN, reason=facts.pause.reason or "The bottom was not seen.")
     u95 = expand(facts.pause.sd)
-    if facts.touch_and_go:
-        return _Checked(
-            FAILS, facts.pause.value, "s", u95, "The bar turned without coming to rest."
-        )
-    verdict = MEETS if facts.pause.value > u95 else UNKNOWN
-    reason = "" if verdict == MEETS else "The pause is no longer than its uncertainty."
-    return _Checked(verdict, facts.pause.value, "s", u95, reason)
+    margin = facts.pause.value - config.rest_s
+    verdict = judge(margin, u95)
+    if facts.touch_and_go and verdict == MEETS:
+        return _Checked(UNKNOWN, margin, "s", u95, "Whether the bar came to rest is told two ways.")
+    if verdict == FAILS:
+        return _Checked(FAILS, margin, "s", u95, "The bar turned without coming to rest.")
+    return _Checked(verdict, margin, "s", u95, _close(verdict))
 
 
 def _downward(facts: RepFacts, config: RulesConfig) -> _Checked:
@@ -263,8 +267,8 @@ def check(
     -------
     DataFrame
         One row a repetition and item: `rep, item, rule, verdict, margin, unit, u95, reason,
-        source`. A positive margin is within the rule; of the pause it is the pause itself, of the
-        downward movement minus its size.
+        source`. A positive margin is within the rule; of the pause it is what exceeds `rest_s`, of
+        the downward movement minus its size.
     """
     config, hand = config or RulesConfig(), hand or AdviceConfig()
     rows = []
@@ -272,7 +276,7 @@ def check(
         checked = {
             "grip": _grip(one, config, hand),
             "elbows": _elbows(one, config),
-            "motionless": _motionless(one),
+            "motionless": _motionless(one, config),
             "downward": _downward(one, config),
             "lockout": _lockout(one, config),
         }

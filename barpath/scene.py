@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
+from barpath.choice import best_index, ranked
 from barpath.errors import OptionError
 
 FloatArray = NDArray[np.float64]
@@ -718,7 +719,7 @@ def roll_from_lines(
             for r in rolls
         ]
     )
-    i, j = np.unravel_index(int(np.argmax(score)), score.shape)
+    i, j = best_index(score)
 
     levels = _level_leans(flat)
     level_sd = np.radians(config.level_sd_deg)
@@ -788,7 +789,7 @@ def _level_leans(flat: ArrayLike) -> float | None:
         return None
     vector = lines[:, 1] - lines[:, 0]
     angle = np.arctan(vector[:, 1] / vector[:, 0])
-    order = np.argsort(angle)
+    order = np.argsort(angle, kind="stable")
     total = np.cumsum(np.linalg.norm(vector, axis=1)[order])
     return -float(angle[order][np.searchsorted(total, 0.5 * total[-1])])
 
@@ -832,7 +833,7 @@ def _merge_lines(
     keep = (lean_deg < config.max_lean_deg) & np.isfinite(segments).all(axis=(1, 2))
     segments, image_number, vector = segments[keep], image_number[keep], vector[keep]
     size = np.linalg.norm(vector, axis=1)
-    order = np.argsort(-size)
+    order = ranked(size)
     taken = np.zeros(len(segments), bool)
     tolerance = 1.0 + 0.0015 * width
     merged: list[FloatArray] = []

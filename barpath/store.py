@@ -1,8 +1,9 @@
 """The result of a set, and the folder it is written to: whole or not at all.
 
 A result folder holds `summary.json` (described by `assets/summary.schema.json`), one CSV file for
-each table, and whatever other artefacts the caller hands over (the report, the annotated clip,
-still frames). It is built under a temporary name beside the target and renamed into place.
+each table, `manifest.json` with what each file hashes to, and whatever other artefacts the caller
+hands over (the report, the annotated clip, still frames). It is built under a temporary name beside
+the target and renamed into place.
 """
 
 from __future__ import annotations
@@ -12,11 +13,11 @@ import errno
 import json
 import os
 import re
-import secrets
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -26,6 +27,17 @@ import pandas as pd
 
 from barpath.corrections import Corrections, corrections_text, parse_corrections
 from barpath.errors import OptionError, OutputError
+from barpath.files import (
+    MANIFEST_FILE,
+    damaged,
+    read_json,
+    read_manifest,
+    staged_folder,
+    verify,
+    write_manifest,
+)
+from barpath.names import told_name
+from barpath.sheets import csv_bytes, read_csv
 
 if TYPE_CHECKING:
     from barpath.frames import ClipInfo
@@ -47,7 +59,7 @@ TABLE_FILES: Mapping[str, str] = {
 
 _ARTEFACT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*\.(html|mp4|png|jpg)")
 _TEXT_COLUMN = re.compile(
-    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of)$"
+    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of)(_tracked)?$"
 )
 
 Artefact = bytes | str | np.ndarray | Path | Callable[[Path], object]
@@ -156,7 +168,7 @@ def plain(value: Any) -> Any:
         case float():
             return value if np.isfinite(value) else None
         case Path():
-            return value.name
+            return told_name(value.name)
         case pd.DataFrame():
             return [plain(row) for row in value.to_dict("records")]
         case np.ndarray() | pd.Series():
@@ -254,71 +266,21 @@ def write_results(
     for name in artefacts:
         if not _ARTEFACT_NAME.fullmatch(name):
             raise ValueError(f"{name!r} is not a name for a file of a result folder")
-    with staged_folder(folder, overwrite=overwrite) as (staging, target):
+    check = partial(check_target, overwrite=overwrite)
+    with staged_folder(folder, check) as (staging, target):
         for name, content in artefacts.items():
             _write_artefact(staging / name, content)
         for attribute, name in TABLE_FILES.items():
-            table: pd.DataFrame = getattr(result, attribute)
-            table.to_csv(staging / name, index=False, float_format="%.9g", lineterminator="\n")
+            (staging / name).write_bytes(csv_bytes(getattr(result, attribute)))
         files = [*artefacts, *TABLE_FILES.values(), SUMMARY_FILE]
         if result.corrections:
             files.append(CORRECTIONS_FILE)
             (staging / CORRECTIONS_FILE).write_text(corrections_text(result.corrections), "utf-8")
-        text = json.dumps(summary(result, files), indent=2, ensure_ascii=False, allow_nan=False)
+        told = summary(result, [*files, MANIFEST_FILE])
+        text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)
         (staging / SUMMARY_FILE).write_text(text + "\n", encoding="utf-8", errors="replace")
+        write_manifest(staging, files)
     return target
-
-
-@contextmanager
-def staged_folder(
-    folder: str | os.PathLike[str], *, overwrite: bool = False
-) -> Iterator[tuple[Path, Path]]:
-    """Build a folder under a temporary name and rename it into place when the block ends well.
-
-    Parameters
-    ----------
-    folder : path-like
-        Target.
-    overwrite : bool
-        Replace an existing folder, provided it is empty or holds nothing but an earlier result.
-
-    Yields
-    ------
-    tuple of pathlib.Path
-        The temporary folder to fill, and the target.
-
-    Raises
-    ------
-    OutputError
-        The folder exists and may not be replaced, or cannot be written. Any other exception of the
-        block passes through; in every case nothing is left behind.
-    """
-    try:
-        target = Path(folder).expanduser().resolve()
-        check_target(target, overwrite=overwrite)
-    except (OSError, RuntimeError) as error:
-        raise OutputError(_sentence(Path(folder), error)) from error
-    mark = secrets.token_hex(4)
-    staging = target.with_name(f".{target.name}.new-{mark}")
-    made_parents: list[Path] = []
-    try:
-        for parent in reversed(target.parents):
-            if not parent.exists():
-                parent.mkdir()
-                made_parents.append(parent)
-        staging.mkdir()
-        yield staging, target
-        # Seen again, because the block may have taken minutes.
-        check_target(target, overwrite=overwrite)
-        _swap_in(staging, target, target.with_name(f".{target.name}.old-{mark}"))
-    except BaseException as error:
-        shutil.rmtree(staging, ignore_errors=True)
-        for parent in reversed(made_parents):
-            with suppress(OSError):
-                parent.rmdir()
-        if isinstance(error, OSError):
-            raise OutputError(_sentence(target, error)) from error
-        raise
 
 
 def check_target(target: str | os.PathLike[str], *, overwrite: bool = False) -> None:
@@ -373,26 +335,40 @@ def read_results(folder: str | os.PathLike[str]) -> SetResult:
     Raises
     ------
     OutputError
-        The folder is no result folder, is damaged, or was written by a newer version.
+        The folder is no result folder, was written by a newer version, or is damaged: a file is not
+        what its manifest says, or, in a folder written before there were manifests, has not the
+        form of one that is whole.
     """
     from barpath.frames import ClipInfo
 
     folder = Path(folder)
+    data = _read_summary(folder)
+    has_corrections = CORRECTIONS_FILE in data["files"]
+    needed = [SUMMARY_FILE, *(n for n in TABLE_FILES.values() if n in data["files"])]
+    if not verify(folder, [*needed, *([CORRECTIONS_FILE] if has_corrections else [])]) and (
+        MANIFEST_FILE in data["files"]
+    ):
+        raise damaged(folder, MANIFEST_FILE, "it is missing")
+    tables = {
+        attribute: _read_table(folder, name, data["view"])
+        for attribute, name in TABLE_FILES.items()
+        # Folders written before the arms were fitted have no table of them.
+        if attribute != "arms" or name in data["files"]
+    }
+    tables.setdefault("arms", pd.DataFrame())
+    _check_together(folder, data, tables)
     try:
-        data = json.loads((folder / SUMMARY_FILE).read_text(encoding="utf-8"))
-        if data.get("schema") != SCHEMA_NAME:
-            raise OutputError(f"'{folder}' is not a result folder.")
-        if data["schema_version"] > SCHEMA_VERSION:
-            raise OutputError(f"'{folder}' was written by a newer version of barpath.")
-        tables = {attr: _read_table(folder / name) for attr, name in TABLE_FILES.items()}
-        clip = {f.name: data["clip"].get(f.name) for f in dataclasses.fields(ClipInfo)}
+        corrections = Corrections()
+        if has_corrections:
+            corrections = parse_corrections((folder / CORRECTIONS_FILE).read_text("utf-8"))
+    except (OSError, UnicodeError, OptionError) as error:
+        raise damaged(folder, CORRECTIONS_FILE) from error
+    try:
+        clip = {f.name: data["clip"].get(f.name, f.default) for f in dataclasses.fields(ClipInfo)}
+        clip = {n: None if v is dataclasses.MISSING else v for n, v in clip.items()}
         clip["path"] = Path(clip["path"] or data["source_name"])
         clip["warnings"] = tuple(clip["warnings"] or ())
         clip["times_s"] = tables["track"]["time_s"].to_numpy(float)
-        corrections = Corrections()
-        if CORRECTIONS_FILE in data["files"]:
-            text = (folder / CORRECTIONS_FILE).read_text(encoding="utf-8")
-            corrections = parse_corrections(text)
         if clip["fps_nominal"] is None:
             clip["fps_nominal"] = np.nan
         return SetResult(
@@ -407,10 +383,161 @@ def read_results(folder: str | os.PathLike[str]) -> SetResult:
             corrections=corrections,
             **tables,
         )
-    except OSError as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise damaged(folder, SUMMARY_FILE) from error
+
+
+@contextmanager
+def known_only_by_form(folder: str | os.PathLike[str]) -> Iterator[None]:
+    """Say that a folder is damaged when what was read from it makes no sense further on.
+
+    Only of a folder without a manifest, of which nobody can tell whether it is as it was written.
+
+    Raises
+    ------
+    OutputError
+        The block failed on such a folder.
+    """
+    try:
+        yield
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+        if MANIFEST_FILE in (names := _own_files(Path(folder))) or not names:
+            raise
+        raise OutputError(
+            f"The folder '{folder}' is damaged, or of a version that cannot be read any more."
+        ) from error
+
+
+def check_whole(folder: Path) -> None:
+    """Check that a result folder is as it was written.
+
+    Raises
+    ------
+    OutputError
+        It is damaged, or no result folder.
+    """
+    if not verify(folder):
+        read_results(folder)
+
+
+_SUMMARY_FORM: Mapping[str, type | tuple[type, ...]] = {
+    "source_name": str,
+    "clip": dict,
+    "view": str,
+    "view_source": str,
+    "options": dict,
+    "calibration": dict,
+    "rep_counts": dict,
+    "reps": list,
+    "notes": list,
+    "versions": dict,
+    "files": list,
+}
+_CLIP_NUMBERS = ("width_px", "height_px", "n_frames", "duration_s", "fps")
+_NUMBER, _MAYBE = (int, float), (int, float, type(None))
+# What measuring again takes from a result.
+_NEEDED: Mapping[str, Mapping[str, type | tuple[type, ...]]] = {
+    "options": {
+        "plate_mm": _NUMBER,
+        "plate_given": bool,
+        "load_kg": _MAYBE,
+        "upper_arm_m": _MAYBE,
+        "stature_m": _MAYBE,
+        "note": str,
+        "find_joints": bool,
+    },
+    "calibration": {
+        "scene_roll_deg": _MAYBE,
+        "scene_roll_sd_deg": _MAYBE,
+        "scene_pitch_deg": _MAYBE,
+        "scene_pitch_sd_deg": _MAYBE,
+        "scene_lines": _NUMBER,
+        "px_per_m": _NUMBER,
+        "scale_rel_sd": _MAYBE,
+        "head_direction": str,
+    },
+}
+# What every table must hold; pose and arms may be empty.
+_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "reps.csv": ("rep", "kind", "touch_and_go", "start_s", "touch_s", "press_s", "lockout_s"),
+    "measures.csv": (
+        *("rep", "measure", "side", "value", "unit", "sd", "u95", "quality", "reason"),
+    ),
+    "trajectory.csv": ("frame", "time_s", "x_m", "y_m", "x_smooth_m", "y_smooth_m", "sd_m"),
+    "phases.csv": ("time_s", "phase"),
+    "track.csv": ("frame", "time_s"),
+    "camera.csv": ("frame", "time_s", "m00", "m01", "m02", "m10", "m11", "m12", "static"),
+    "pose.csv": (),
+    "arms.csv": (),
+}
+_TRACK_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "front": ("image_left_x_px", "image_left_y_px", "image_right_x_px", "image_right_y_px"),
+    "side": ("x_px", "y_px", "major_px", "minor_px", "angle_deg", "sd_px", "state"),
+}
+
+
+def _read_summary(folder: Path) -> dict[str, Any]:
+    path = folder / SUMMARY_FILE
+    try:
+        data = read_json(path)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        if SUMMARY_FILE in (read_manifest(folder) or {}):
+            raise damaged(folder, SUMMARY_FILE, "it is missing") from error
         raise OutputError(f"'{folder}' cannot be read as a result folder.") from error
-    except (ValueError, KeyError, TypeError, AttributeError, OptionError) as error:
-        raise OutputError(f"The result folder '{folder}' is damaged.") from error
+    except (OSError, ValueError) as error:
+        raise damaged(folder, SUMMARY_FILE) from error
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA_NAME:
+        raise OutputError(f"'{folder}' is not a result folder.")
+    version = data.get("schema_version")
+    if isinstance(version, int) and version > SCHEMA_VERSION:
+        raise OutputError(f"'{folder}' was written by a newer version of barpath.")
+    for name, kind in _SUMMARY_FORM.items():
+        if not isinstance(data.get(name), kind):
+            raise damaged(folder, SUMMARY_FILE, f"its '{name}' is not what it must be")
+    for part, needed in _NEEDED.items():
+        for name, kind in needed.items():
+            if not isinstance(data[part].get(name, data), kind):
+                raise damaged(folder, SUMMARY_FILE, f"its '{part}' lack '{name}'")
+    numbers = (data["clip"].get(name) for name in _CLIP_NUMBERS)
+    if not all(isinstance(n, int | float) and not isinstance(n, bool) for n in numbers):
+        raise damaged(folder, SUMMARY_FILE, "its clip is not described")
+    return data
+
+
+def _read_table(folder: Path, name: str, view: str) -> pd.DataFrame:
+    try:
+        table = read_csv(folder / name, lambda column: bool(_TEXT_COLUMN.fullmatch(column)))
+    except FileNotFoundError as error:
+        raise damaged(folder, name, "it is missing") from error
+    except (OSError, ValueError) as error:
+        raise damaged(folder, name) from error
+    columns = _COLUMNS[name]
+    if name == TABLE_FILES["track"]:
+        columns += _TRACK_COLUMNS["front" if view == "front" else "side"]
+    if not set(columns) <= set(table.columns) or (columns and not len(table)):
+        raise damaged(folder, name, "columns or rows are missing")
+    for column in table.columns if len(table) else ():
+        if not pd.api.types.is_numeric_dtype(table[column]) and not _TEXT_COLUMN.fullmatch(column):
+            raise damaged(folder, name, f"its '{column}' holds what is no number")
+    return table
+
+
+def _check_together(
+    folder: Path, data: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]
+) -> None:
+    """Tables that must be of one length: a file cut at the end of a line is found out by it."""
+    n_frames = len(tables["track"])
+    for name in ("camera", "trajectory", "phases"):
+        if len(tables[name]) != n_frames:
+            short = name if len(tables[name]) < n_frames else "track"
+            raise damaged(folder, TABLE_FILES[short], "rows are missing")
+    if len(tables["reps"]) != len(data["reps"]):
+        raise damaged(folder, TABLE_FILES["reps"], "rows are missing")
+    told = [rep.get("measures") if isinstance(rep, dict) else None for rep in data["reps"]]
+    if all(isinstance(part, list) for part in told) and (
+        sum(map(len, told)) != len(tables["measures"])
+    ):
+        raise damaged(folder, TABLE_FILES["measures"], "rows are missing")
 
 
 def _clip(info: ClipInfo) -> dict[str, Any]:
@@ -443,59 +570,15 @@ def _write_artefact(path: Path, content: Artefact) -> None:
                 raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), path.name)
 
 
-def _swap_in(staging: Path, target: Path, aside: Path) -> None:
-    """Rename `staging` to `target`; an earlier folder there goes only once that has worked."""
-    if not target.exists():
-        staging.rename(target)
-        return
-    target.rename(aside)
-    try:
-        staging.rename(target)
-    except BaseException:
-        aside.rename(target)
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
-
-
 def _own_files(folder: Path) -> set[str]:
-    """Names of the files in `folder` that its own summary says were written with it."""
-    try:
-        data = json.loads((folder / SUMMARY_FILE).read_text(encoding="utf-8"))
-        if data["schema"] != SCHEMA_NAME:
-            return set()
-        return {n for n in data["files"] if (folder / n).is_file()}
-    except (OSError, ValueError, KeyError, TypeError):
-        return set()
-
-
-def _read_table(path: Path) -> pd.DataFrame:
-    try:
-        table = pd.read_csv(path, float_precision="round_trip")
-    except pd.errors.EmptyDataError:
-        return pd.DataFrame()
-    except FileNotFoundError:
-        # Folders written before the arms were fitted have no table of them.
-        if path.name == TABLE_FILES["arms"]:
-            return pd.DataFrame()
-        raise
-    for column in table.columns:
-        if _TEXT_COLUMN.fullmatch(column):
-            table[column] = table[column].astype(object).fillna("")
-    return table
-
-
-def _sentence(target: Path, error: BaseException) -> str:
-    match getattr(error, "errno", None):
-        case errno.ENOSPC | errno.EDQUOT:
-            why = "the disk is full"
-        case errno.EROFS:
-            why = "the disk is read-only"
-        case errno.EACCES | errno.EPERM:
-            why = "permission is denied"
-        case errno.ENAMETOOLONG:
-            why = "the name is too long"
-        case errno.ENOTDIR | errno.EEXIST:
-            why = "a file of that name is in the way"
-        case _:
-            why = (getattr(error, "strerror", None) or type(error).__name__).lower()
-    return f"The results cannot be written to '{target}': {why}."
+    """Names of the files in `folder` that its summary or manifest says were written with it."""
+    names: set[str] = set()
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        data = read_json(folder / SUMMARY_FILE)
+        if data["schema"] == SCHEMA_NAME:
+            names |= {str(n) for n in data["files"]}
+    with suppress(OutputError):
+        told = read_manifest(folder) or {}
+        if {SUMMARY_FILE, *TABLE_FILES.values()} <= set(told):
+            names |= {*told, MANIFEST_FILE}
+    return {n for n in names if (folder / n).is_file()}

@@ -37,7 +37,9 @@ from barpath.corrections import (
     parse_corrections,
 )
 from barpath.errors import BarpathError, ClipError, OptionError
+from barpath.files import prepare, sha256_of
 from barpath.frames import ClipInfo, probe, stream
+from barpath.names import name_on_disk, told_name
 from barpath.output import REPORT_FILE, VIDEO_FILE, publish
 from barpath.overlay import shown_joints
 from barpath.store import SetResult, check_target, plain, read_results
@@ -117,13 +119,13 @@ def find_clip(result: SetResult, folder: Path, given: Path | None = None) -> Pat
             raise OptionError(f"There is no clip '{given}'.")
         return given
     # The name comes from the result's own file, which need not be trusted.
-    name = Path(result.source_name).name
+    name = name_on_disk(Path(result.source_name).name)
     for place in (folder.resolve().parent, Path.cwd()):
         if name and (place / name).is_file():
             return place / name
     raise OptionError(
-        f"The clip '{name}' is neither beside the result folder nor in the current directory;"
-        " say with --clip where it is."
+        f"The clip '{told_name(name)}' is neither beside the result folder nor in the current"
+        " directory; say with --clip where it is."
     )
 
 
@@ -138,6 +140,8 @@ def probe_same(result: SetResult, clip: Path) -> ClipInfo:
         It is another clip.
     """
     info = probe(clip, time_scale=result.info.time_scale)
+    if result.info.sha256 and sha256_of(clip) != result.info.sha256:
+        raise OptionError(f"'{clip}' is not the clip that was measured: its content is another.")
     facts = ("width_px", "height_px", "n_frames")
     if any(getattr(info, fact) != getattr(result.info, fact) for fact in facts):
         raise OptionError(
@@ -145,7 +149,15 @@ def probe_same(result: SetResult, clip: Path) -> ClipInfo:
             f" {info.width_px} x {info.height_px} pixels, not {result.info.n_frames} of"
             f" {result.info.width_px} x {result.info.height_px}."
         )
-    return info
+    # Results written before the clip's hash was kept: its frames' times must agree.
+    times_s = result.track["time_s"].to_numpy(dtype=float)
+    there = np.isin(result.track["frame"], np.arange(info.n_frames))
+    known = info.times_s[result.track["frame"].to_numpy(dtype=int)[there]]
+    if not there.all() or not np.allclose(times_s, known, rtol=1e-6, atol=1e-6):
+        raise OptionError(
+            f"'{clip}' is not the clip that was measured: its frames have other times."
+        )
+    return dataclasses.replace(info, sha256=result.info.sha256)
 
 
 def offered_frames(
@@ -365,7 +377,7 @@ class Session:
         self.folder = folder
         self.video = video
         self.result = read_results(folder)
-        check_target(folder, overwrite=True)
+        prepare(folder, partial(check_target, overwrite=True))
         self.info = probe_same(self.result, find_clip(self.result, folder, clip))
         self._job = Job()
         self._lock = threading.Lock()
@@ -490,7 +502,7 @@ class Session:
         config = dataclasses.replace(pipeline.config_of(before), corrections=corrections)
         info = dataclasses.replace(self.info, n_duplicate=before.info.n_duplicate)
         given = dataclasses.replace(before, info=info)
-        after = pipeline.remeasure(given, config, self._progress)
+        after = pipeline.remeasure(given, config)
         return dataclasses.replace(after, source_name=before.source_name)
 
 
@@ -631,7 +643,12 @@ class _Handler(BaseHTTPRequestHandler):
             raise _RefusedError(
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Corrections must be sent as JSON."
             )
-        length = self.headers.get("Content-Length", "")
+        lengths = self.headers.get_all("Content-Length") or [""]
+        if len(set(lengths)) > 1:
+            raise _RefusedError(
+                HTTPStatus.BAD_REQUEST, "The length of the corrections is said in two ways."
+            )
+        length = lengths[0]
         if not length.isdecimal() or "Transfer-Encoding" in self.headers:
             raise _RefusedError(
                 HTTPStatus.LENGTH_REQUIRED, "The length of the corrections is not said."

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 import barpath
+from barpath import stock
 from barpath.frames import stream
 from barpath.store import SetResult
 
@@ -133,13 +134,11 @@ def joint_errors(clip: Path, result: SetResult, frames: pd.DataFrame) -> pd.Data
     Three ways: the stock network on the whole frame, the readings that the analyser chose among its
     hypotheses, and the arms fitted to the set. Pixels become metres at the joint's true distance.
     """
-    import mediapipe as mp
-
     table = frames.set_index("frame")
     shown = result.arms.set_index("frame").index.intersection(result.pose["frame"])
     height = table["bar_middle_y_m"]
     bottom = height[(height < height.min() + 0.04)].index.intersection(shown)
-    stock = _stock_joints(clip, bottom.tolist(), mp.solutions.pose)
+    stock = _stock_joints(clip, bottom.tolist())
     chosen, fitted = result.pose.set_index("frame"), result.arms.set_index("frame")
     rows = []
     for way, found in (("stock network", stock), ("readings chosen", chosen), ("fit", fitted)):
@@ -161,24 +160,17 @@ def joint_errors(clip: Path, result: SetResult, frames: pd.DataFrame) -> pd.Data
     )
 
 
-def _stock_joints(clip: Path, wanted: list[int], solutions: Any) -> pd.DataFrame:
-    """Landmarks of the network as it comes, each frame for itself."""
+def _stock_joints(clip: Path, wanted: list[int]) -> pd.DataFrame:
+    """Joints of the network as it comes, each frame for itself."""
     rows = {}
-    with solutions.Pose(
-        static_image_mode=True, model_complexity=1, min_detection_confidence=0.1
-    ) as network:
+    with stock.StockNetwork(least_score=0.1) as network:
         for frame in stream(clip, indices=wanted):
-            found = network.process(frame.image).pose_landmarks
-            height, width = frame.image.shape[:2]
+            found = network.read(frame.image)
+            places = np.full((len(stock.JOINTS), 2), np.nan) if found is None else found
             rows[frame.index] = {
-                f"{side}_{joint}_{axis}_px": value
-                for side in ("left", "right")
-                for joint in JOINTS
-                for mark in [solutions.PoseLandmark[f"{side}_{joint}".upper()]]
-                for axis, value in (
-                    ("x", found.landmark[mark].x * width - 0.5 if found else np.nan),
-                    ("y", found.landmark[mark].y * height - 0.5 if found else np.nan),
-                )
+                f"{joint}_{axis}_px": place[k]
+                for joint, place in zip(stock.JOINTS, places, strict=True)
+                for k, axis in enumerate("xy")
             }
     return pd.DataFrame.from_dict(rows, orient="index")
 

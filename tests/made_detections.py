@@ -89,18 +89,17 @@ def made_result(name, *, noise_px=0.0, joint_px=0.0, seed=0, load_kg=None):
             still[f"m{row}{column}"] = float(row == column)
     still["residual_px"], still["static"] = 0.0, True
     joints = pd.DataFrame(base)
-    seen = {"index": "hand"}
     for joint in pose.JOINTS:
-        side, _, part = joint.partition("_")
-        source = f"{side}_{seen.get(part, part)}"
-        known = f"{source}_x_px" in table
+        known = f"{joint}_x_px" in table and "plate" not in joint
         for a in "xy":
-            values = table[f"{source}_{a}_px"] if known else np.full(n, np.nan)
+            values = table[f"{joint}_{a}_px"] if known else np.full(n, np.nan)
             joints[f"{joint}_{a}_px"] = (
                 np.asarray(values, float) + rng.normal(0, joint_px, n) * known
             )
+            joints[f"{joint}_var_{a}_px2"] = max(joint_px, 1.0) ** 2 if known else np.nan
+        joints[f"{joint}_cov_xy_px2"] = 0.0 if known else np.nan
         joints[f"{joint}_confidence"] = 0.9 if known else 0.0
-    joints["person_score"], joints["variant"] = 0.9, "crop"
+    joints["person_score"] = 0.9
     turn = table[[f"camera_turn_{a}_rad" for a in "xyz"]].iloc[0].to_numpy(dtype=float)
     up = cv2.Rodrigues(turn)[0] @ np.array([0.0, 1.0, 0.0])
     level = scene.SceneRoll(

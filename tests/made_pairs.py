@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from barpath.armfit import ArmFitConfig, Instants, ReadingBias, Sight, Sighting, fit_arms
+from barpath.armfit import SEEN, ArmFitConfig, Instants, Sight, Sighting, fit_arms
 from barpath.arms3d import SIDES, Arms3d, Seen, arms_at
 from sample_clips_synthetic.generator.body import ArmStyle
 from sample_clips_synthetic.generator.clip import World
@@ -115,40 +115,28 @@ def made_sightings(pair: MadePair, rng, *, noise_m, bias_m=0.0, hide=()):
     out = []
     n = len(pair.frames.time_s)
     for sight in SIGHTS:
-        seen, lower = np.full((n, 2, 6, 2), np.nan), np.full((n, 2, 2), np.nan)
-        trust = np.zeros((n, 2, 6))
+        seen = np.full((n, 2, len(SEEN), 2), np.nan)
+        spread = np.full((n, 2, len(SEEN), 2, 2), np.nan)
         for s, side in enumerate(SIDES):
             for j, joint in enumerate(("shoulder", "elbow", "wrist", "hand")):
                 if (sight.view, f"{side}_{joint}") in hide:
                     continue
                 points = np.array([places[f"{side}_{joint}"] for places in pair.frame_joints])
                 off = rng.normal(0, bias_m, 2) + rng.normal(0, noise_m, (n, 2))
-                seen[:, s, j] = sight.project(points) + off * sight.px_per_m(points)[:, None]
-                trust[:, s, j] = 0.9
-            if sight.view == "front" and not hide:
-                elbow, wrist = (
-                    np.array([places[f"{side}_{joint}"] for places in pair.frame_joints])
-                    for joint in ("elbow", "wrist")
-                )
-                seen[:, s, 4] = sight.project(wrist + 0.1 * (elbow - wrist))
-                lower[:, s] = sight.project(wrist + 0.6 * (elbow - wrist))
-                trust[:, s, 4] = 0.9
-        out.append(Sighting(sight, pair.frames, np.arange(n), seen, trust, lower))
+                scale = sight.px_per_m(points)[:, None]
+                seen[:, s, j] = sight.project(points) + off * scale
+                spread[:, s, j] = (max(noise_m, 0.002) * scale[..., None]) ** 2 * np.eye(2)
+        out.append(Sighting(sight, pair.frames, np.arange(n), seen, spread))
     return out
 
 
 def made_arms(name: str, seed: int = 0, *, noise_m=0.004, bias_m=0.0, hide=()):
     """A made pair, and its arms and hips as fitted to what both cameras see."""
     pair, rng = made_pair(name), np.random.default_rng(seed)
-    size = max(float(np.hypot(noise_m, bias_m)), 0.003)
-    bias = ReadingBias(
-        table={("front", "", "forearm"): (((0, 0), (0, 0)), ((0.002,) * 2,) * 2, 0.004)},
-        sides_alike={},
-        usual_sd_m=size,
-        usual_within_m=size,
-    )
     config = ArmFitConfig(
-        bias=bias,
+        common_m=max(bias_m, 0.001),
+        common_share=0.0,
+        own_m=0.001,
         turn_sd_deg={"front": 0.1, "side": 0.1},
         nod_deg={"front": (0.0, 0.1), "side": (0.0, 0.1)},
     )

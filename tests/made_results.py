@@ -250,7 +250,6 @@ def make_result(view: str = "side", n_reps: int = 5, **changes: Any) -> SetResul
         track["x_px"] += sway
     pose = pd.DataFrame({**base, **_joints(view, bar_x + sway, bar_y, size)})
     pose["person_score"] = 0.9
-    pose["variant"] = np.where(frame % 2, "crop", "")
     pose = pose.iloc[::3].reset_index(drop=True)
     phases = pd.DataFrame({"time_s": time, "phase": ""})
     for row in reps:
@@ -294,7 +293,15 @@ def make_result(view: str = "side", n_reps: int = 5, **changes: Any) -> SetResul
         ),
         view=view,
         view_source="guessed",
-        options={"plate_mm": 450, "load_kg": 82.5, "note": "second set, felt heavy"},
+        options={
+            "plate_mm": 450,
+            "plate_given": True,
+            "load_kg": 82.5,
+            "upper_arm_m": None,
+            "stature_m": None,
+            "note": "second set, felt heavy",
+            "find_joints": True,
+        },
         calibration={
             "plate_mm": 450,
             "px_per_m": PX_PER_M,
@@ -304,6 +311,11 @@ def make_result(view: str = "side", n_reps: int = 5, **changes: Any) -> SetResul
             "roll_sd_deg": 0.3,
             "plane_angle_deg": 0.0 if view == "side" else 31.0,
             "plane_angle_sd_deg": 2.0,
+            "scene_roll_deg": None,
+            "scene_roll_sd_deg": None,
+            "scene_pitch_deg": None,
+            "scene_pitch_sd_deg": None,
+            "scene_lines": 0,
             "head_direction": "image right",
             "method": "The plate's outline, 450 mm across, seen in 412 frames.",
         },

@@ -19,6 +19,7 @@ from barpath.barline import (
     BarlineConfig,
     BarSeed,
     BarTracker,
+    _line_families,
     _quiet_band,
     box_cover,
     find_bar,
@@ -26,6 +27,8 @@ from barpath.barline import (
     track_bar,
 )
 from barpath.errors import BarNotFoundError, OptionError
+
+from .tied_orders import ORDERS
 
 # IPF Technical Rules Book, equipment: bar 28 to 29 mm thick, 1310 mm between collar faces, discs of
 # at most 450 mm diameter (from memory).
@@ -423,10 +426,33 @@ def test_other_views(gym: Gym) -> None:
     assert np.nanmedian(np.abs(tilt_deg(table) - tilt_deg(truth))) < 0.05
 
 
-def test_beam_and_wall_edge_behind_the_lockout_do_not_pull_the_line() -> None:
+@pytest.fixture(scope="module")
+def beam() -> tuple[Frames, Truth]:
     """The bar rests before long level edges, some as strong as its own."""
     gym = Gym(width=800, height=450, seed=21, beam=True, shaded=True)
-    frames, truth = made(gym, 192, step=2)
+    return made(gym, 192, step=2)
+
+
+@pytest.fixture(scope="module")
+def thighs() -> tuple[Frames, Truth]:
+    """The lifter's thighs and head hide the middle of the bar."""
+    return made(Gym(width=800, height=450, seed=14), 96, step=3, hide=0.25)
+
+
+@pytest.fixture(scope="module")
+def walker() -> tuple[Frames, Truth]:
+    """Someone walks through the picture, from one side to the other."""
+    frames, truth = made(Gym(width=800, height=450, seed=0), 180, step=3)
+    for k, frame in enumerate(frames):
+        x = (19 * k) % 1200 - 200
+        frame.image[:, max(0, x) : max(0, x + 130)] = 90
+    return frames, truth
+
+
+def test_beam_and_wall_edge_behind_the_lockout_do_not_pull_the_line(
+    beam: tuple[Frames, Truth],
+) -> None:
+    frames, truth = beam
     table = track_bar(frames, find_bar(frames[::3]))
     resting = np.mod(table["time_s"].to_numpy(), 3.0) < 0.8
     assert 0.2 < resting.mean() < 0.5
@@ -444,8 +470,8 @@ def test_beam_and_wall_edge_behind_the_lockout_do_not_pull_the_line() -> None:
     assert np.nanmax(np.abs(tilt_deg(table) - tilt_deg(truth))) < 0.15
 
 
-def test_thighs_and_head_hiding_the_middle_do_no_harm() -> None:
-    frames, truth = made(Gym(width=800, height=450, seed=14), 96, step=3, hide=0.25)
+def test_thighs_and_head_hiding_the_middle_do_no_harm(thighs: tuple[Frames, Truth]) -> None:
+    frames, truth = thighs
     table = track_bar(frames, find_bar(frames[::2]))
     for side in ("image_left", "image_right"):
         error = (table[f"{side}_y_px"] - truth[f"{side}_y_px"]).abs()
@@ -471,11 +497,8 @@ def test_handheld_camera_with_its_motion_given() -> None:
         assert (path[f"{side}_x_px"] - path[f"{side}_x_px_true"]).abs().median() < 6.0
 
 
-def test_someone_walking_through_gives_no_wrong_number() -> None:
-    frames, truth = made(Gym(width=800, height=450, seed=0), 180, step=3)
-    for k, frame in enumerate(frames):
-        x = (19 * k) % 1200 - 200
-        frame.image[:, max(0, x) : max(0, x + 130)] = 90
+def test_someone_walking_through_gives_no_wrong_number(walker: tuple[Frames, Truth]) -> None:
+    frames, truth = walker
     table = track_bar(frames, find_bar(frames[::2]))
     for side in ("image_left", "image_right"):
         state = table[f"{side}_state"]
@@ -556,3 +579,58 @@ def test_the_shaft_is_the_band_that_stays_while_its_sides_change():
     got_thick, got_middle = _quiet_band(samples, rows, (3.24, 6.48))
     assert got_middle == pytest.approx(middle, abs=0.6)
     assert got_thick == pytest.approx(thick, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("name", "every"), [("beam", 3), ("thighs", 2), ("walker", 2)], ids=["beam", "thighs", "walker"]
+)
+def test_the_bar_found_does_not_hang_on_the_order_of_equal_candidates(
+    name: str, every: int, request: pytest.FixtureRequest
+) -> None:
+    """Whatever order another processor's sort and sums would leave, the bar is the same."""
+    frames = request.getfixturevalue(name)[0][::every]
+    usual = find_bar(frames)
+    for label, order in ORDERS.items():
+        with order():
+            found = find_bar(frames)
+        for end, its in ((usual.left, found.left), (usual.right, found.right)):
+            assert its.x_px == pytest.approx(end.x_px, abs=0.1), label
+            assert its.y_px == pytest.approx(end.y_px, abs=0.1), label
+            assert its.plate_px == pytest.approx(end.plate_px, abs=0.1), label
+        assert found.bar_px == pytest.approx(usual.bar_px, abs=0.1), label
+        assert found.frame == usual.frame, label
+
+
+def test_a_grey_level_more_or_less_leaves_the_bar_where_it_is(
+    walker: tuple[Frames, Truth],
+) -> None:
+    frames = walker[0][::2]
+    usual, rng = find_bar(frames), np.random.default_rng(6)
+    changed = []
+    for frame in frames:
+        noise = rng.integers(-1, 2, frame.image.shape)
+        image = np.clip(frame.image.astype(int) + noise, 0, 255).astype(np.uint8)
+        changed.append(SimpleNamespace(**(vars(frame) | {"image": image})))
+    found = find_bar(changed)
+    both = usual.path.merge(found.path, on="frame", suffixes=("", "_again"))
+    assert len(both) > 0.9 * len(usual.path)
+    for side in ("image_left", "image_right"):
+        assert (both[f"{side}_y_px"] - both[f"{side}_y_px_again"]).abs().median() < 1.5
+        assert (both[f"{side}_x_px"] - both[f"{side}_x_px_again"]).abs().median() < 3.0
+
+
+def test_lines_of_equal_support_are_chosen_by_slope_and_height_in_any_order() -> None:
+    rng = np.random.default_rng(9)
+    alike = ((0.0, 0.0), (30.0, 0.0), (60.0, 12.0), (-30.0, -12.0))
+    rows = [(k, 40.0 + 3 * k + away, drop, 60.0) for k in range(12) for away, drop in alike]
+    lines = pd.DataFrame(rows, columns=["sample", "y", "drop", "support"])
+    stack = SimpleNamespace(grey=np.zeros((12, 360, 640), np.uint8))
+    expected = None
+    for _ in range(6):
+        mixed = lines.sample(frac=1.0, random_state=rng).reset_index(drop=True)
+        families = _line_families(mixed, BarlineConfig(), stack)
+        chosen = [mixed.loc[kept].to_numpy().tolist() for kept in families]
+        expected = expected or chosen
+        assert chosen == expected
+    assert len(expected[0]) == 12
+    assert {drop for _, _, drop, _ in expected[0]} == {0.0}

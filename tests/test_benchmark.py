@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from barpath import benchmark as bm
+from barpath.cost import LengthCost, format_time_by_length
 
 
 def test_reporting_seeds_are_kept_apart_from_tuning_seeds() -> None:
@@ -39,6 +40,13 @@ def test_a_scene_without_a_press_counts_as_not_found() -> None:
     table = bm.plate_centre_error((1001,), {"still": still})
     assert table["found"].tolist() == [0, 0]
     assert np.isnan(table["median_px"]).all()
+
+
+def test_time_by_length_is_told_as_ratios_of_one_run() -> None:
+    found = [LengthCost(100, 1, 4.0, 9.0), LengthCost(600, 6, 36.0, 20.0)]
+    first, last = format_time_by_length(found).splitlines()[1:]
+    assert first.split() == ["100", "1", "40.0", "x", "1.00", "x", "1.00", "1.00"]
+    assert last.split() == ["600", "6", "60.0", "x", "6.00", "x", "9.00", "1.50"]
 
 
 @pytest.mark.slow

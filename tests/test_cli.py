@@ -3,12 +3,12 @@
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from barpath.artificial import PlateScene, make_plate_clip
 from barpath.frames import VideoWriter
 
 COMMAND = [sys.executable, "-c", "from barpath.cli import main; main()"]
@@ -117,22 +117,43 @@ def test_existing_results_are_left_alone(tmp_path):
     assert (tmp_path / "results" / "diary.txt").read_text() == "mine"
 
 
+# In the middle of decoding and following, for as long as it takes the signal to come.
+AT_WORK = """
+import signal
+import time
+from barpath import plate
+from barpath.cli import main
+
+update = plate.PlateTracker.update
+
+def wait_at_the_tenth_frame(tracker, frame):
+    if frame.index == 10:
+        print("at work", flush=True)
+        time.sleep(600)
+    return update(tracker, frame)
+
+plate.PlateTracker.update = wait_at_the_tenth_frame
+# A test run in the background of a shell inherits that SIGINT is ignored.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+main()
+"""
+
+
 @pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
 def test_stopping_leaves_nothing_behind(tmp_path, stop):
-    images = [np.roll(noise_image(), k % 40, axis=0) for k in range(1500)]
-    write_clip(tmp_path / "clip.mp4", images)
-    code = "from barpath.cli import main; print('ready', flush=True); main()"
+    frames, truth = make_plate_clip(PlateScene(n_frames=40))
+    write_clip(tmp_path / "clip.mp4", [frame.image for frame in frames])
+    x, y = truth.loc[0, ["x_px", "y_px"]]
     process = subprocess.Popen(
-        [sys.executable, "-c", code, "analyse", "clip.mp4", "--plate-at", "160,90"],
+        [sys.executable, "-c", AT_WORK, "analyse", "clip.mp4", "--plate-at", f"{x:.0f},{y:.0f}"],
         cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
     )
-    assert process.stdout.readline() == "ready\n"
-    time.sleep(0.5)
+    assert process.stdout.readline() == "at work\n", process.stderr.read()
     process.send_signal(stop)
-    _, errors = process.communicate(timeout=60)
+    _, errors = process.communicate(timeout=240)
     assert process.returncode == 130, errors
     assert "Traceback" not in errors
     assert only_inputs_left(tmp_path, "clip.mp4")
@@ -164,5 +185,6 @@ def test_photo_refusals(tmp_path):
     (tmp_path / "notes.txt").write_text("no picture")
     assert_refused(run("photo", "notes.txt", cwd=tmp_path), 3, "notes.txt")
     assert_refused(run("photo", "none.jpg", cwd=tmp_path), 3, "none.jpg")
-    assert_refused(run("photo", "notes.txt", "--view", "top", cwd=tmp_path), 2, "top")
-    assert only_inputs_left(tmp_path, "notes.txt")
+    (tmp_path / "notes").mkdir()
+    assert_refused(run("photo", "notes.txt", "--out", "notes", cwd=tmp_path), 6, "notes")
+    assert only_inputs_left(tmp_path, "notes", "notes.txt")

@@ -5,7 +5,7 @@ import pytest
 from barpath.calibrate import CalibrationConfig, calibrate_side, front_axes, world_axes
 from barpath.joints import (
     JointDepths,
-    NetworkError,
+    ReadingError,
     front_joints,
     head_direction,
     near_side,
@@ -16,11 +16,12 @@ from barpath.pose import JOINTS
 from tests.test_calibrate import FOCAL, HEIGHT, WIDTH, pinhole, side_track
 
 
-def pose_row(points_px, confidence=1.0, frame=0):
-    row = {"frame": frame, "time_s": frame / 30, "person_score": 1.0, "variant": "plain"}
+def pose_row(points_px, sd_px=4.0, frame=0):
+    row = {"frame": frame, "time_s": frame / 30, "person_score": 1.0}
     for joint in JOINTS:
         x, y = points_px.get(joint, (np.nan, np.nan))
-        row |= {f"{joint}_x_px": x, f"{joint}_y_px": y, f"{joint}_confidence": confidence}
+        row |= {f"{joint}_x_px": x, f"{joint}_y_px": y}
+        row |= {f"{joint}_var_{axis}_px2": sd_px**2 for axis in "xy"}
     return row
 
 
@@ -73,7 +74,7 @@ def test_side_joints_recover_a_known_arm():
     for joint, (x, y) in wanted.items():
         assert found.loc[0, f"left_{joint}_x_m"] == pytest.approx(x, abs=0.005)
         assert found.loc[0, f"left_{joint}_y_m"] == pytest.approx(y, abs=0.005)
-        assert 0.02 < found.loc[0, f"left_{joint}_sd_m"] < 0.08
+        assert 0.01 < found.loc[0, f"left_{joint}_sd_m"] < 0.06
     assert np.isnan(found.loc[0, "right_elbow_x_m"])
 
 
@@ -110,11 +111,13 @@ def test_front_joints_recover_a_known_arm():
     assert found.loc[0, "left_elbow_y_m"] - bar @ up == pytest.approx(-0.25, abs=0.015)
 
 
-def test_low_confidence_is_missing_and_lower_is_less_certain():
-    error = NetworkError()
-    sure, unsure, lost = error.sd_m("front", "elbow", np.array([1.0, 0.4, 0.1]))
-    assert sure < unsure
-    assert np.isnan(lost)
+def test_stated_spread_and_the_common_error_add_up():
+    error = ReadingError(share=1.5, common_m=0.004)
+    variance = np.array([[4.0, 1.0], [1.0, 4.0], [np.nan, np.nan]])
+    sd = error.sd_m(variance, np.full(3, 0.001))
+    # 1.5 x 2 px of 1 mm, and 4 mm beside it.
+    assert sd[:2] == pytest.approx([0.005, 0.005])
+    assert np.isnan(sd[2])
 
 
 def test_upper_arm_prefers_the_tape():

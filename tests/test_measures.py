@@ -394,12 +394,12 @@ def test_front_joints_against_trigonometry() -> None:
     assert "front" in value(table, "touch_point_height_m")["reason"]
 
 
-def test_hand_middle_uses_the_index_finger() -> None:
+def test_grip_is_between_the_hands_where_they_are_known() -> None:
     time, y = plain_set(1).sample(30)
-    pose = FRONT_POSE | {"left_index": (0.36, -0.2), "right_index": (-0.41, -0.2)}
+    pose = FRONT_POSE | {"left_hand": (0.36, -0.2), "right_hand": (-0.41, -0.2)}
     track, reps = trajectory(time, y), find_reps(time, y)
     table = joint_measures(joints(time, **pose), track, reps, MeasureContext("front"))
-    assert value(table, "grip_width_m")["value"] == pytest.approx(0.37 + 0.42)
+    assert value(table, "grip_width_m")["value"] == pytest.approx(0.36 + 0.41)
 
 
 def test_side_joints_against_trigonometry() -> None:

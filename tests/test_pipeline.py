@@ -1,6 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from barpath import pipeline
 from barpath.calibrate import calibrate_front, calibrate_side, side_systematics
@@ -8,7 +9,6 @@ from barpath.config import AnalysisConfig, SearchConfig
 from barpath.ellipse import Ellipse
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.plate import PlateSeed
-from barpath.reps import find_reps
 from tests.test_calibrate import HEIGHT, WIDTH, front_track, side_track
 
 
@@ -57,25 +57,6 @@ def test_front_trajectory_tilt_is_the_lifters():
     assert np.isfinite(path.along_m).all()
 
 
-def press(n_reps=3, fps=30):
-    time_s = np.arange(0, 3 * n_reps + 2, 1 / fps)
-    moving = (time_s > 1) & (time_s < 1 + 3 * n_reps)
-    return time_s, np.where(moving, 0.2 * np.cos(2 * np.pi * (time_s - 1) / 3), 0.2)
-
-
-def test_pose_frames_are_dense_at_the_bottom_and_few():
-    time_s, height = press()
-    reps = find_reps(time_s, height)
-    frames = pipeline.pose_frames(time_s, np.arange(len(time_s)), reps, AnalysisConfig())
-    assert frames == sorted(set(frames))
-    assert len(frames) < 0.45 * len(time_s)
-    for touch_s in reps["touch_s"]:
-        near = np.abs(time_s[frames] - touch_s) < 0.16
-        assert near.sum() >= 5
-    gaps = np.diff(time_s[frames])
-    assert gaps.max() <= AnalysisConfig().sampling.elsewhere_s + 2 / 30
-
-
 def test_lost_track_is_refused():
     track, *_ = side_track(0, 0, 0)
     track.loc[10:, ["x_px", "y_px"]] = np.nan
@@ -104,3 +85,20 @@ def test_context_says_why_horizontal_lengths_are_missing():
 def test_search_holds_a_bounded_number_of_frames():
     search = SearchConfig()
     assert search.per_s * search.stretch_s * search.max_side_px**2 * 3 < 1e9
+
+
+def test_linear_algebra_keeps_to_one_thread_and_gives_the_others_back():
+    """Else small solves wait for one another, and their last digits hang on the machine."""
+
+    @pipeline.one_blas_thread
+    def threads():
+        return [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+
+    before = [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+    assert before
+    with threadpool_limits(2):
+        assert set(threads()) == {1}
+    after = [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+    assert after == before
+    for function in (pipeline.analyse, pipeline.remeasure, pipeline.measure):
+        assert hasattr(function, "__wrapped__")

@@ -79,7 +79,10 @@ def test_one_arm_unseen_cannot_meet_but_can_fail():
 
 def test_pause():
     assert verdicts(touch_and_go=True, pause=Value(0.0, 0.02)).loc["motionless", "verdict"] == FAILS
-    assert verdicts(pause=Value(0.03, 0.02)).loc["motionless", "verdict"] == UNKNOWN
+    assert verdicts(pause=Value(0.21, 0.02)).loc["motionless", "verdict"] == UNKNOWN
+    assert verdicts(pause=Value(0.03, 0.02)).loc["motionless", "verdict"] == FAILS
+    told_two_ways = verdicts(touch_and_go=True, pause=Value(0.6, 0.02)).loc["motionless"]
+    assert told_two_ways["verdict"] == UNKNOWN
     assert verdicts(on_chest=False).loc["motionless", "verdict"] == FAILS
 
 
@@ -102,6 +105,32 @@ def test_verdict_needs_the_margin_to_exceed_its_uncertainty():
     for margin, u95 in rng.normal(0, 1, (200, 2)):
         verdict = judge(margin, abs(u95))
         assert (verdict == UNKNOWN) == (-abs(u95) <= margin < abs(u95))
+
+
+def test_no_verdict_goes_against_its_own_margin():
+    """The interval of the margin decides in every item, whatever the facts are."""
+    rng = np.random.default_rng(2)
+
+    def value(scale):
+        return Value(float(rng.normal(0, scale)), float(abs(rng.normal(0, scale / 3))))
+
+    for _ in range(300):
+        pause = value(0.3)
+        rows = verdicts(
+            grip=Value(0.87 + value(0.05).value, 0.01),
+            elbow_over_shoulder={"left": value(0.1), "right": value(0.1)},
+            pause=Value(abs(pause.value), pause.sd),
+            drop=Value(abs(value(0.01).value), 0.002),
+            tilt=value(2.0),
+            apart=value(0.2),
+            touch_and_go=bool(rng.random() < 0.5),
+        )
+        told = rows[np.isfinite(rows["margin"])]
+        failed, met = told[told["verdict"] == FAILS], told[told["verdict"] == MEETS]
+        assert (failed["margin"] + failed["u95"] < 0).all()
+        # A movement within its uncertainty, and small, counts as none.
+        within = met.drop(index="downward", errors="ignore")
+        assert (within["margin"] - within["u95"] >= 0).all()
 
 
 def test_sinking_is_measured_against_the_highest_before():

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath import store
+from barpath import files, store
 from barpath.errors import OutputError
 from barpath.store import TABLE_FILES, Note, check_target, plain, read_results, write_results
 from tests import made_results
@@ -124,9 +124,11 @@ def test_folders_of_the_user_are_not_told() -> None:
 
 
 def test_empty_tables_come_back_empty(tmp_path: Path) -> None:
-    result = make_result(pose=pd.DataFrame(), camera=pd.DataFrame())
+    result = make_result(pose=pd.DataFrame(), arms=pd.DataFrame())
     write_results(result, tmp_path / "set")
-    assert read_results(tmp_path / "set").pose.empty
+    back = read_results(tmp_path / "set")
+    assert back.pose.empty
+    assert back.arms.empty
 
 
 def test_existing_folder_is_refused(tmp_path: Path) -> None:
@@ -231,6 +233,8 @@ def test_failing_rename_brings_the_old_result_back(
         return rename(self, to)
 
     monkeypatch.setattr(Path, "rename", sometimes)
+    # As on a system that cannot let two folders change places.
+    monkeypatch.setattr(files, "exchanged", lambda one, other: False)
     with pytest.raises(OutputError, match="permission is denied"):
         write_results(make_result(), target, overwrite=True, artefacts={"report.html": "new"})
     assert (target / "report.html").read_text() == "old"

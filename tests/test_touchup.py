@@ -96,7 +96,7 @@ def ask(
     body: Any = None,
     headers: dict[str, str | None] | None = None,
 ) -> SimpleNamespace:
-    connection = http.client.HTTPConnection("127.0.0.1", page.port, timeout=20)
+    connection = http.client.HTTPConnection("127.0.0.1", page.port, timeout=120)
     sent = {"Host": f"127.0.0.1:{page.port}"}
     if body is not None:
         body = body if isinstance(body, bytes) else json.dumps(body).encode()
@@ -113,7 +113,7 @@ def ask(
     return SimpleNamespace(status=answer.status, headers=answer.headers, body=data)
 
 
-def finished(session: touchup.Session, limit_s: float = 60.0) -> touchup.Job:
+def finished(session: touchup.Session, limit_s: float = 240.0) -> touchup.Job:
     end = time.monotonic() + limit_s
     while time.monotonic() < end:
         job = session.job()
@@ -429,11 +429,27 @@ def test_fault_while_writing_is_told_and_changes_nothing(
     assert (folder / "summary.json").read_bytes() == summary
 
 
+def hold_first_clip(session: touchup.Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the first clip that is drawn take until it is given up, however fast the machine."""
+    drawn: list[int] = []
+    real = touchup.publish
+
+    def publish(*arguments: Any, **options: Any) -> None:
+        if options.get("video", True):
+            drawn.append(1)
+            if len(drawn) == 1:
+                assert session._stop.wait(240.0)
+        real(*arguments, **options)
+
+    monkeypatch.setattr(touchup, "publish", publish)
+
+
 def test_report_comes_first_and_the_clip_is_drawn_after_it(
-    side: Path, tmp_path: Path, quick: None
+    side: Path, tmp_path: Path, quick: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = copied(side, tmp_path)
     with served(folder) as page:
+        hold_first_clip(page.session, monkeypatch)
         first, second = (elbow(page.session.result, dx, 5) for dx in (5, 9))
         page.session.save(first)
         while page.session.job().state == "running":
@@ -453,10 +469,11 @@ def test_report_comes_first_and_the_clip_is_drawn_after_it(
 
 
 def test_ending_while_the_clip_is_drawn_leaves_the_folder_whole(
-    side: Path, tmp_path: Path, quick: None
+    side: Path, tmp_path: Path, quick: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = copied(side, tmp_path)
     session = touchup.Session(folder)
+    hold_first_clip(session, monkeypatch)
     session.save(elbow(session.result, 5, 5))
     while session.job().state == "running":
         time.sleep(0.02)
@@ -493,7 +510,7 @@ def test_command_serves_until_ctrl_c(front: Path) -> None:
         page = SimpleNamespace(port=int(address[1]), base=address[2])
         assert ask(page, page.base).status == 200
         process.send_signal(signal.SIGINT)
-        _, errors = process.communicate(timeout=20)
+        _, errors = process.communicate(timeout=240)
     finally:
         process.kill()
         process.wait()
@@ -571,7 +588,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     service = webdriver.ChromeService(executable_path=programs[1])
     driver = webdriver.Chrome(options=options, service=service)
-    driver.set_page_load_timeout(30)
+    driver.set_page_load_timeout(240)
     yield driver
     driver.quit()
 
@@ -586,7 +603,7 @@ def opened(browser: Any, page: SimpleNamespace) -> None:
     until(browser, "return document.querySelectorAll('.point').length > 0")
 
 
-def until(browser: Any, script: str, limit_s: float = 60.0) -> Any:
+def until(browser: Any, script: str, limit_s: float = 240.0) -> Any:
     end = time.monotonic() + limit_s
     while time.monotonic() < end:
         if value := browser.execute_script(script):

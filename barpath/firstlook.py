@@ -1,0 +1,173 @@
+"""A first look at a stretch of a clip: who presses in it, and where the bar should be sought.
+
+The joint network sees the lifter in single frames, without knowing of the bar's motion. What it
+says of hands, plates and the bar's lie comes before the search for the bar, which then measures to
+a fraction of a pixel; a bar that is found is checked against the hands.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barpath.jointnet import (
+    ARMS,
+    HANDS,
+    POINTS,
+    SIDES,
+    BarLine,
+    JointNetwork,
+    LifterConfig,
+    Readings,
+    Tracker,
+    evidence,
+    find_lifter,
+    square_round,
+    with_surroundings,
+)
+
+Floats = NDArray[np.float64]
+
+PLATES = np.array([POINTS.index(f"{side}_plate") for side in SIDES])
+MOST_LOOKS = 12
+LEAST_READINGS = 3
+ON_BAR_M = 0.25
+"""Hands, as read, are no farther from the bar that they hold (our estimate, no source)."""
+
+
+class Sampled(Protocol):
+    """A frame with its picture, RGB."""
+
+    image: NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """The lifter in some of a stretch's samples.
+
+    Attributes
+    ----------
+    at : ndarray of int, shape (n,)
+        Which samples, in order.
+    readings : tuple of Readings
+        One each, in pixels of the samples.
+    """
+
+    at: NDArray[np.int64]
+    readings: tuple[Readings, ...]
+
+    @property
+    def sure(self) -> bool:
+        """Whether the lifter was read often enough to rely on."""
+        return len(self.readings) >= LEAST_READINGS
+
+    def region(self, height_px: int, width_px: int) -> tuple[slice, slice]:
+        """Rows and columns of the picture in which the plates of the bar that is held must lie.
+
+        Round the arms and plates that were read, half the upper body's size more on every side: a
+        plate's radius is a fifth of it.
+        """
+        low, high = np.full(2, np.inf), np.full(2, -np.inf)
+        for reading in self.readings:
+            plates = PLATES[reading.state[PLATES, 2] < 0.5]
+            points = reading.xy_px[[*ARMS, *plates]]
+            margin = 0.5 * square_round(reading, 1.0).size_px
+            low = np.minimum(low, points.min(axis=0) - margin)
+            high = np.maximum(high, points.max(axis=0) + margin)
+        x0, y0 = np.maximum(np.floor(low), 0).astype(int).tolist()
+        x1, y1 = np.minimum(np.ceil(high) + 1, [width_px, height_px]).astype(int).tolist()
+        return slice(y0, y1), slice(x0, x1)
+
+    def span_in_limbs(self) -> float:
+        """Distance between both plates in the picture over the longest limb of an arm.
+
+        About 4.3 from straight behind the feet, less the farther aside the camera stands, below 1
+        from the side; NaN where both plates are not read.
+        """
+        spans, limbs = [], []
+        for reading in self.readings:
+            xy = reading.xy_px
+            if (reading.state[PLATES, 2] < 0.5).all():
+                spans.append(np.hypot(*(xy[PLATES[0]] - xy[PLATES[1]])))
+            # Shoulder to elbow and elbow to wrist of both arms.
+            limbs.append(np.hypot(*(xy[ARMS[:4]] - xy[ARMS[2:6]]).T).max())
+        if len(spans) < LEAST_READINGS:
+            return float("nan")
+        return float(np.median(spans) / np.percentile(limbs, 90))
+
+    def plates(self) -> list[tuple[int, Floats]]:
+        """Sample and place of each end's plate where it is seen best, the surer end first."""
+        found = []
+        for plate in PLATES:
+            seen = [
+                (reading.sd_px[plate] / max(reading.state[plate, 0], 0.01), k)
+                for k, reading in enumerate(self.readings)
+                if reading.state[plate, 2] < 0.5
+            ]
+            if seen:
+                spread, k = min(seen)
+                found.append((spread, int(self.at[k]), self.readings[k].xy_px[plate]))
+        return [(sample, place) for _, sample, place in sorted(found, key=lambda item: item[:2])]
+
+
+def look_over(
+    samples: Sequence[Sampled], network: JointNetwork, config: LifterConfig | None = None
+) -> FirstLook:
+    """Look for the lifter in samples spread over a stretch.
+
+    Parameters
+    ----------
+    samples : sequence of Frame
+        In order of time.
+    network : JointNetwork
+    config : LifterConfig, optional
+
+    Returns
+    -------
+    FirstLook
+    """
+    picks = np.unique(np.linspace(0, len(samples) - 1, MOST_LOOKS).round().astype(int))
+    tracker = Tracker(network, config)
+    at, readings = [], []
+    for k in picks.tolist():
+        reading = tracker.update(samples[k].image)
+        if reading is not None:
+            at.append(k)
+            readings.append(with_surroundings(samples[k].image, network, reading, config))
+    return FirstLook(np.array(at, dtype=np.int64), tuple(readings))
+
+
+def held(
+    lines: Mapping[int, BarLine],
+    look: FirstLook,
+    samples: Sequence[Any],
+    network: JointNetwork,
+    config: LifterConfig | None = None,
+) -> bool:
+    """Whether hands are on a bar that was found.
+
+    Parameters
+    ----------
+    lines : mapping of int to BarLine
+        The bar by sample.
+    look : FirstLook
+        If its lifter's hands are elsewhere, another lifter is looked for at the bar.
+    samples, network, config
+        As for `look_over`.
+    """
+    config = config or LifterConfig()
+    off_m = [
+        lines[k].distance_px(reading.xy_px[HANDS]).mean() * lines[k].m_per_px
+        for k, reading in zip(look.at.tolist(), look.readings, strict=True)
+        if k in lines
+    ]
+    if off_m and np.median(off_m) < ON_BAR_M:
+        return True
+    known = sorted(lines)
+    for k in known[:: max(1, len(known) // 3)][:3]:
+        other = find_lifter(samples[k].image, network, lines[k], config)
+        if other is not None and evidence(other, lines[k], config) >= config.found:
+            return True
+    return False

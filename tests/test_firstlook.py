@@ -1,0 +1,81 @@
+"""What the joint network says before the bar is sought, tried with a stand-in network."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from barpath.firstlook import held, look_over
+from barpath.jointnet import POINTS
+from tests.test_jointnet import PICTURE, FakeNetwork, bar_of, person
+
+
+@dataclass
+class MadeSample:
+    index: int
+    image: np.ndarray
+
+
+SAMPLES = [MadeSample(8 * k, PICTURE) for k in range(24)]
+
+
+def slanted(share):
+    """The made lifter with everything across the bench foreshortened."""
+    xy = person(600, 300)
+    xy[:, 0] = 600 + share * (xy[:, 0] - 600)
+    return xy
+
+
+def test_the_lifter_is_read_all_through_the_stretch():
+    look = look_over(SAMPLES, FakeNetwork(person(600, 300)))
+    assert look.sure
+    assert look.at[0] == 0 and look.at[-1] == 23
+    assert len(look.at) == len(look.readings) == 12
+
+
+def test_without_a_lifter_nothing_is_sure():
+    look = look_over(SAMPLES, FakeNetwork())
+    assert not look.sure
+    assert np.isnan(look.span_in_limbs())
+    assert look.plates() == []
+
+
+def test_the_bar_looks_the_longer_the_more_from_the_feet():
+    spans = [look_over(SAMPLES, FakeNetwork(slanted(c))).span_in_limbs() for c in (1, 0.6, 0.1)]
+    assert spans[0] > spans[1] > spans[2]
+    # Plates 1.5 apart; elbow to wrist, seen as long as it is, 0.24 units of the made lifter.
+    assert spans[0] == pytest.approx(1.5 / np.hypot(0.05, 0.23), rel=0.02)
+
+
+def test_plates_are_named_the_surer_one_first():
+    network = FakeNetwork(person(600, 300))
+    plain = network._one
+
+    def one(square):
+        xy, spread, state, chance = plain(square)
+        state = state.copy()
+        state[POINTS.index("left_plate")] = 0.3, 0.6, 0.1
+        return xy, spread, state, chance
+
+    network._one = one
+    (_, first), (_, second) = look_over(SAMPLES, network).plates()
+    assert first == pytest.approx(network.people[0][POINTS.index("right_plate")])
+    assert second == pytest.approx(network.people[0][POINTS.index("left_plate")])
+
+
+def test_hands_are_on_the_right_bar_only():
+    lifter = person(600, 300)
+    network = FakeNetwork(lifter)
+    look = look_over(SAMPLES, network)
+    assert held({k: bar_of(lifter) for k in range(24)}, look, SAMPLES, network)
+    elsewhere = bar_of(person(600, 60))
+    assert not held({k: elsewhere for k in range(24)}, look, SAMPLES, network)
+
+
+def test_a_bar_in_the_hands_of_another_lifter_is_held_too():
+    """The first look takes the larger of two; the bar that was found is the other's."""
+    larger, other = person(330, 300, 250), person(950, 300, 230)
+    network = FakeNetwork(larger, other)
+    look = look_over(SAMPLES, network)
+    assert look.readings[0].xy_px == pytest.approx(larger)
+    assert held({k: bar_of(other) for k in range(24)}, look, SAMPLES, network)
