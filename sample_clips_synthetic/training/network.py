@@ -5,7 +5,8 @@ place; attention between the 21 points so gathered then puts each in relation to
 gives what is left to move, its covariance, and whether it is seen, hidden or outside.
 
 Backbone (EfficientNet-Lite0): Tan & Le, EfficientNet (ICML 2019), in the 'Lite' form without
-squeeze-and-excitation; place by soft-argmax: Sun et al., Integral human pose regression (ECCV 2018).
+squeeze-and-excitation; place by soft-argmax: Sun et al., Integral human pose regression (ECCV
+2018).
 """
 
 from __future__ import annotations
