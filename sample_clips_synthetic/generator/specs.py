@@ -386,6 +386,8 @@ def _stranger(number: int) -> ClipSpec:
         )
         for i in range(2)
     )
+    settle_s = 0.8
+    whole_s = settle_s + sum(r.descent_s + r.pause_s + r.press_s + r.hold_s for r in reps)
     return ClipSpec(
         f"qs_{number:02d}_{view}", "strangers",
         f"somebody new, grip {grip:.2f} m, from {azimuth} degrees",
@@ -400,12 +402,12 @@ def _stranger(number: int) -> ClipSpec:
                       float(rng.uniform(0.26, 0.36))),
         style=ArmStyle(float(flare), float(np.clip(flare * 0.8, 25, 62)),
                        float(rng.uniform(10, 38))),
-        sets=SetSpec(reps, settle_s=0.8, grip_width_m=grip,
+        sets=SetSpec(reps, settle_s=settle_s, grip_width_m=grip,
                      grip_shift_m=float(rng.uniform(-0.008, 0.008)),
                      yaw_deg=float(rng.uniform(-0.6, 0.6))),
         spotter="broad_man" if rng.random() < 0.35 else "",
         spotter_outfit=replace(MK, shirt=_shade(rng, 0.02, 0.5)),
-        duration_s=7.6, gain=float(rng.uniform(1.0, 1.5)), noise=float(rng.uniform(2.0, 4.0)),
+        duration_s=round(whole_s, 2), gain=float(rng.uniform(1.0, 1.5)), noise=float(rng.uniform(2.0, 4.0)),
         crf=int(rng.integers(22, 29)),
     )  # fmt: skip
 
