@@ -407,7 +407,8 @@ def _stranger(number: int) -> ClipSpec:
                      yaw_deg=float(rng.uniform(-0.6, 0.6))),
         spotter="broad_man" if rng.random() < 0.35 else "",
         spotter_outfit=replace(MK, shirt=_shade(rng, 0.02, 0.5)),
-        duration_s=round(whole_s, 2), gain=float(rng.uniform(1.0, 1.5)), noise=float(rng.uniform(2.0, 4.0)),
+        duration_s=round(whole_s, 2),
+        gain=float(rng.uniform(1.0, 1.5)), noise=float(rng.uniform(2.0, 4.0)),
         crf=int(rng.integers(22, 29)),
     )  # fmt: skip
 
