@@ -367,7 +367,8 @@ def _find_in(
 
     def find_line() -> barline.BarSeed | None:
         try:
-            return barline.find_bar(samples, config.bar, transforms)
+            ends_px = look.bar_ends(transforms) if look is not None and look.sure else None
+            return barline.find_bar(samples, config.bar, transforms, ends_px)
         except BarNotFoundError as error:
             problems.append(str(error))
             return None
