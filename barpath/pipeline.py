@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from barpath import armfit, barline, calibrate, firstlook, measures, plate, pose, scene
-from barpath.bridge import bridge
+from barpath.bridge import align_ends, bridge
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
@@ -585,10 +585,11 @@ def follow(
             progress("following the bar", (frame.index + 1) / info.n_frames)
     camera = motion.table()
     level = find_level(info, camera, stills, config)
+    track = tracker.table()
     joints_px = None if reader is None else reader.table()
-    return Detected(
-        found.view, found.view_source, tracker.table(), camera, n_duplicate, level, joints_px
-    )
+    if found.view == "front" and joints_px is not None:
+        track = align_ends(track, joints_px, config.bridging)
+    return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
 
 
 def pose_config(config: AnalysisConfig) -> pose.PoseConfig:
