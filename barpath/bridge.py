@@ -197,3 +197,35 @@ def align_ends(
     moved = whole + move[:, None] * (whole[:, 1] - whole[:, 0])[:, None]
     out[names] = moved.reshape(-1, 4)
     return out
+
+
+def followed_end(track: pd.DataFrame, joints: pd.DataFrame, least: int = 5) -> str:
+    """Which end of the bar the plate that was followed is on.
+
+    Parameters
+    ----------
+    track : DataFrame
+        Plate table.
+    joints : DataFrame
+        Pose table in the same coordinates.
+    least : int
+        Fewer frames in which a plate was read give no answer.
+
+    Returns
+    -------
+    {'left', 'right', ''}
+        The lifter's; ``""`` where the readings do not agree.
+    """
+    at = track.set_index("frame").reindex(joints["frame"])
+    place = at[["x_px", "y_px"]].to_numpy(dtype=float)
+    size = at["major_px"].to_numpy(dtype=float)
+    away = []
+    for side in SIDES:
+        read = joints.reindex(columns=[f"{side}_plate_x_px", f"{side}_plate_y_px"])
+        away.append(np.hypot(*(read.to_numpy(dtype=float) - place).T) / size)
+    left, right = (np.nan_to_num(one, nan=np.inf) for one in away)
+    on_left, on_right = (left < 0.5) & (left < right), (right < 0.5) & (right < left)
+    n_left, n_right = int(on_left.sum()), int(on_right.sum())
+    if n_left + n_right < least or max(n_left, n_right) < 3 * min(n_left, n_right):
+        return ""
+    return "left" if n_left > n_right else "right"

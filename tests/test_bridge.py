@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.bridge import align_ends, bridge
+from barpath.bridge import align_ends, bridge, followed_end
 
 
 def made(n=240, fps=30.0, seed=1, noise_px=1.0):
@@ -142,3 +142,23 @@ def test_without_readings_the_ends_stay():
     pd.testing.assert_frame_equal(align_ends(track, joints.iloc[:2]), track)
     bare = joints[["frame", "time_s"]]
     pd.testing.assert_frame_equal(align_ends(track, bare), track)
+
+
+@pytest.mark.parametrize(("near", "expected"), [("left", "left"), ("right", "right")])
+def test_the_followed_plate_is_told_from_the_other(near, expected):
+    track, joints, place = made()
+    rng = np.random.default_rng(5)
+    there = place[joints["frame"]]
+    for side in ("left", "right"):
+        away = 0.0 if side == near else 150.0
+        joints[f"{side}_plate_x_px"] = there[:, 0] + away + rng.normal(0, 10, len(joints))
+        joints[f"{side}_plate_y_px"] = there[:, 1] + rng.normal(0, 10, len(joints))
+    assert followed_end(track, joints) == expected
+
+
+def test_plates_that_were_not_read_tell_nothing():
+    track, joints, _ = made()
+    assert followed_end(track, joints) == ""
+    for side in ("left", "right"):
+        joints[f"{side}_plate_x_px"], joints[f"{side}_plate_y_px"] = 5000.0, 5000.0
+    assert followed_end(track, joints) == ""
