@@ -110,6 +110,27 @@ class StockNetwork:
             Places of `JOINTS` in pixels of the image (origin at the centre of the top-left pixel,
             x right, y down); None when it sees nobody.
         """
+        found = self.landmarks(image, time_s)
+        return None if found is None else found[_LANDMARKS, :2]
+
+    def landmarks(
+        self, image: NDArray[np.uint8], time_s: float = 0.0
+    ) -> NDArray[np.float64] | None:
+        """All that it says of the person it sees first.
+
+        Parameters
+        ----------
+        image : ndarray of uint8, shape (H, W, 3)
+            RGB.
+        time_s : float
+            As for `read`.
+
+        Returns
+        -------
+        ndarray, shape (33, 3), or None
+            For each of the network's own landmarks x and y as `read` gives them, and its visibility
+            0..1.
+        """
         picture = self._image(image_format=self._format, data=np.ascontiguousarray(image))
         # It logs at its first person, not when it starts.
         with _quiet_stderr() if self._frames_read < 2 else contextlib.nullcontext():
@@ -121,8 +142,8 @@ class StockNetwork:
             return None
         self._frames_read += 1
         height, width = image.shape[:2]
-        share = np.array([(p.x, p.y) for p in found.pose_landmarks[0]])[_LANDMARKS]
-        return share * [width, height] - 0.5
+        said = np.array([(p.x, p.y, p.visibility) for p in found.pose_landmarks[0]])
+        return np.column_stack([said[:, :2] * [width, height] - 0.5, said[:, 2]])
 
     def close(self) -> None:
         """Free the network."""

@@ -18,6 +18,7 @@ from sample_clips_synthetic.generator.body import (
     load_mesh,
 )
 from sample_clips_synthetic.generator.camera import View
+from sample_clips_synthetic.generator.looks import CLOTH, SKIN, Outfit, dress
 from sample_clips_synthetic.stills import maker
 from sample_clips_synthetic.stills.bodies import CHANGES, LEFT_OUT, PHENOTYPE, Bodies, recipe
 from sample_clips_synthetic.stills.codes import BAR, HEAD, OTHERS, PLATES, SCENERY, TRUNK
@@ -306,3 +307,13 @@ def _looking_at(points: np.ndarray) -> View:
     right /= np.linalg.norm(right)
     rotation = np.stack([right, np.cross(forward, right), forward])
     return View(rotation, eye, 450.0, 159.5, 159.5, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("sleeve_share", [0.15, 0.45, 0.9])
+def test_short_sleeves_leave_the_forearm_bare(sleeve_share: float) -> None:
+    mesh = load_mesh("tall_man")
+    outfit = Outfit(sleeve_share=sleeve_share)
+    forearm = mesh.starting("lowerarm", "wrist", "metacarpal")
+    assert np.all(dress(mesh, outfit, 1).materials[forearm] == SKIN)
+    long = dress(mesh, replace(outfit, sleeve_share=1.5, forearm_share=0.9), 1)
+    assert np.mean(long.materials[mesh.starting("lowerarm")] == CLOTH) > 0.6

@@ -111,7 +111,8 @@ def dress(mesh: Mesh, outfit: Outfit, seed: int) -> DressedMesh:
     trunk = starts("spine", "breast", "clavicle", "shoulder01")
     neck_front = starts("neck01") & (vertices[:, 0] < mesh.heads[mesh.bone("neck01")][0] + 0.01)
     shirt = trunk | neck_front | (starts("upperarm") & (arm < outfit.sleeve_share))
-    shirt |= starts("lowerarm") & (forearm < outfit.forearm_share)
+    if outfit.forearm_share > 0:
+        shirt |= starts("lowerarm") & (forearm < outfit.forearm_share)
     seat = starts("pelvis", "root")
     middle = trunk | seat | starts("upperleg01")
     shorts = (starts("upperleg") & (leg < outfit.leg_share)) | (middle & (vertices[:, 0] < waist))

@@ -1,7 +1,7 @@
 """Train the joint network and write the file that the package ships.
 
-Made stills are taken up while they are being made (`sample_clips_synthetic.stills`), so both may run at once.
-A second call with the same ``--out`` goes on from the last checkpoint.
+With ``--follow`` made stills are taken up while they are being made, so both may run at once. A
+second call with the same ``--out`` goes on from the last checkpoint.
 """
 
 from __future__ import annotations

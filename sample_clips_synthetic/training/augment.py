@@ -1,7 +1,7 @@
 """What a phone, a room and a codec do to a picture, for a whole batch at once on the GPU.
 
-Every function takes pictures as float (n, 3, h, w) in 0..1 and returns the same; each picture draws its
-own strength. Points move with the picture, and those that a patch covers become hidden.
+Every function takes pictures as float (n, 3, h, w) in 0..1 and returns the same; each picture draws
+its own strength. Points move with the picture, and those that a patch covers become hidden.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from .pool import Pool
 
 FloatArray = NDArray[np.float64]
 RADIUS_95 = 2.4477
-"""Radius in standard deviations that holds 95 % of a bivariate normal law: sqrt(chi2(2).ppf(0.95))."""
+"""Standard deviations that hold 95 % of a bivariate normal law: sqrt(chi2(2).ppf(0.95))."""
 KINDS: tuple[str, ...] = tuple(
     dict.fromkeys(n.removeprefix("left_").removeprefix("right_") for n in POINTS)
 )

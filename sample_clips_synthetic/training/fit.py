@@ -229,9 +229,7 @@ class Trainer:
         with torch.no_grad():
             images, points, states, pressing, chosen = self._batch()
         images = images.contiguous(memory_format=torch.channels_last)
-        with torch.autocast(
-            self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"
-        ):
+        with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
             out = self.network(images)
         out = {name: value.float() for name, value in out.items()}
         total, hardness = loss_of(out, points, states, pressing, config)

@@ -1,11 +1,12 @@
-"""The joint network: an EfficientNet-Lite0 backbone, maps of where each point is, and a reading of each.
+"""The joint network: a backbone, maps of where each point is, and a reading of each point.
 
 A point's map (softmax over 64 x 64 cells) says roughly where it is and gathers the features of that
 place; attention between the 21 points so gathered then puts each in relation to the others, and
 gives what is left to move, its covariance, and whether it is seen, hidden or outside.
 
-Backbone: Tan & Le, EfficientNet (ICML 2019), in the 'Lite' form without squeeze-and-excitation;
-place by soft-argmax: Sun et al., Integral human pose regression (ECCV 2018).
+Backbone (EfficientNet-Lite0): Tan & Le, EfficientNet (ICML 2019), in the 'Lite' form without
+squeeze-and-excitation; place by soft-argmax: Sun et al., Integral human pose regression (ECCV
+2018).
 """
 
 from __future__ import annotations
@@ -88,6 +89,7 @@ class Backbone(nn.Module):
         self.blocks = nn.ModuleList(blocks)
 
     def forward(self, x: Tensor) -> list[Tensor]:
+        """Features (n, channels of ``TAPS``, h, w) of pictures (n, 3, h, w)."""
         x = functional.relu6(self.stem(x))
         taps = []
         for i, block in enumerate(self.blocks):
@@ -191,9 +193,9 @@ class JointNetwork(nn.Module):
         Returns
         -------
         dict
-            ``heat`` (n, P, 4096) logits of the maps, ``rough_px`` (n, P, 2) place by the map alone,
-            ``place_px`` (n, P, 2), ``scale_px`` (n, P, 3) lower triangle l11, l21, l22 of the spread,
-            ``state`` (n, P, 3) logits, ``pressing`` (n,) logits.
+            ``heat`` (n, P, 4096) logits of the maps, ``rough_px`` (n, P, 2) place by the map
+            alone, ``place_px`` (n, P, 2), ``scale_px`` (n, P, 3) lower triangle l11, l21, l22 of
+            the spread, ``state`` (n, P, 3) logits, ``pressing`` (n,) logits.
         """
         taps = self.backbone(image)
         levels: list[Tensor] = []

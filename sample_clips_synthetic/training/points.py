@@ -18,6 +18,7 @@ POINTS: tuple[str, ...] = (
 SEEN, HIDDEN, OUTSIDE, UNKNOWN = 0, 1, 2, 3
 """States of a point; ``UNKNOWN`` where nobody said (real people)."""
 
+STILL_PX = 320
 INPUT_PX = 256
 HEAT_PX = 64
 STRIDE_PX = INPUT_PX // HEAT_PX

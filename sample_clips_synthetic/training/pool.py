@@ -13,9 +13,8 @@ import torch
 from torch import Tensor
 
 from ..stills.maker import TAGS
-from .points import POINTS, SEEN, UNKNOWN
+from .points import POINTS, SEEN, STILL_PX, UNKNOWN
 
-STILL_PX = 320
 FACTS = ("px_per_m", "azimuth_deg", "elevation_deg", "distance_m", "body")
 
 
@@ -123,8 +122,8 @@ def people(path: Path, device: torch.device) -> Pool:
     Parameters
     ----------
     path
-        Archive of ``jpeg`` (encoded pictures end to end), ``ends`` (where each ends), ``points`` and
-        ``weights`` (1 where a point is known).
+        Archive of ``jpeg`` (encoded pictures end to end), ``ends`` (where each ends), ``points``
+        and ``weights`` (1 where a point is known), as `people.label` writes it.
     device
         Where to hold them.
     """

@@ -61,7 +61,7 @@ def test_any_table_cut_in_half_is_named(stock, tmp_path, monkeypatch, kind):
 def test_a_corrected_result_is_no_damage(stock, tmp_path):
     result = store.read_results(stock.results)
     row = result.track.iloc[40]
-    point = PlatePoint(int(row["frame"]), row["x_px"] + 2, row["y_px"])
+    point = PlatePoint(int(row["frame"]), round(row["x_px"]) + 2.0, round(row["y_px"]) + 0.0)
     corrections = Corrections(plate=(point,))
     track = correct_track(result.track, corrections)
     track.loc[3, ["state", "state_tracked"]] = "lost"
