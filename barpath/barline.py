@@ -300,6 +300,7 @@ def find_bar(
     samples: Iterable[Any],
     config: BarlineConfig | None = None,
     camera: Sequence[ArrayLike] | None = None,
+    ends_px: ArrayLike | None = None,
 ) -> BarSeed:
     """Find the bar in a front view without being shown it.
 
@@ -312,6 +313,9 @@ def find_bar(
         Settings.
     camera
         For each sample its 2x3 transform to the steadied image, for a handheld camera.
+    ends_px
+        Columns of the steadied image near which the inner faces of the plates are expected, the
+        left one first, where something else tells.
 
     Returns
     -------
@@ -325,6 +329,9 @@ def find_bar(
     """
     config = config or BarlineConfig()
     stack = _reduce(samples, config, camera)
+    expected = None
+    if ends_px is not None:
+        expected = (np.asarray(ends_px, dtype=float) + 0.5) / stack.scale - 0.5
     if len(stack.grey) < 6:
         raise BarNotFoundError("Too few frames to tell the bar from what stands still.")
     scores = np.stack([_thin_lines(grey) for grey in stack.grey])
@@ -334,7 +341,7 @@ def find_bar(
     followed = [
         found
         for kept in _line_families(lines, config, stack)
-        for model in _bar_models(stack, lines, kept, moving, config)
+        for model in _bar_models(stack, lines, kept, moving, expected, config)
         if (found := _follow_model(stack, model, config)) is not None
     ]
     if not followed:
@@ -520,6 +527,7 @@ def _bar_models(
     lines: pd.DataFrame,
     kept: NDArray[np.int64],
     moving: NDArray[np.float32],
+    expected: FloatArray | None,
     config: BarlineConfig,
 ) -> Iterator[_Model]:
     """Build the picture of what moves rigidly with the line; yield each pair of plates in it.
@@ -578,8 +586,8 @@ def _bar_models(
     # Half of them tell where it begins and ends sideways, by that part of it which stands free.
     shown = np.maximum(*heights(50.0)) > 3.0 * thickness
     tall = tuple(np.where(shown, height, 0.0) for height in heights(70.0))
-    for pair in _plate_pairs(rigid, *tall, on_shaft, thickness, config):
-        yield _model_of(own_stack, rigid, tall, on_shaft, pair, max(width, rows), config)
+    for pair in _plate_pairs(rigid, *tall, on_shaft, thickness, expected, config):
+        yield _model_of(own_stack, rigid, tall, on_shaft, pair, max(width, rows), expected, config)
 
 
 def _furthest(away: FloatArray, n: int = 5) -> NDArray[np.int64]:
@@ -599,9 +607,14 @@ def _model_of(
     on_shaft: NDArray[np.int64],
     pair: tuple[tuple[int, int], tuple[int, int]],
     longer_px: int,
+    expected: FloatArray | None,
     config: BarlineConfig,
 ) -> _Model:
-    """Return what moves with the bar when these columns are its plates."""
+    """Return what moves with the bar when these columns are its plates.
+
+    What stands beside a plate may pass for a part of it: an end that lies too far from where it is
+    expected is put there.
+    """
     reach, width = rigid.shape[0] // 2, rigid.shape[1]
     # Hands and collars are thicker; 28 mm over 1310 mm between the collars bounds the shaft.
     span = pair[1][0] - pair[0][1]
@@ -618,7 +631,7 @@ def _model_of(
         borderMode=cv2.BORDER_REPLICATE,
     )
     ends = []
-    for (start, stop), sign in zip(pair, (-1, 1), strict=True):
+    for side, ((start, stop), sign) in enumerate(zip(pair, (-1, 1), strict=True)):
         # A plate's middle is the axis; on one side what is seen may run on into something else.
         most = float(np.percentile(np.minimum(*tall)[start:stop], 85))
         top, bottom = _plate_rows(rigid[:, start:stop], most, thickness, reach)
@@ -628,7 +641,10 @@ def _model_of(
         inner = float(stop if sign < 0 else start)
         half_width = 0.5 * plate * abs(inner - 0.5 * (width - 1)) / (config.focal_share * longer_px)
         depth = max(float(stop - start) - half_width, 2.0)
-        ends.append(BarEnd(inner + sign * half_width, 0.0, float(plate), depth))
+        x = inner + sign * half_width
+        if expected is not None and abs(x - expected[side]) > _SURE_SHARE * np.ptp(expected):
+            x = float(expected[side])
+        ends.append(BarEnd(x, 0.0, float(plate), depth))
     patches = tuple(_cut(rigid, end, reach, sign) for end, sign in zip(ends, (-1, 1), strict=True))
     return _Model(ends[0], ends[1], thickness, patches, shaft)
 
@@ -804,13 +820,16 @@ def _plate_pairs(
     tall_down: FloatArray,
     on_shaft: NDArray[np.int64],
     thickness: float,
+    expected: FloatArray | None,
     config: BarlineConfig,
 ) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     """Return the column ranges of the two plates, likeliest first; none when nothing is like them.
 
     A plate stands up and down from the axis by several shaft thicknesses alike; the two are of one
     height, and lie on either side of the shaft. Pairs that come near the likeliest are all given,
-    for pictures laid over each other show less than following them does.
+    for pictures laid over each other show less than following them does. Where the ends are
+    expected, pairs near there come before all others, and their plates' heights, which what stands
+    beside them can change, count less.
     """
     width, reach = rigid.shape[1], rigid.shape[0] // 2
     height = np.minimum(tall_up, tall_down)
@@ -825,6 +844,17 @@ def _plate_pairs(
         size[a, b] = bottom - top
     middle = float(np.median(on_shaft))
     pairs, scores = [], []
+    least_alike = 0.7
+    if expected is not None:
+        away = _EXPECTED_SHARE * float(np.ptp(expected))
+        near = [
+            (left, right)
+            for left in runs
+            for right in runs
+            if abs(left[1] - expected[0]) < away and abs(right[0] - expected[1]) < away
+        ]
+        if near:
+            runs, least_alike = sorted({run for pair in near for run in pair}), 0.4
     for left in runs:
         for right in runs:
             span = right[0] - left[1]
@@ -836,7 +866,7 @@ def _plate_pairs(
             cover = len(between) / span
             # 28 mm of 1310 mm between the collars, whatever the distance.
             slender = span / thickness
-            if alike < 0.7 or cover < 0.15 or not 20.0 < slender < 110.0:
+            if alike < least_alike or cover < 0.15 or not 20.0 < slender < 110.0:
                 continue
             if not 1.5 < span / np.mean(sizes) < 12.0:
                 continue
@@ -908,6 +938,10 @@ def _match_curve(
     return scores.max(axis=1), scores.argmax(axis=1) - slack
 
 
+# Ends are expected so near, as a share of the distance between them.
+_EXPECTED_SHARE = 0.08
+# Within this share of it what is seen is surer than what is expected.
+_SURE_SHARE = 0.012
 # A later candidate replaces an earlier one when there is by this share more evidence for it.
 _CLEARLY_BETTER = 0.1
 

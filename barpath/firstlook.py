@@ -31,6 +31,8 @@ from barpath.jointnet import (
 Floats = NDArray[np.float64]
 
 PLATES = np.array([POINTS.index(f"{side}_plate") for side in SIDES])
+COLLARS = np.array([POINTS.index(f"{side}_collar") for side in SIDES])
+SHAFT_M, INNER_FACES_M = 1.31, 1.37
 MOST_LOOKS = 12
 LEAST_READINGS = 3
 ON_BAR_M = 0.25
@@ -96,6 +98,31 @@ class FirstLook:
         if len(spans) < LEAST_READINGS:
             return float("nan")
         return float(np.median(spans) / np.percentile(limbs, 90))
+
+    def bar_ends(self, transforms: Floats) -> Floats | None:
+        """Columns of the steadied image at which the plates' inner faces are expected.
+
+        Parameters
+        ----------
+        transforms : ndarray, shape (n, 2, 3)
+            Image to steadied image, of every sample.
+
+        Returns
+        -------
+        ndarray, shape (2,), or None
+            The left one first; a little farther out than the shaft's ends, for the sleeves'
+            shoulders lie between. None where the ends are read in too few samples.
+        """
+        found = []
+        for k, reading in zip(self.at.tolist(), self.readings, strict=True):
+            if (reading.state[COLLARS, 2] < 0.5).all():
+                ends = reading.xy_px[COLLARS] @ transforms[k, :, :2].T + transforms[k, :, 2]
+                found.append(np.sort(ends[:, 0]))
+        if len(found) < LEAST_READINGS:
+            return None
+        left, right = np.median(found, axis=0)
+        beyond = (INNER_FACES_M / SHAFT_M - 1.0) / 2 * (right - left)
+        return np.array([left - beyond, right + beyond])
 
     def plates(self) -> list[tuple[int, Floats]]:
         """Sample and place of each end's plate where it is seen best, the surer end first."""

@@ -306,7 +306,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "Elbow abduction",
             "Angle between upper arm and trunk when the bar is on the chest; 0 is along the trunk, "
             "90 is straight out. From the front more than 90 cannot be told from less.",
-            ("front", "side"),
+            ("front", *_SIDE),
             True,
             _WU,
             8.0,
@@ -318,7 +318,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "deg",
             "Elbow tuck",
             "90 degrees less the elbow abduction: how far the elbow is tucked toward the trunk.",
-            ("front", "side"),
+            ("front", *_SIDE),
             True,
             _WU,
             8.0,
@@ -904,6 +904,8 @@ def bar_measures(
 
 
 ARM_MEASURES = ("wrist_over_elbow_m", "forearm_lean_deg", "elbow_abduction_deg", "tuck_deg")
+MOST_OBLIQUE_SD_DEG = 10.0
+"""Angles of the arm in an oblique view that are known less well are not given."""
 _BRIDGED = "The elbow was hidden with the bar on the chest and bridged by what is known of arms."
 
 
@@ -1095,9 +1097,6 @@ def _fitted_arm(
     The angle between upper arm and trunk is taken in space; the trunk is taken as lying level along
     the bench (`context.trunk_axis_sd_deg`).
     """
-    if context.view == "oblique":
-        reason = "From an oblique view the part of the arm in depth is not known well enough."
-        return dict.fromkeys(ARM_MEASURES, _missing(reason))
     rows = nearest_frames(arms.time_s, *between, context.joint_window_s)
     rows &= np.isfinite(arms.points_m).all(axis=(1, 2, 3))
     if not rows.any():
@@ -1128,6 +1127,9 @@ def _fitted_arm(
     else:
         reason = "It needs a front view, from the feet."
         found = dict.fromkeys(ARM_MEASURES[:2], _missing(reason))
+    if context.view == "oblique" and spread[2] > MOST_OBLIQUE_SD_DEG:
+        reason = "From an oblique view the part of the arm in depth is not known well enough."
+        return found | dict.fromkeys(ARM_MEASURES[2:], _missing(reason))
     reason = "" if _read(arms, rows, a) else _BRIDGED
     trunk = context.trunk_axis_sd_deg
     return found | {

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from barpath import armfit, barline, calibrate, firstlook, measures, plate, pose, scene
-from barpath.bridge import bridge
+from barpath.bridge import align_ends, bridge, followed_end
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
@@ -367,7 +367,8 @@ def _find_in(
 
     def find_line() -> barline.BarSeed | None:
         try:
-            return barline.find_bar(samples, config.bar, transforms)
+            ends_px = look.bar_ends(transforms) if look is not None and look.sure else None
+            return barline.find_bar(samples, config.bar, transforms, ends_px)
         except BarNotFoundError as error:
             problems.append(str(error))
             return None
@@ -584,10 +585,11 @@ def follow(
             progress("following the bar", (frame.index + 1) / info.n_frames)
     camera = motion.table()
     level = find_level(info, camera, stills, config)
+    track = tracker.table()
     joints_px = None if reader is None else reader.table()
-    return Detected(
-        found.view, found.view_source, tracker.table(), camera, n_duplicate, level, joints_px
-    )
+    if found.view == "front" and joints_px is not None:
+        track = align_ends(track, joints_px, config.bridging)
+    return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
 
 
 def pose_config(config: AnalysisConfig) -> pose.PoseConfig:
@@ -670,7 +672,8 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         )
         if head:
             path = _toward_head(path, head)
-    sightings = arm_sightings(path, steady_joints, detected.camera, calibration, head, config)
+    far = followed_far(steadied, steady_joints, head)
+    sightings = arm_sightings(path, steady_joints, detected.camera, calibration, head, far, config)
     arms = find_arms(sightings, config)
     arms_table = pd.DataFrame()
     if arms is not None:
@@ -783,6 +786,7 @@ def arm_sightings(
     camera: pd.DataFrame,
     calibration: calibrate.Calibration,
     head: int,
+    far: bool | None,
     config: AnalysisConfig,
 ) -> list[armfit.Sighting]:
     """What the clip shows of the arms; one for every camera that it may have been taken with.
@@ -798,6 +802,8 @@ def arm_sightings(
     calibration : Calibration
     head : int
         From `joints.head_direction`.
+    far : bool or None
+        From `followed_far`.
     config : AnalysisConfig
     """
     table = path.table
@@ -821,7 +827,7 @@ def arm_sightings(
         sights = [armfit.front_sight(calibration, path.origin_m, start_m)]
     else:
         bar[:, 0] = rows["x_smooth_m"]
-        sights = arm_sights(calibration, head, path.origin_m, config.depths.outline_m)
+        sights = arm_sights(calibration, head, path.origin_m, config.depths.outline_m, far)
     readings_px, covariance_px2 = armfit.read_joints(steady_joints)
     at = armfit.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
     frame = rows.index.to_numpy()
@@ -841,11 +847,14 @@ class Placed:
         As in the result's trajectory, x toward the head.
     head : int
         Which way the head lies in a side view: 1 image right, -1 left, 0 unknown.
+    far : bool or None
+        From `followed_far`.
     """
 
     calibration: calibrate.Calibration
     path: Path3
     head: int
+    far: bool | None
 
 
 def head_of(result: SetResult) -> int:
@@ -865,7 +874,8 @@ def place(result: SetResult) -> Placed:
     trajectory = front_trajectory if result.view == "front" else side_trajectory
     path = _move_origin(trajectory(steadied, calibration, config), result.reps)
     head = head_of(result)
-    return Placed(calibration, _toward_head(path, head) if head else path, head)
+    far = followed_far(steadied, joints, head)
+    return Placed(calibration, _toward_head(path, head) if head else path, head, far)
 
 
 def sightings_in(result: SetResult, placed: Placed) -> list[armfit.Sighting]:
@@ -877,25 +887,47 @@ def sightings_in(result: SetResult, placed: Placed) -> list[armfit.Sighting]:
         result.camera,
         placed.calibration,
         placed.head,
+        placed.far,
         config_of(result),
     )
 
 
+def followed_far(track: pd.DataFrame, joints: pd.DataFrame, head: int) -> bool | None:
+    """Whether the plate followed is the one at the bar's far end; None where that is not known.
+
+    Parameters
+    ----------
+    track, joints : DataFrame
+        Plate or bar table and pose table in the same coordinates.
+    head : int
+        From `joints.head_direction`.
+    """
+    near = near_side(head)
+    if not near or "major_px" not in track or joints.empty:
+        return None
+    end = followed_end(track, joints)
+    return end != near if end else None
+
+
 def arm_sights(
-    calibration: calibrate.Calibration, head: int, origin_m: Floats, outline_m: float
+    calibration: calibrate.Calibration,
+    head: int,
+    origin_m: Floats,
+    outline_m: float,
+    far: bool | None = None,
 ) -> list[armfit.Sight]:
     """Cameras that a side or oblique view may have been taken with.
 
-    A slanted plate may be the bar's near or far one, turned either way, and more slanted than its
-    outline looks, since its thickness shows.
+    A slanted plate may be turned either way, be more slanted than its outline looks, since its
+    thickness shows, and, where nothing tells, be the bar's near or far one.
     """
     if calibration.view == "side":
-        return [armfit.side_sight(calibration, head, origin_m, outline_m)]
+        return [armfit.side_sight(calibration, head, origin_m, outline_m, far=bool(far))]
     return [
         armfit.side_sight(
-            calibration, head, origin_m, outline_m, far=far, mirrored=mirrored
+            calibration, head, origin_m, outline_m, far=at_far_end, mirrored=mirrored
         ).turned(turn)
-        for far in (False, True)
+        for at_far_end in ((False, True) if far is None else (far,))
         for mirrored in (False, True)
         for turn in np.deg2rad(np.linspace(-25.0, 25.0, ARM_TURNS))
     ]

@@ -83,6 +83,8 @@ class PoseConfig:
         faces in the IPF Technical Rules Book (from memory).
     looks_per_s : float
         Most readings a second of the clip.
+    wide_every : int
+        In so many readings one is completed by what lies round the crop: legs, the bar's ends.
     outside : float
         Probability of being outside the picture from which a point's place is not given.
     hidden_share : float
@@ -96,6 +98,7 @@ class PoseConfig:
     plate_diameter_m: float = 0.450
     bar_between_plates_m: float = 1.310
     looks_per_s: float = 12.0
+    wide_every: int = 6
     outside: float = 0.5
     hidden_share: float = 0.45
     blurred_share: float = 0.10
@@ -203,8 +206,14 @@ class PoseReader:
         if len(self._rows) >= MOST_WAITING:
             # So few frames wait to be read that they do not fill the memory.
             self._rows[-MOST_WAITING][2].result()
-        look = self._worker.submit(self._tracker.update, image, bar)
-        self._rows.append((index, time_s, look))
+        wide = len(self._rows) % self.config.wide_every == 0
+        self._rows.append((index, time_s, self._worker.submit(self._look, image, bar, wide)))
+
+    def _look(self, image: Image, bar: BarLine | None, wide: bool) -> Readings | None:
+        reading = self._tracker.update(image, bar)
+        if reading is None or not wide:
+            return reading
+        return with_surroundings(image, self._tracker.network, reading, self.config.lifter)
 
     def table(self) -> pd.DataFrame:
         """The pose table of the frames read so far, one row each."""

@@ -79,3 +79,14 @@ def test_a_bar_in_the_hands_of_another_lifter_is_held_too():
     look = look_over(SAMPLES, network)
     assert look.readings[0].xy_px == pytest.approx(larger)
     assert held({k: bar_of(other) for k in range(24)}, look, SAMPLES, network)
+
+
+def test_ends_of_the_bar_are_expected_where_the_collars_are():
+    lifter = person(600, 300)
+    look = look_over(SAMPLES, FakeNetwork(lifter))
+    shifted = np.tile(np.array([[1.0, 0.0, 25.0], [0.0, 1.0, 0.0]]), (len(SAMPLES), 1, 1))
+    left, right = look.bar_ends(shifted)
+    collars = lifter[[POINTS.index("right_collar"), POINTS.index("left_collar")], 0] + 25.0
+    assert (right - left) / (collars[1] - collars[0]) == pytest.approx(1.37 / 1.31)
+    assert left + right == pytest.approx(collars.sum())
+    assert look_over(SAMPLES, FakeNetwork()).bar_ends(shifted) is None

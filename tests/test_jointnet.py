@@ -5,6 +5,7 @@ A stand-in reads made people, so that everything but the network itself is tried
 
 import hashlib
 import json
+import re
 import socket
 from pathlib import Path
 
@@ -34,7 +35,6 @@ from barpath.jointnet import (
 from tests.weights import needs_weights
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
-WEIGHTS_SHA256 = "9d240deff99bc37876c27a6239740e69fb6fcdbbeeb8ef0e18687e162700a384"
 PICTURE = np.zeros((720, 1280, 3), np.uint8)
 
 # A lifter seen from the feet, in units of the upper body's width, hands on a level bar at y = 0.
@@ -305,10 +305,11 @@ def network():
 
 
 @needs_weights
-def test_shipped_weights_are_those_that_were_measured():
-    """To be renewed, with the figures in the README, when other weights are shipped."""
+def test_shipped_weights_are_those_of_their_card():
+    """To be renewed, with the card's figures and the README's, when other weights are shipped."""
     content = weights_path().read_bytes()
-    assert hashlib.sha256(content).hexdigest() == WEIGHTS_SHA256
+    card = weights_path().with_suffix(".md").read_text("utf-8")
+    assert re.findall(r"SHA-256 `(\w+)`", card) == [hashlib.sha256(content).hexdigest()]
     assert len(content) <= 16 * 2**20
 
 
@@ -361,7 +362,7 @@ def made_readings(network):
         document = json.loads((CLIPS / f"{name}.truth.json").read_text())
         truth = pd.read_csv(CLIPS / f"{name}.truth.csv").set_index("frame")
         height = truth["bar_middle_y_m"]
-        low = height.index[height < height.min() + 0.04][::6]
+        low = height.index[height < height.min() + 0.04][::10]
         for frame in stream(CLIPS / f"{name}.mp4", indices=low.tolist()):
             found = find_lifter(frame.image, network)
             assert found is not None, (name, frame.index)
