@@ -179,7 +179,7 @@ def test_the_lifter_is_found_wherever_he_lies(x, y, size):
 
 def test_nobody_is_found_where_nobody_presses():
     assert find_lifter(PICTURE, FakeNetwork()) is None
-    assert find_lifter(PICTURE, FakeNetwork(person(640, 300), pressing=0.1)) is None
+    assert find_lifter(PICTURE, FakeNetwork(person(640, 300), pressing=0.001)) is None
 
 
 def test_what_the_crop_cuts_off_is_read_in_a_wider_one():
@@ -262,7 +262,7 @@ def test_a_lifter_who_rests_between_sets_is_kept_in_view():
     tracker.update(PICTURE)
     before = network.n_looks
     for k in range(80):
-        network.pressing = 0.02 if k < 79 else 0.98
+        network.pressing = 0.001 if k < 79 else 0.98
         found = tracker.update(PICTURE)
         assert (found is None) == (k < 79)
     assert found.xy_px == pytest.approx(lifter)
