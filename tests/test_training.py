@@ -1,4 +1,4 @@
-"""Training of the joint network: what is done to pictures, and the calibration; skips without torch."""
+"""Training of the joint network: changes to pictures, and calibration; skips without torch."""
 
 import numpy as np
 import pytest
