@@ -66,9 +66,9 @@ class ArmFitConfig:
     `ends_alike` are the correlation of the former between both arms and between the bar low and
     high. All of these are of the tuning clips. A bar's shaft is 1.31 m
     long between the collars and the bar 2.20 m over all (IPF Technical Rules Book, from memory);
-    other bars differ mostly in the latter. `model_factor` widens the fit's spread for what its
-    model leaves out; it is the ratio of errors to stated uncertainty of wrist over elbow on the
-    tuning clips.
+    other bars differ mostly in the latter. `model_factor` widens the fit's spread
+    for what its model leaves out: without it intervals of pairs hold too seldom on the tuning
+    clips.
     """
 
     upper_arm_m: float | None = None
@@ -113,7 +113,7 @@ class ArmFitConfig:
     common_share: float = 0.85
     common_m: float = 0.003
     arms_alike: float = 0.6
-    ends_alike: float = 0.3
+    ends_alike: float = 0.5
     own_share: float = 0.7
     own_m: float = 0.003
     max_frames: int = 48
@@ -121,7 +121,7 @@ class ArmFitConfig:
     n_steps: int = 20
     degrees_of_freedom: float = 4.0
     given_sd_m: float = 0.005
-    model_factor: float = 1.0
+    model_factor: float = 1.25
     n_draws: int = 120
     seed: int = 7
 

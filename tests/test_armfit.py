@@ -29,7 +29,7 @@ CONFIG = ArmFitConfig(
     own_share=1.0,
     own_m=0.0,
     arms_alike=0.0,
-    ends_alike=0.0,
+    ends_alike=0.95,
 )
 FRONT_AXES = np.column_stack([[0.0, 0.26, 0.966], [0.0, -0.966, 0.26], [1.0, 0.0, 0.0]])
 SIDE_AXES = np.column_stack([[1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, -1.0]])
