@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
+from scipy.linalg import block_diag, solve_triangular
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
@@ -62,11 +62,13 @@ class ArmFitConfig:
     The network's error has a part that stays the same while the picture stays alike, with the bar
     low and with it high, and a part that is each frame's own. `common_share` and `own_share` are
     their standard deviations as shares of the stated one, since neighbouring frames are no
-    independent readings; `common_m` and `own_m` are added to them, metres. A bar's shaft is 1.31 m
+    independent readings; `common_m` and `own_m` are added to them, metres. `arms_alike` and
+    `ends_alike` are the correlation of the former between both arms and between the bar low and
+    high. All of these are of the tuning clips. A bar's shaft is 1.31 m
     long between the collars and the bar 2.20 m over all (IPF Technical Rules Book, from memory);
-    other bars differ mostly in the latter. `model_factor` widens the fit's spread for what its
-    model leaves out; it is the ratio of errors to stated uncertainty of wrist over elbow on the
-    tuning clips.
+    other bars differ mostly in the latter. `model_factor` widens the fit's spread
+    for what its model leaves out: without it intervals of pairs hold too seldom on the tuning
+    clips.
     """
 
     upper_arm_m: float | None = None
@@ -108,12 +110,14 @@ class ArmFitConfig:
     bar_part_m: dict[str, tuple[float, float]] = field(
         default_factory=lambda: {"collar": (0.655, 0.01), "bar_end": (1.10, 0.05)}
     )
-    common_share: float = 0.9
+    common_share: float = 0.85
     common_m: float = 0.003
+    arms_alike: float = 0.6
+    ends_alike: float = 0.5
     own_share: float = 0.7
     own_m: float = 0.003
-    max_frames: int = 64
-    n_rounds: int = 4
+    max_frames: int = 48
+    n_rounds: int = 3
     n_steps: int = 20
     degrees_of_freedom: float = 4.0
     given_sd_m: float = 0.005
@@ -396,6 +400,7 @@ class _Problem:
     given: NDArray[np.bool_]
     prior: Floats
     prior_sd: Floats
+    whitener: Floats
 
     @property
     def n_frames(self) -> int:
@@ -496,7 +501,7 @@ class _Problem:
         high = 1 - np.clip(8 * self.low, 0, 1)
         straight = (high[:, None] * reach).sum(axis=0) / max(high.sum(), SMALL)
         whole = [
-            ((values - self.prior) / self.prior_sd)[: self.n_fixed],
+            self.whitener @ ((values - self.prior) / self.prior_sd)[: self.n_fixed],
             (left[:2] - right[:2]) / config.sides_alike_m,
             [
                 (left[2] + right[2]) / (2 * config.sides_alike_m),
@@ -534,7 +539,7 @@ class _Problem:
     def _bias_columns(self, out: Floats, begin: int, n_local: int, weight: Floats) -> None:
         """Derivatives by the biases, which are known beforehand."""
         columns = np.arange(len(SHARED), self.n_fixed)
-        out[columns, columns] = 1.0 / self.prior_sd[columns]
+        out[: self.n_fixed, columns] = self.whitener[:, columns] / self.prior_sd[columns]
         used = np.isfinite(self.seen_px).all(axis=-1) & ~self.given
         pull = np.where(used, -np.sqrt(weight), 0.0)[..., None, None] * self.root
         pull = np.where(np.isfinite(pull), pull, 0.0)
@@ -810,7 +815,23 @@ def _problem(
         given,
         np.concatenate([start, *own, np.full(n_swivels, np.deg2rad(config.swivel_deg))]),
         np.concatenate([sd, *own_sd, np.full(n_swivels, np.inf)]),
+        _whitener(len(seen.sights), config),
     )
+
+
+def _whitener(n_views: int, config: ArmFitConfig) -> Floats:
+    """Root of the inverse correlation of all that is not the frames' own.
+
+    What readings of the left and the right arm are off goes together, and so does what they are off
+    with the bar low and with it high.
+    """
+    ends, sides = (
+        np.array([[1.0, alike], [alike, 1.0]]) for alike in (config.ends_alike, config.arms_alike)
+    )
+    root = np.linalg.inv(np.linalg.cholesky(np.kron(ends, sides)))
+    # Order: bottom or top, side, point, axis.
+    own = [np.eye(N_TURNS), np.kron(root, np.eye(2 * len(SEEN)))]
+    return block_diag(np.eye(len(SHARED)), *(own * n_views))
 
 
 def _solve(

@@ -20,6 +20,7 @@ from barpath.config import AnalysisConfig
 from barpath.errors import OptionError
 from barpath.joints import (
     JointDepths,
+    ReadingError,
     front_joints,
     near_side,
     side_joints,
@@ -32,6 +33,7 @@ from barpath.uncertainty import combine, expand, grade, state
 Floats = NDArray[np.float64]
 
 SIDES = ("left", "right")
+FLAWLESS = ReadingError(share=0.0, common_m=0.0)
 COLUMNS = ["rep", "measure", "side", "value", "unit", "sd", "u95", "quality", "reason"]
 
 
@@ -261,13 +263,22 @@ def _steadied_joints(result: SetResult) -> pd.DataFrame:
     return calibrate.steady(shown, result.camera, pose.points_in(shown))
 
 
-def _with_fitted_sd(table: pd.DataFrame, result: SetResult) -> pd.DataFrame:
-    """Joint table with the uncertainty of the arms' fit, where the arms are the fitted ones."""
+def _with_fitted_sd(
+    table: pd.DataFrame, depths_alone: pd.DataFrame, result: SetResult
+) -> pd.DataFrame:
+    """Joint table in which the fitted arms' own uncertainty is that of their fit.
+
+    What the assumed depths leave open, as in the same table of readings without any error of their
+    own, stays in it.
+    """
     if result.arms.empty:
         return table
     arms = result.arms.set_index("frame").reindex(table["frame"])
     known = [c for c in table.columns if c.endswith("_sd_m") and c in arms.columns]
-    return table.assign(**{column: arms[column].to_numpy(dtype=float) for column in known})
+    fitted = arms[known].to_numpy(dtype=float)
+    return table.assign(
+        **dict(zip(known, np.hypot(fitted, depths_alone[known].to_numpy()).T, strict=True))
+    )
 
 
 def _sharp(depths: JointDepths) -> JointDepths:
@@ -311,10 +322,11 @@ def front_view(
         bar_along = along.reindex(joints_px["frame"]).to_numpy(dtype=float)
     else:
         bar_along = home + bar_x_m
-    table = front_joints(
-        joints_px, placed.calibration, bar_along, origin, depths, config.reading_error
+    table, depths_alone = (
+        front_joints(joints_px, placed.calibration, bar_along, origin, depths, error)
+        for error in (config.reading_error, FLAWLESS)
     )
-    table = _with_fitted_sd(table, result)
+    table = _with_fitted_sd(table, depths_alone, result)
     assumed = {f"{s}_{j}": depths.ahead_m[j] for s in SIDES for j in depths.ahead_m}
     return ViewJoints(table, arms3d.Lens(-origin[0], -origin[1], -home, assumed))
 
@@ -326,10 +338,12 @@ def side_view(
     config = pipeline.config_of(result)
     depths = depths or config.depths
     calibration, head, origin = placed.calibration, placed.head, placed.path.origin_m
-    table = side_joints(
-        _steadied_joints(result), calibration, head, origin, depths, config.reading_error
+    joints_px = _steadied_joints(result)
+    table, depths_alone = (
+        side_joints(joints_px, calibration, head, origin, depths, error)
+        for error in (config.reading_error, FLAWLESS)
     )
-    table = _with_fitted_sd(table, result)
+    table = _with_fitted_sd(table, depths_alone, result)
     sign = {"left": 1.0, "right": -1.0}.get(near_side(head), 1.0)
     camera = sign * (depths.outline_m + calibration.value("log_distance"))
     assumed = {

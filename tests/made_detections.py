@@ -138,6 +138,6 @@ def made_result(name, *, noise_px=0.0, joint_px=0.0, seed=0, load_kg=None):
         view, "given", track, still, 0, level, joints.iloc[::6].reset_index(drop=True)
     )
     # What a single view makes of the arms is not what is tested with these: as little as possible.
-    arms = ArmFitConfig(max_frames=60, n_rounds=1, n_draws=5)
+    arms = ArmFitConfig(max_frames=60, n_rounds=1, n_draws=40)
     config = AnalysisConfig(view=view, load_kg=load_kg, plate_given=True, arms=arms)
     return pipeline.measure(info, detected, config)

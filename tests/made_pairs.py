@@ -136,7 +136,10 @@ def made_arms(name: str, seed: int = 0, *, noise_m=0.004, bias_m=0.0, hide=()):
     config = ArmFitConfig(
         common_m=max(bias_m, 0.001),
         common_share=0.0,
+        own_share=1.0,
         own_m=0.001,
+        arms_alike=0.0,
+        ends_alike=0.0,
         turn_sd_deg={"front": 0.1, "side": 0.1},
         nod_deg={"front": (0.0, 0.1), "side": (0.0, 0.1)},
     )

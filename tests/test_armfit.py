@@ -23,7 +23,14 @@ UPPER_M, FOREARM_M, HAND_M = 0.30, 0.265, 0.08
 SHOULDER_M = np.array([0.02, -0.60, 0.185])
 GRIP_M = 0.36
 SHARED_ERROR_M, OWN_ERROR_M = 0.010, 0.010
-CONFIG = ArmFitConfig(common_share=0.0, common_m=SHARED_ERROR_M, own_m=0.0)
+CONFIG = ArmFitConfig(
+    common_share=0.0,
+    common_m=SHARED_ERROR_M,
+    own_share=1.0,
+    own_m=0.0,
+    arms_alike=0.0,
+    ends_alike=0.95,
+)
 FRONT_AXES = np.column_stack([[0.0, 0.26, 0.966], [0.0, -0.966, 0.26], [1.0, 0.0, 0.0]])
 SIDE_AXES = np.column_stack([[1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, -1.0]])
 
