@@ -69,9 +69,9 @@ class PlateConfig:
         a 0.45 m plate, more than presses reach, so that the prediction follows and never leads.
     shake_px : float
         Standard deviation of the camera's unforeseen movement per frame at 30 frames/s, px.
-    shape_drift : float
-        Standard deviation of the relative change of the outline's size and shape per frame at 30
-        frames/s.
+    shape_drift, slant_drift : float
+        Standard deviation of the relative change of the outline's size, and of the shape of one
+        seen square, per frame at 30 frames/s.
     edge_window : float
         Half width of the window in which the final edge is sought, share of the mean radius.
     edge_window_min_px : float
@@ -113,6 +113,7 @@ class PlateConfig:
     accel_diameters_s2: float = 13.0
     shake_px: float = 0.6
     shape_drift: float = 0.001
+    slant_drift: float = 0.0003
     edge_window: float = 0.025
     edge_window_min_px: float = 1.6
     seen_share: float = 0.55
@@ -565,6 +566,11 @@ def _radius(params: FloatArray) -> float:
     return float(np.sqrt(max(params[2] * params[3] - params[4] ** 2, 1e-6)))
 
 
+def _slant(params: FloatArray) -> float:
+    """Sine of the angle between the plate's axis and the line of sight, from its aspect."""
+    return float(np.sqrt(max(1.0 - from_params(params[:5]).aspect ** 2, 0.0)))
+
+
 class PlateTracker:
     """Follows the plate's outline through the frames of a clip, in order.
 
@@ -626,11 +632,11 @@ class PlateTracker:
         starts = (
             self._search_wide(image, position_sd) if wide else self._search_near(image, position_sd)
         )
-        best: _Fit | None = None
-        for start in starts:
-            fit = self._fit(image, start, prior_state, prior)
-            if best is None or fit.share > best.share:
-                best = fit
+        fits = [self._fit(image, start, prior_state, prior) for start in starts]
+        # An outline that lies on one line here and on another there has its edges scattered.
+        blunt = 0.5 * self._window_px()
+        worth = [fit.share / (1.0 + (fit.edge_sd / blunt) ** 2) for fit in fits]
+        best = fits[ranked(worth)[0]] if fits else None
         self._take(frame, best, wide)
         return dict(zip(COLUMNS, self._rows[-1], strict=True))
 
@@ -667,9 +673,12 @@ class PlateTracker:
                 self._covariance[np.ix_([k, 5 + k], [k, 5 + k])] += noise
                 self._covariance[k, k] += config.shake_px**2 * frames
                 self._covariance[5 + k, 5 + k] += (20.0 * config.shake_px) ** 2 * frames
-            drift = (config.shape_drift * 0.5 * diameter) ** 2 * frames
-            self._covariance[[2, 3], [2, 3]] += drift
-            self._covariance[4, 4] += 0.5 * drift
+            # As the plate comes nearer it grows as it is. Turning changes the aspect, which is the
+            # slant's cosine, by the slant's sine: a plate seen square stays round.
+            growth = config.shape_drift * self._state[2:5]
+            turn = (config.slant_drift + config.shape_drift * _slant(self._state)) * 0.5 * diameter
+            turned = turn**2 * np.diag([1.0, 1.0, 0.5])
+            self._covariance[2:5, 2:5] += (np.outer(growth, growth) + turned) * frames
         if self._following:
             return
         if not first:
@@ -687,8 +696,11 @@ class PlateTracker:
             limit = np.r_[np.full(2, away * diameter), np.full(2, 3.0 * diameter)]
             spread = np.minimum(have, limit)
         shape = self._covariance[2:5, 2:5].copy()
-        if first:
-            shape = np.diag([1.0, 1.0, 0.5]) * (0.006 * diameter) ** 2
+        if self._face is None:
+            # Measured in another frame, where the plate may have been nearer to the camera or
+            # farther: its size is less known than its shape.
+            shape = np.diag([1.0, 1.0, 0.5]) * (0.004 * diameter) ** 2
+            shape += np.outer(self._state[2:5], self._state[2:5]) * 0.02**2
         shape_limit = (0.01 * diameter) ** 2
         shape *= min(1.0, shape_limit / max(float(np.diag(shape).max()), 1e-12))
         self._covariance = np.zeros((7, 7))
@@ -750,7 +762,10 @@ class PlateTracker:
                 start[:2] += (x[column], y[row])
                 # A coarse start could settle half on the rim and half on a ring inside of it.
                 reach = max(3.0, 1.5 / factor)
-                starts.append(self._shifted(image, start, reach, 2.0 * reach))
+                sizes = (1.0,) if self._face is not None else (1.0, 0.975, 1.025)
+                for size in sizes:
+                    grown = start * np.r_[1.0, 1.0, np.full(3, size)]
+                    starts.append(self._shifted(image, grown, reach, 2.0 * reach))
         return starts
 
     def _fit(
@@ -1585,10 +1600,7 @@ def _grown(work: _Samples, found: _Refined, config: PlateConfig) -> _Refined:
         larger = _rim_around(work, best.path, whole, config)
         if whole is best and larger is None:
             break
-        # A rim is as sure to be there as the ring within it.
-        best = (
-            whole if larger is None else replace(larger, quality=max(larger.quality, whole.quality))
-        )
+        best = whole if larger is None else larger
     return best
 
 
@@ -1644,15 +1656,52 @@ def _rim_around(
     else:
         return None
     plateau = rho[(np.abs(rho - rho[k]) < 0.04) & (score > 0.95 * score[k])].mean()
-    start = inner.params * np.r_[1.0, 1.0, np.full(3, plateau)]
+    # A line close outside of it may be but the plateau's shoulder: both are measured.
+    outer = np.flatnonzero(score >= max(0.8 * at_outline, 0.4))[-1]
+    starts = [plateau]
+    if 0.03 < rho[outer] - plateau < 0.12:
+        starts.append(rho[outer] - 0.012)
     order = np.array([np.flatnonzero(path.sample == sample)[0] for sample, _ in inner.seen_in])
     centres = np.array([centre for _, centre in inner.seen_in])
-    rim = _measure_shape(work, path, order, start, centres, config)
-    if rim is None or rim.share < 0.5 * inner.share:
-        return None
-    off = np.abs(_radius(rim.params) / (plateau * radius) - 1.0)
-    away = np.linalg.norm(rim.params[:2] - dict(inner.seen_in).get(rim.index, np.inf))
-    return rim if off < 0.03 and away < 0.03 * radius else None
+    rims = []
+    for size in starts:
+        start = inner.params * np.r_[1.0, 1.0, np.full(3, size)]
+        about_one_centre = _concentric(start)
+        rim = _measure_shape(work, path, order, start, centres, config, about_one_centre)
+        if rim is None or rim.share < 0.5 * inner.share:
+            continue
+        off = np.abs(_radius(rim.params) / (size * radius) - 1.0)
+        away = np.linalg.norm(rim.params[:2] - dict(inner.seen_in).get(rim.index, np.inf))
+        if off < 0.03 and away < 0.03 * radius:
+            rims.append(_as_sure_as(inner, rim))
+    return next(iter(_by(_worth, rims)), None)
+
+
+def _concentric(start: FloatArray) -> FloatArray:
+    """Inverse covariance of outlines about one centre and of one shape, in any size near `start`.
+
+    Seen at a slant a recessed ring is shifted against the rim, by a tenth of the radius at most.
+    """
+    radius = _radius(start)
+    spread = np.r_[np.full(2, 0.003 + 0.05 * _slant(start)), np.full(3, 0.004)] * radius
+    growth = np.r_[0.0, 0.0, 0.04 * start[2:]]
+    return np.linalg.inv(np.diag(spread**2) + np.outer(growth, growth))
+
+
+def _as_sure_as(inner: _Refined, rim: _Refined) -> _Refined:
+    """A rim made as sure as the ring within it, as far as the two are about one centre.
+
+    An outline that settled on one line here and on another there is not. Seen at a slant a recessed
+    ring is shifted against the rim, by a tenth of the radius at most.
+    """
+    radius = _radius(inner.params)
+    centre = dict(inner.seen_in)
+    gaps = [np.linalg.norm(centre[k] - xy) for k, xy in rim.seen_in if k in centre]
+    apart = np.inf
+    if gaps:
+        apart = max(float(np.median(gaps)) / radius - 0.1 * _slant(inner.params), 0.0)
+    trust = float(np.exp(-0.5 * (apart / 0.01) ** 2))
+    return replace(rim, quality=max(rim.quality, trust * inner.quality))
 
 
 def _completed(work: _Samples, cut: _Refined, config: PlateConfig) -> _Refined:
@@ -1699,13 +1748,18 @@ def _measure_shape(
     start: FloatArray,
     centres: FloatArray,
     config: PlateConfig,
+    prior: FloatArray | None = None,
 ) -> _Refined | None:
-    """Fit one size of a candidate in several samples and say how convincing it is."""
+    """Fit one size of a candidate in several samples and say how convincing it is.
+
+    `prior` is the inverse covariance of the outline's parameters about the start; wide if omitted.
+    """
     units = unit_vectors(config.n_rays)
     radius = _radius(start)
     window = max(config.edge_window_min_px, 0.03 * radius)
-    spread = np.r_[np.full(2, 0.2 * radius), np.full(3, 0.04 * radius)]
-    prior = np.diag(1.0 / spread**2)
+    if prior is None:
+        spread = np.r_[np.full(2, 0.2 * radius), np.full(3, 0.04 * radius)]
+        prior = np.diag(1.0 / spread**2)
     outlines = [np.r_[centre, start[2:]] for centre in centres]
     covered = _covered(work, path, order, outlines, units)
     if covered.mean() > _MAX_COVERED:

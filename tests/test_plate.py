@@ -22,6 +22,8 @@ from barpath.plate import (
     track_plate,
 )
 
+from .tied_orders import ORDERS
+
 SCENE = PlateScene(
     width_px=400,
     height_px=300,
@@ -204,3 +206,35 @@ def test_a_ring_printed_on_the_plate_is_not_its_rim():
 
     assert near(strip.edge.mean(axis=0), -0.05 * radius) > near(strip.edge.mean(axis=0), 0.0)
     assert near(evidence, 0.0) > near(evidence, -0.05 * radius)
+
+
+@pytest.mark.parametrize("share", [0.97, 1.03])
+def test_a_plate_measured_nearer_or_farther_away_is_not_taken_for_half_a_ring(share: float) -> None:
+    """Many an outline meets the rim on one side and the lip on the other."""
+    frames, truth = clip(replace(SCENE, width_px=640, height_px=360, major_px=170.0, n_frames=4))
+    row = truth.iloc[0]
+    ellipse = Ellipse(
+        row["x_px"] + 1.0,
+        row["y_px"] - 1.0,
+        row["major_px"] * share,
+        row["minor_px"] * share,
+        -90.0,
+    )
+    path = truth[["frame", "time_s", "x_px", "y_px"]].to_numpy(dtype=float)
+    table = track_plate(frames, PlateSeed(0, ellipse, path))
+    assert (table["state"] == "seen").all()
+    assert (table["major_px"] - truth["major_px"]).abs().max() < 0.5
+    assert (table["minor_px"] - truth["minor_px"]).abs().max() < 0.5
+    assert distance(table, truth).max() < 0.3
+
+
+def test_the_plate_found_does_not_hang_on_the_order_of_equal_candidates() -> None:
+    """Whatever order another processor's sort and sums would leave, the plate is the same."""
+    usual, _ = find(SCENE)
+    for label in ("ties at random 0", "last digits"):
+        with ORDERS[label]():
+            found, _ = find(SCENE)
+        assert found.index == usual.index, label
+        for name in ("x_px", "y_px", "major_px", "minor_px"):
+            was, now = getattr(usual.ellipse, name), getattr(found.ellipse, name)
+            assert now == pytest.approx(was, abs=0.1), (label, name)
