@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
 from dataclasses import replace
 from functools import cache
@@ -29,7 +30,7 @@ from sample_clips_synthetic.generator.camera import Camera, CameraSpec
 from sample_clips_synthetic.generator.clip import ClipSpec, World
 from sample_clips_synthetic.generator.motion import BarMotion, Levels, RepSpec, SetSpec
 from sample_clips_synthetic.generator.scenery import BAR_LENGTH_M, INNER_FACES_M, Load, Plate
-from sample_clips_synthetic.generator.specs import CLIPS, REPORTING, TUNING
+from sample_clips_synthetic.generator.specs import CLIPS, REPORTING, STRANGERS, TUNING
 
 FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 BUILDS = ("tall_man", "broad_man", "woman")
@@ -209,10 +210,15 @@ def test_projection_agrees_with_opencv() -> None:
 
 
 def test_clips_have_names_and_seeds_of_their_own() -> None:
-    assert len(NAMES) == len(CLIPS) == len(REPORTING) + len(TUNING)
-    assert not {c.seed for c in REPORTING} & {c.seed for c in TUNING}
+    lists = (REPORTING, TUNING, STRANGERS)
+    assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
+    for one, other in itertools.combinations(lists, 2):
+        assert not {c.seed for c in one} & {c.seed for c in other}
     assert {c.purpose for c in REPORTING} == {"reporting"}
     assert {c.purpose for c in TUNING} == {"tuning"}
+    assert {c.purpose for c in STRANGERS} == {"strangers"}
+    known = {c.build for c in (*REPORTING, *TUNING)}
+    assert not known & {c.build for c in STRANGERS}
 
 
 @pytest.mark.parametrize("clip", REPORTING, ids=lambda clip: clip.name)
