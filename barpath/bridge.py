@@ -52,8 +52,8 @@ class BridgeConfig:
     least_ends: int = 5
     shaft_m: float = 1.31
     inner_faces_m: float = 1.37
-    tracked_end_share: float = 0.015
-    read_end_share: float = 0.004
+    tracked_end_share: float = 0.011
+    read_end_share: float = 0.010
 
 
 def bridge(

@@ -46,7 +46,8 @@ class CalibrationConfig:
     their inner faces lie about 1.37 m apart (common practice, no source). A phone's main camera has
     a focal length of 24 to 28 mm in terms of a 36 mm wide picture, and video crops it somewhat
     (common practice, no source). From the feet a plate shows its edge and its shadow, so its height
-    in the picture may be off by some percent all through a clip.
+    in the picture may be off by some percent all through a clip, and the distance between the bar's
+    ends by `front_ends_rel_sd` of itself (of the five tuning clips from the feet).
     """
 
     plate_mm: float = 450.0
@@ -65,6 +66,7 @@ class CalibrationConfig:
     outline_sd_px: float = 0.6
     outline_bias_sd_px: float = 0.5
     front_plate_rel_sd: float = 0.05
+    front_ends_rel_sd: float = 0.018
     press_slope: float = 0.12
     press_slope_sd: float = 0.12
     n_draws: int = 200
@@ -638,11 +640,14 @@ def side_systematics(calibration: Calibration, track: pd.DataFrame) -> Systemati
     )
 
 
-def front_systematics(calibration: Calibration, track: pd.DataFrame) -> Systematics:
+def front_systematics(
+    calibration: Calibration, track: pd.DataFrame, ends_rel_sd: float = 0.0
+) -> Systematics:
     """How the front view's lengths may be off together, from the drawn cameras.
 
     `horizontal_rel_sd` is that of lengths across (grip width, offsets); `tilt_sd_deg` that of the
-    bar's tilt.
+    bar's tilt. `ends_rel_sd` is how far the distance between the bar's ends may be off all through
+    the clip, as a share of it: it is the ruler.
     """
     rows = track[["image_left_x_px", "image_left_y_px", "image_right_x_px", "image_right_y_px"]]
     rows = rows.dropna().sort_values("image_left_y_px", kind="stable")
@@ -656,8 +661,8 @@ def front_systematics(calibration: Calibration, track: pd.DataFrame) -> Systemat
         tilts.append(np.arctan2(right[0, 1] - left[0, 1], right[0, 0] - left[0, 0]))
     gap_px = float(np.hypot(*(picks[0, 2:] - picks[0, :2])))
     return Systematics(
-        vertical_rel_sd=float(np.std(heights[1:]) / abs(heights[0])),
-        horizontal_rel_sd=float(np.std(widths[1:]) / widths[0]),
+        vertical_rel_sd=float(np.hypot(np.std(heights[1:]) / abs(heights[0]), ends_rel_sd)),
+        horizontal_rel_sd=float(np.hypot(np.std(widths[1:]) / widths[0], ends_rel_sd)),
         tilt_sd_deg=float(np.rad2deg(np.std(tilts[1:]))),
         px_per_m=gap_px / widths[0],
     )

@@ -626,7 +626,9 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     level = detected.level
     calibration = calibrate_view(steadied, detected.view, info, level, config)
     if detected.view == "front":
-        spread = calibrate.front_systematics(calibration, steadied)
+        spread = calibrate.front_systematics(
+            calibration, steadied, config.calibration.front_ends_rel_sd
+        )
         path = front_trajectory(steadied, calibration, config)
     else:
         spread = calibrate.side_systematics(calibration, steadied)
