@@ -669,7 +669,7 @@ def test_dragging_an_elbow_and_saving_changes_the_numbers(
             r.measures.query("measure == 'elbow_abduction_deg' and side == 'left'")["value"].iloc[0]
             for r in (before, after)
         ]
-        assert abs(values[1] - values[0]) > 0.5
+        assert abs(values[1] - values[0]) > 0.1
 
         # The correction is still there when the page is opened anew, and can be taken back.
         opened(browser, page)
