@@ -18,19 +18,10 @@ from numpy.typing import NDArray
 from barpath.jointnet import JointNetwork
 
 from ..stills.maker import TAGS
-from .points import INPUT_PX, OUTSIDE, POINTS, SEEN, STILL_PX
+from .points import INPUT_PX, OUTSIDE, POINTS, RADIUS_95, SEEN, STILL_PX, view_of
 
 ARMS = ("shoulder", "elbow", "wrist", "hand")
-RADIUS2_95 = 5.991
-"""chi2(2).ppf(0.95)."""
 SHRUNK = {"as it is": 1, "halved": 2, "a quarter": 4}
-
-
-def _view(azimuth_deg: float) -> str:
-    turn = abs((azimuth_deg + 180) % 360 - 180)
-    if turn > 130:
-        return "head end"
-    return "front" if turn <= 20 else "side" if 70 <= turn <= 110 else "oblique"
 
 
 def _read(job: tuple[Path, Path]) -> pd.DataFrame:
@@ -49,7 +40,7 @@ def _read(job: tuple[Path, Path]) -> pd.DataFrame:
             small = _shrink(image, factor)
             read = network.look(small[None])[0]
             common = {
-                "view": _view(azimuth),
+                "view": str(view_of(np.array([azimuth]))[0]),
                 "resolution": shrunk,
                 "light": ("even", "dim", "backlit", "coloured", "hard")[int(tags["light"])],
                 "sleeves": ("bare chest", "none", "short", "long")[int(tags["sleeve"]) + 1],
@@ -79,7 +70,7 @@ def _read(job: tuple[Path, Path]) -> pd.DataFrame:
                         "point": name.partition("_")[2],
                         "state": "seen" if made["states"][k, i] == SEEN else "hidden",
                         "cm": 100 * np.hypot(*error) / (px_per_m * zoom),
-                        "inside": distance2 <= RADIUS2_95,
+                        "inside": distance2 <= RADIUS_95**2,
                     }
                 )
     return pd.DataFrame(rows)

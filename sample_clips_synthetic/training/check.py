@@ -10,12 +10,10 @@ from numpy.typing import NDArray
 
 from .fit import mahalanobis
 from .network import JointNetwork
-from .points import HIDDEN, INPUT_PX, OUTSIDE, POINTS, SEEN
+from .points import HIDDEN, INPUT_PX, OUTSIDE, POINTS, RADIUS_95, SEEN, view_of
 from .pool import Pool
 
 FloatArray = NDArray[np.float64]
-RADIUS_95 = 2.4477
-"""Standard deviations that hold 95 % of a bivariate normal law: sqrt(chi2(2).ppf(0.95))."""
 KINDS: tuple[str, ...] = tuple(
     dict.fromkeys(n.removeprefix("left_").removeprefix("right_") for n in POINTS)
 )
@@ -93,16 +91,6 @@ def read(network: JointNetwork, pool: Pool, batch: int = 256) -> Readings:
         facts[:, 0] * zoom,
         facts[:, 1],
     )
-
-
-def view_of(azimuth_deg: FloatArray) -> NDArray[np.str_]:
-    """Name of the view for the camera's azimuth (0 from the feet, 90 from the lifter's left)."""
-    turn = np.abs((azimuth_deg + 180) % 360 - 180)
-    names = np.full(turn.shape, "oblique", dtype="<U8")
-    names[turn <= 20] = "front"
-    names[(turn >= 70) & (turn <= 110)] = "side"
-    names[turn > 130] = "head"
-    return names
 
 
 def calibrate(readings: Readings, level: float = 0.965) -> FloatArray:

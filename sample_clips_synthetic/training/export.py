@@ -9,9 +9,8 @@ import onnx
 import torch
 from torch import Tensor, nn
 
-from .check import RADIUS_95
 from .network import GREY_MEAN, GREY_SCALE, JointNetwork
-from .points import INPUT_PX, POINTS
+from .points import INPUT_PX, POINTS, RADIUS_95
 
 
 class Shipped(nn.Module):

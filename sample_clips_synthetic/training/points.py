@@ -3,17 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-POINTS: tuple[str, ...] = (
-    *(
-        f"{side}_{name}"
-        for name in ("shoulder", "elbow", "wrist", "hand", "hip", "knee", "ankle")
-        for side in ("left", "right")
-    ),
-    "head",
-    *(f"{side}_{name}" for name in ("plate", "collar", "bar_end") for side in ("left", "right")),
-)
-"""Names in the order of the network's output; left and right are the lifter's own."""
+from ..stills.scenes import POINTS
 
 SEEN, HIDDEN, OUTSIDE, UNKNOWN = 0, 1, 2, 3
 """States of a point; ``UNKNOWN`` where nobody said (real people)."""
@@ -47,3 +39,16 @@ WEIGHT = np.array(
     dtype=np.float32,
 )
 """How much each point counts in the loss."""
+
+RADIUS_95 = 2.4477
+"""Standard deviations that hold 95 % of a bivariate normal law: sqrt(chi2(2).ppf(0.95))."""
+
+
+def view_of(azimuth_deg: NDArray[np.float64]) -> NDArray[np.str_]:
+    """Name of the view for the camera's azimuth (0 from the feet, 90 from the lifter's left)."""
+    turn = np.abs((azimuth_deg + 180) % 360 - 180)
+    names = np.full(turn.shape, "oblique", dtype="<U8")
+    names[turn <= 20] = "front"
+    names[(turn >= 70) & (turn <= 110)] = "side"
+    names[turn > 130] = "head"
+    return names
