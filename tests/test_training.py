@@ -55,11 +55,11 @@ def test_sides_are_swapped_in_a_mirror():
 
 def test_patches_hide_what_they_cover():
     torch.manual_seed(3)
-    images, points, states = spots(64)
+    images, points, states = spots(512)
     before = images.clone()
     after, _, now = augment.patches(images, points, states)
     x, y = points[:, 0, 0].long(), points[:, 0, 1].long()
-    changed = (after[torch.arange(64), 0, y, x] - before[torch.arange(64), 0, y, x]).abs() > 0.02
+    changed = (after[torch.arange(512), 0, y, x] - before[torch.arange(512), 0, y, x]).abs() > 0.02
     assert changed.any()
     assert (now[:, 0][changed] == HIDDEN).all()
     assert (now[:, 0][~changed] == SEEN).float().mean() > 0.9

@@ -506,11 +506,7 @@ class Lifter:
         self, side: str, shoulder: Array, grip: Array, bar_axis: Array, raised: float
     ) -> tuple[Array, Array, Array]:
         """Elbow, wrist and hand frame for a grip point on the bar's axis."""
-        style = self.style
-        flare = np.radians(
-            style.flare_low_deg + (style.flare_high_deg - style.flare_low_deg) * raised
-        )
-        pole = np.array([-np.cos(flare), -0.35, OUTWARD[side] * np.sin(flare)])
+        pole = self._pole(side, raised)
         forearm = np.array([0.0, 1.0, 0.0])
         first, second = self.arm_m[side]
         for _ in range(12):
@@ -519,6 +515,14 @@ class Lifter:
             elbow = two_bone(shoulder, wrist, first, second, pole)
             forearm = unit(wrist - elbow)
         return elbow, wrist, frame
+
+    def _pole(self, side: str, raised: float) -> Array:
+        """Where the elbow points, (3,)."""
+        style = self.style
+        flare = np.radians(
+            style.flare_low_deg + (style.flare_high_deg - style.flare_low_deg) * raised
+        )
+        return np.array([-np.cos(flare), -0.35, OUTWARD[side] * np.sin(flare)])
 
     def lockout_height(self, x_m: float, grip_width_m: float) -> float:
         """Height of the bar at which the arms reach their lockout share of full length, metres."""

@@ -308,9 +308,17 @@ class BenchLifter(Lifter):
     ) -> None:
         super().__init__(mesh, stance, style, bench_height_m)
         self.poser = Poser(mesh)
+        self.elbows_up: float | None = None
         self.slope = rotation_about(Z, np.radians(slope_deg))
         hips = self.lying.head[[mesh.bone("upperleg01.L"), mesh.bone("upperleg01.R")]].mean(axis=0)
         self.pivot = np.array([hips[0], bench_height_m, 0.0])
+
+    def _pole(self, side: str, raised: float) -> Array:
+        """Where the elbow points; upward when ``elbows_up`` (degrees above the feet) is set."""
+        if self.elbows_up is None:
+            return super()._pole(side, raised)
+        up = np.radians(self.elbows_up)
+        return np.array([-np.cos(up), np.sin(up), 0.25 * OUTWARD[side]])
 
     def placed(self, points: Array) -> Array:
         """Points of the flat bench's frame in the world's, (..., 3)."""

@@ -379,6 +379,9 @@ class _Setup:
         self.dumbbell: NDArray[np.float32] | None = None
         if kind == PRESS and rng.random() < 0.07:
             self.dumbbell = rows(stage.dumbbell(rng), BAR)
+        self.bent = bool(kind == PRESS and rng.random() < 0.08)
+        if self.bent:
+            self.grip = float(rng.uniform(0.30, 0.65))
         self.skull = skull_centre(lifter.mesh)
         spotter_mesh = key.pick(rng) if self.spotter else None
         self.second = Poser(spotter_mesh) if spotter_mesh is not None else None
@@ -472,6 +475,8 @@ class _Setup:
                     0.0,
                 ]
             )
+            if self.bent:
+                middle = self._over_the_head(raised)
             if raised < 0.97:
                 middle[2] = rng.normal(0.0, 0.008)
         tilt = rng.normal(0, 0.6)
@@ -503,6 +508,16 @@ class _Setup:
             held = [Placed(self.dumbbell, None, rigid(turn, points[6 + i])) for i in range(2)]
         things = [self._body(pose), *held, *self._spotter_things(middle)]
         return Moment(things, points, bones, True, raised)
+
+    def _over_the_head(self, raised: float) -> Array:
+        """Place of a bar that is lowered toward the face by bending the elbows, (3,)."""
+        lifter, rng = self.lifter, self.rng
+        lifter.elbows_up = float(rng.uniform(0, 100))
+        shoulder = lifter.shoulder("left", raised)
+        reach = float(rng.uniform(0.45, 0.95)) * sum(lifter.arm_m["left"])
+        lean = np.radians(rng.uniform(-15, 55) * (1 - 0.5 * raised))
+        height = max(reach * np.cos(lean), lifter.bench_height_m + 0.30 - shoulder[1])
+        return np.array([shoulder[0] + reach * np.sin(lean), shoulder[1] + height, 0.0])
 
     def _body(self, pose: Pose) -> Placed:
         return Placed(self.person.rows(pose), self.person.rig.tris, np.eye(4), True)

@@ -48,6 +48,11 @@ def _some(n: int, share: float, device: torch.device) -> Tensor:
     return torch.rand(n, device=device) < share
 
 
+def _chosen(n: int, share: float, device: torch.device) -> Tensor:
+    """Indices of a share of the batch; always as many, so that nothing waits for a count."""
+    return torch.randperm(n, device=device)[: max(1, round(share * n))]
+
+
 def place(
     images: Tensor,
     points: Tensor,
@@ -98,10 +103,10 @@ def place(
     )
     theta[:, :, 2:] = (shifted + 0.5) / half_in - 1
     grid = functional.affine_grid(theta, [n, 3, INPUT_PX, INPUT_PX], align_corners=False)
+    out = functional.grid_sample(images, grid, padding_mode="border", align_corners=False)
     # Beyond the picture: black for some, its edge drawn out for the others.
-    dark = functional.grid_sample(images, grid, padding_mode="zeros", align_corners=False)
-    drawn = functional.grid_sample(images, grid, padding_mode="border", align_corners=False)
-    out = torch.where(_some(n, 0.6, device).view(-1, 1, 1, 1), drawn, dark)
+    within = (grid.abs() <= 1).all(dim=3).unsqueeze(1)
+    out = out * (within | _some(n, 0.6, device).view(-1, 1, 1, 1))
     mirror = _some(n, 0.5, device)
     out = torch.where(mirror.view(-1, 1, 1, 1), out.flip(3), out)
     order = torch.as_tensor(MIRROR, device=device)
@@ -147,34 +152,40 @@ def patches(
     images: Tensor, points: Tensor, states: Tensor, most: int = 3
 ) -> tuple[Tensor, Tensor, Tensor]:
     """Put plain, noisy or borrowed patches in the way; the points that they cover become hidden."""
-    n, device, size = images.shape[0], images.device, images.shape[-1]
+    size, device = images.shape[-1], images.device
     axis = torch.arange(size, device=device)
+    images, states = images.clone(), states.clone()
     for _ in range(most):
+        chosen = _chosen(len(images), 0.22, device)
+        n = len(chosen)
         wide = torch.exp(_uniform(n, math.log(5.0), math.log(0.30 * size), device))
         high = torch.exp(_uniform(n, math.log(5.0), math.log(0.30 * size), device))
         tall = _some(n, 0.15, device)
         high = torch.where(tall, torch.full_like(high, 2.0 * size), high)
         wide = torch.where(tall, wide * 0.4, wide)
         cx, cy = _uniform(n, 0, size, device), _uniform(n, 0, size, device)
-        used = _some(n, 0.22, device)
         slant = torch.where(
             tall, torch.randn(n, device=device) * 0.15, torch.zeros(n, device=device)
         )
         dx = axis.view(1, 1, -1) - cx.view(-1, 1, 1) - slant.view(-1, 1, 1) * axis.view(1, -1, 1)
         dy = axis.view(1, -1, 1) - cy.view(-1, 1, 1)
         inside = (dx.abs() < (wide / 2).view(-1, 1, 1)) & (dy.abs() < (high / 2).view(-1, 1, 1))
-        inside = inside & used.view(-1, 1, 1)
         colour = torch.rand(n, 3, 1, 1, device=device) * torch.rand(n, 1, 1, 1, device=device)
         fill = colour + 0.06 * torch.randn(
             n, 1, size // 4, size // 4, device=device
         ).repeat_interleave(4, 2).repeat_interleave(4, 3)
-        other = images.roll(1, 0).flip(2)
+        before = images[chosen]
+        other = before.roll(1, 0).flip(2)
         fill = torch.where(_some(n, 0.4, device).view(-1, 1, 1, 1), other, fill)
-        images = torch.where(inside.unsqueeze(1), fill, images)
-        px = (points[..., 0] - cx[:, None] - slant[:, None] * points[..., 1]).abs()
-        py = (points[..., 1] - cy[:, None]).abs()
-        covered = (px < wide[:, None] / 2) & (py < high[:, None] / 2) & used[:, None]
-        states = torch.where(covered & (states == SEEN), torch.full_like(states, HIDDEN), states)
+        images[chosen] = torch.where(inside.unsqueeze(1), fill, before)
+        at = points[chosen]
+        px = (at[..., 0] - cx[:, None] - slant[:, None] * at[..., 1]).abs()
+        py = (at[..., 1] - cy[:, None]).abs()
+        covered = (px < wide[:, None] / 2) & (py < high[:, None] / 2)
+        told = states[chosen]
+        states[chosen] = torch.where(
+            covered & (told == SEEN), torch.full_like(told, HIDDEN), told
+        )
     return images.clamp(0, 1), points, states
 
 
@@ -194,20 +205,21 @@ def _kernels(n: int, device: torch.device, size: int = 9) -> Tensor:
 
 
 def blur(images: Tensor) -> Tensor:
-    """Smear and add noise, each in half of the pictures."""
-    n, device = images.shape[0], images.device
-    kernels = _kernels(n, device)
+    """Smear two fifths of the pictures, and add noise to three fifths."""
+    device = images.device
+    images = images.clone()
+    chosen = _chosen(len(images), 0.4, device)
+    kernels = _kernels(len(chosen), device)
     side = kernels.shape[-1]
-    stacked = images.reshape(1, n * 3, *images.shape[2:])
+    some = images[chosen]
     smeared = functional.conv2d(
-        functional.pad(stacked, [side // 2] * 4, mode="reflect"),
+        functional.pad(some.reshape(1, -1, *some.shape[2:]), [side // 2] * 4, mode="reflect"),
         kernels.repeat_interleave(3, 0).unsqueeze(1).to(images.dtype),
-        groups=n * 3,
-    ).view_as(images)
-    images = torch.where(_some(n, 0.4, device).view(-1, 1, 1, 1), smeared, images)
-    level = _uniform(n, 0.0, 0.05, device).view(-1, 1, 1, 1)
-    noisy = images + level * torch.randn_like(images)
-    return torch.where(_some(n, 0.6, device).view(-1, 1, 1, 1), noisy, images).clamp(0, 1)
+        groups=3 * len(chosen),
+    )
+    images[chosen] = smeared.view_as(some)
+    level = _uniform(len(images), 0.0, 0.05, device) * _some(len(images), 0.6, device)
+    return (images + level.view(-1, 1, 1, 1) * torch.randn_like(images)).clamp(0, 1)
 
 
 def _cosines(device: torch.device) -> Tensor:
@@ -230,15 +242,16 @@ def compress(images: Tensor, strength: Tensor) -> Tensor:
     r, g, b = images.unbind(1)
     luma = 0.299 * r + 0.587 * g + 0.114 * b
     planes = torch.stack([luma, (b - luma) * 0.564, (r - luma) * 0.713], 1) * 255
-    basis = _cosines(device)
+    # Both cosine transforms of a block at once: 64 pixels to 64 waves.
+    waves_of = torch.kron(_cosines(device), _cosines(device))
     frequency = torch.arange(8, device=device, dtype=torch.float32)
     table = 1 + 0.55 * (frequency.view(-1, 1) + frequency.view(1, -1))
-    step = strength.view(-1, 1, 1, 1, 1, 1) * table.view(1, 1, 1, 1, 8, 8)
-    step = step * torch.tensor([1.0, 1.6, 1.6], device=device).view(1, 3, 1, 1, 1, 1)
+    step = strength.view(-1, 1, 1, 1) * table.view(1, 1, 1, 64)
+    step = step * torch.tensor([1.0, 1.6, 1.6], device=device).view(1, 3, 1, 1)
     blocks = planes.view(n, 3, h // 8, 8, w // 8, 8).permute(0, 1, 2, 4, 3, 5)
-    waves = basis @ blocks @ basis.T
-    waves = torch.round(waves / step) * step
-    blocks = basis.T @ waves @ basis
+    waves = blocks.reshape(n, 3, -1, 64) @ waves_of.T
+    blocks = (torch.round(waves / step) * step) @ waves_of
+    blocks = blocks.view(n, 3, h // 8, w // 8, 8, 8)
     planes = blocks.permute(0, 1, 2, 4, 3, 5).reshape(n, 3, h, w) / 255
     luma, cb, cr = planes.unbind(1)
     r = luma + cr / 0.713
@@ -248,26 +261,26 @@ def compress(images: Tensor, strength: Tensor) -> Tensor:
 
 
 def codec(images: Tensor) -> Tensor:
-    """Lower the resolution and compress, each in some of the pictures."""
+    """Lower the resolution of some of the pictures, and compress some."""
     n, device, size = images.shape[0], images.device, images.shape[-1]
-    for low in (40, 64, 96, 144):
-        chosen = _some(n, 0.09, device)
-        count = int(chosen.sum())
-        if not count:
-            continue
+    images = images.clone()
+    order = torch.randperm(n, device=device)
+    count = max(1, round(0.09 * n))
+    for i, low in enumerate((40, 64, 96, 144)):
+        chosen = order[i * count : (i + 1) * count]
         small = functional.interpolate(images[chosen], size=low, mode="area")
         if low < 144:
             small = compress(
                 functional.pad(small, [0, (-low) % 8, 0, (-low) % 8], mode="replicate"),
-                _uniform(count, 1.0, 14.0, device),
+                _uniform(len(chosen), 1.0, 14.0, device),
             )[..., :low, :low]
-        images = images.clone()
         images[chosen] = functional.interpolate(
             small, size=size, mode="bilinear", align_corners=False
         )
-    strength = torch.exp(_uniform(n, math.log(2.0), math.log(45.0), device))
-    coarse = compress(images, strength)
-    return torch.where(_some(n, 0.6, device).view(-1, 1, 1, 1), coarse, images)
+    chosen = _chosen(n, 0.6, device)
+    strength = torch.exp(_uniform(len(chosen), math.log(2.0), math.log(45.0), device))
+    images[chosen] = compress(images[chosen], strength)
+    return images
 
 
 def augment(
