@@ -30,7 +30,7 @@ from sample_clips_synthetic.generator.camera import Camera, CameraSpec
 from sample_clips_synthetic.generator.clip import ClipSpec, World
 from sample_clips_synthetic.generator.motion import BarMotion, Levels, RepSpec, SetSpec
 from sample_clips_synthetic.generator.scenery import BAR_LENGTH_M, INNER_FACES_M, Load, Plate
-from sample_clips_synthetic.generator.specs import CLIPS, REPORTING, STRANGERS, TUNING
+from sample_clips_synthetic.generator.specs import CLIPS, NEWCOMERS, REPORTING, STRANGERS, TUNING
 
 FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 BUILDS = ("tall_man", "broad_man", "woman")
@@ -193,7 +193,8 @@ def test_bar_follows_the_rule_book() -> None:
 
 def test_plate_faces_follow_each_other() -> None:
     load = Load((Plate(0.45, 0.04), Plate(0.45, 0.03), Plate(0.2, 0.02)))
-    assert load.biggest == 1
+    assert load.biggest_m == load.face_m(1)
+    assert Load(()).biggest_m == (Load(()).inner_face_m, BAR_LENGTH_M / 2)
     assert load.face_m(1) == pytest.approx((load.inner_face_m + 0.04, load.inner_face_m + 0.07))
 
 
@@ -210,15 +211,16 @@ def test_projection_agrees_with_opencv() -> None:
 
 
 def test_clips_have_names_and_seeds_of_their_own() -> None:
-    lists = (REPORTING, TUNING, STRANGERS)
+    lists = (REPORTING, TUNING, STRANGERS, NEWCOMERS)
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
         assert not {c.seed for c in one} & {c.seed for c in other}
     assert {c.purpose for c in REPORTING} == {"reporting"}
     assert {c.purpose for c in TUNING} == {"tuning"}
     assert {c.purpose for c in STRANGERS} == {"strangers"}
+    assert {c.purpose for c in NEWCOMERS} == {"newcomers"}
     known = {c.build for c in (*REPORTING, *TUNING)}
-    assert not known & {c.build for c in STRANGERS}
+    assert not known & {c.build for c in (*STRANGERS, *NEWCOMERS)}
 
 
 @pytest.mark.parametrize("clip", REPORTING, ids=lambda clip: clip.name)

@@ -22,7 +22,7 @@ class ClipSpec:
     name
         File name without suffix.
     purpose
-        ``"reporting"`` or ``"tuning"``.
+        ``"reporting"``, ``"tuning"``, ``"strangers"`` or ``"newcomers"``.
     story
         One line for people.
     seed

@@ -175,10 +175,15 @@ class Load:
         return INNER_FACES_M / 2 + FLANGE_M
 
     @property
-    def biggest(self) -> int:
-        """Index of the outermost plate of the largest diameter."""
+    def biggest_m(self) -> tuple[float, float]:
+        """Faces (as `face_m`) of the outermost plate of the largest diameter.
+
+        Of an empty bar the bare sleeve, which is then the largest thing on that end.
+        """
+        if not self.plates:
+            return self.inner_face_m, BAR_LENGTH_M / 2
         sizes = [p.diameter_m for p in self.plates]
-        return len(sizes) - 1 - sizes[::-1].index(max(sizes))
+        return self.face_m(len(sizes) - 1 - sizes[::-1].index(max(sizes)))
 
     def face_m(self, index: int) -> tuple[float, float]:
         """Distances of a plate's inner and outer face from the bar's middle."""

@@ -2,7 +2,9 @@
 
 The ``reporting`` clips lie in the folder above and are kept for reporting accuracy. The ``tuning``
 clips have other seeds, bodies, cameras and sets; make them locally to develop against. The
-``strangers`` clips show bodies that no other clip and no training set has; never tune to them.
+``strangers`` clips show bodies that no other clip of these and no training set has; never tune to
+them. The ``newcomers`` show the same bodies in sets, rooms and clothes of their own, each set seen
+from the feet, at an angle and from the side at once, and an empty bar; never tune to them either.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ HEAVY = Load((Plate(0.450, 0.040, BLACK), Plate(0.450, 0.030, RED)))
 IRON = Load((Plate(0.450, 0.035, BLACK), Plate(0.325, 0.030, BLACK)))
 BUMPER = Load((Plate(0.450, 0.065, BLUE),))
 LIGHT = Load((Plate(0.230, 0.025, BLACK),))
+EMPTY = Load((), collars=False)
 
 DARK_ROOM = Room(
     wall=(0.30, 0.31, 0.33),
@@ -333,18 +336,10 @@ def _shade(rng: np.random.Generator, dark: float, bright: float) -> tuple[float,
     return tuple(np.round(value, 3).tolist())
 
 
-def _stranger(number: int) -> ClipSpec:
-    """A set by somebody whose body is in no training set, in a room of its own; never tuned to."""
-    build, view, azimuth, height, distance, grip, flare, size = STRANGERS_PLAN[number - 1]
-    rng = np.random.default_rng(9300 + number)
-    turn = np.radians(azimuth)
-    target = np.array([-0.12, 0.76, 0.0]) + rng.uniform(-0.06, 0.06, 3)
-    place = np.array([-distance * np.cos(turn), height, distance * np.sin(turn)])
-    if view == "side":
-        place[0] -= 0.15
+def _clothes(rng: np.random.Generator) -> Outfit:
     skins = ((0.60, 0.38, 0.28), (0.45, 0.26, 0.17), (0.26, 0.14, 0.085), (0.09, 0.05, 0.034))
     long_sleeves = rng.random() < 0.3
-    outfit = Outfit(
+    return Outfit(
         skin=skins[int(rng.integers(4))],
         shirt=_shade(rng, 0.02, 0.6),
         shorts=_shade(rng, 0.02, 0.3),
@@ -357,7 +352,10 @@ def _stranger(number: int) -> ClipSpec:
         bare_chest=bool(not long_sleeves and rng.random() < 0.2),
         belt=bool(rng.random() < 0.2),
     )
-    room = Room(
+
+
+def _gym(rng: np.random.Generator) -> Room:
+    return Room(
         wall=_shade(rng, 0.05, 0.6),
         stripe=_shade(rng, 0.03, 0.4),
         floor=_shade(rng, 0.03, 0.2),
@@ -365,14 +363,24 @@ def _stranger(number: int) -> ClipSpec:
         frame=_shade(rng, 0.03, 0.4),
         pad=_shade(rng, 0.015, 0.15),
     )
+
+
+def _plates(rng: np.random.Generator) -> Load:
     colour = _shade(rng, 0.02, 0.3)
-    load = (
+    return (
         Load((Plate(0.450, 0.042, colour),)),
         Load((Plate(0.450, 0.035, BLACK), Plate(0.450, 0.028, colour))),
         Load((Plate(0.450, 0.035, colour), Plate(0.280, 0.028, BLACK))),
     )[int(rng.integers(3))]
-    touch = 0.09 + 0.12 * (1 - (flare - 25) / 60) + float(rng.uniform(-0.015, 0.015))
-    reps = tuple(
+
+
+def _touch_m(rng: np.random.Generator, flare_deg: float) -> float:
+    """Touch point from the shoulders toward the feet: the lower, the more the elbows are tucked."""
+    return 0.09 + 0.12 * (1 - (flare_deg - 25) / 60) + float(rng.uniform(-0.015, 0.015))
+
+
+def _two_reps(rng: np.random.Generator, touch_m: float) -> tuple[RepSpec, RepSpec]:
+    first, second = (
         RepSpec(
             descent_s=float(rng.uniform(1.0, 1.5)),
             pause_s=float(rng.uniform(0.2, 0.8)),
@@ -380,14 +388,33 @@ def _stranger(number: int) -> ClipSpec:
             hold_s=0.7,
             dip=float(rng.uniform(0.4, 0.7)),
             second_peak=float(rng.uniform(0.98, 1.08)),
-            touch_toward_feet_m=round(touch + 0.005 * i, 4),
+            touch_toward_feet_m=round(touch_m + 0.005 * i, 4),
             early_return=float(rng.uniform(0.2, 0.5)),
             left_lag=float(rng.uniform(-0.06, 0.06)),
         )
         for i in range(2)
     )
-    settle_s = 0.8
-    whole_s = settle_s + sum(r.descent_s + r.pause_s + r.press_s + r.hold_s for r in reps)
+    return first, second
+
+
+SETTLE_S = 0.8
+
+
+def _set_s(reps: tuple[RepSpec, ...]) -> float:
+    return SETTLE_S + sum(r.descent_s + r.pause_s + r.press_s + r.hold_s for r in reps)
+
+
+def _stranger(number: int) -> ClipSpec:
+    """A set by somebody whose body is in no training set, in a room of its own; never tuned to."""
+    build, view, azimuth, height, distance, grip, flare, size = STRANGERS_PLAN[number - 1]
+    rng = np.random.default_rng(9300 + number)
+    turn = np.radians(azimuth)
+    target = np.array([-0.12, 0.76, 0.0]) + rng.uniform(-0.06, 0.06, 3)
+    place = np.array([-distance * np.cos(turn), height, distance * np.sin(turn)])
+    if view == "side":
+        place[0] -= 0.15
+    outfit, room, load = _clothes(rng), _gym(rng), _plates(rng)
+    reps = _two_reps(rng, _touch_m(rng, flare))
     return ClipSpec(
         f"qs_{number:02d}_{view}", "strangers",
         f"somebody new, grip {grip:.2f} m, from {azimuth} degrees",
@@ -402,16 +429,189 @@ def _stranger(number: int) -> ClipSpec:
                       float(rng.uniform(0.26, 0.36))),
         style=ArmStyle(float(flare), float(np.clip(flare * 0.8, 25, 62)),
                        float(rng.uniform(10, 38))),
-        sets=SetSpec(reps, settle_s=settle_s, grip_width_m=grip,
+        sets=SetSpec(reps, settle_s=SETTLE_S, grip_width_m=grip,
                      grip_shift_m=float(rng.uniform(-0.008, 0.008)),
                      yaw_deg=float(rng.uniform(-0.6, 0.6))),
         spotter="broad_man" if rng.random() < 0.35 else "",
         spotter_outfit=replace(MK, shirt=_shade(rng, 0.02, 0.5)),
-        duration_s=round(whole_s, 2),
+        duration_s=round(_set_s(reps), 2),
         gain=float(rng.uniform(1.0, 1.5)), noise=float(rng.uniform(2.0, 4.0)),
         crf=int(rng.integers(22, 29)),
     )  # fmt: skip
 
 
 STRANGERS: tuple[ClipSpec, ...] = tuple(_stranger(i + 1) for i in range(len(STRANGERS_PLAN)))
-CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING + STRANGERS
+
+# The same sets as some tuning clips, at an angle: azimuth (0 from the feet, 90 from the left),
+# height, distance, hand-held or not. Fronts and their partners make triples with these.
+_TUNING_ANGLES = (
+    ("flared_front", 38, 1.5, 3.1, False),
+    ("tucked_front", -47, 1.2, 2.9, False),
+    ("wide_front", 57, 1.8, 3.2, True),
+    ("narrow_front", -33, 1.4, 3.3, False),
+    ("low_front", -55, 1.0, 3.0, False),
+    ("light_side", 44, 1.6, 2.8, False),
+    ("failed_side", -40, 1.3, 3.2, True),
+)
+
+
+def _seen_from(
+    rng: np.random.Generator,
+    azimuth_deg: float,
+    height_m: float,
+    distance_m: float,
+    size: tuple[int, int] = (1280, 720),
+    handheld: bool = False,
+) -> CameraSpec:
+    """Camera somewhere around the bench that looks at the lifter's chest, more or less."""
+    turn = np.radians(azimuth_deg)
+    target = np.array([-0.14, 0.76, 0.0]) + rng.uniform(-0.06, 0.06, 3)
+    place = np.array([-distance_m * np.cos(turn), height_m, distance_m * np.sin(turn)])
+    return CameraSpec(
+        tuple(np.round(place, 3).tolist()),
+        tuple(np.round(target, 3).tolist()),
+        round(float(rng.uniform(-1.5, 1.5)), 2),
+        *size,
+        focal_share=round(float(rng.uniform(0.74, 0.88)), 3),
+        shake_m=0.006 if handheld else 0.0,
+        shake_deg=0.35 if handheld else 0.0,
+    )
+
+
+def _tuning_angle(number: int) -> ClipSpec:
+    """The set of a tuning clip at an angle, started earlier or later."""
+    of, azimuth, height, distance, handheld = _TUNING_ANGLES[number - 1]
+    rng = np.random.default_rng(9200 + number)
+    clip = next(c for c in _ALONE if c.name == f"qt_{of}")
+    return replace(
+        clip,
+        name=f"qt_oblique_{of.split('_')[0]}",
+        story=f"the set of {clip.name} from {azimuth} degrees",
+        view="oblique",
+        camera=_seen_from(rng, azimuth, height, distance, handheld=handheld),
+        start_s=round(float(rng.uniform(0.05, 0.4)), 2),
+        variable_rate=False,
+    )
+
+
+def _empty_bar(
+    name: str, purpose: str, build: str, seed: int, azimuth: float, height: float
+) -> ClipSpec:
+    """A set with the bar alone. Clips of one seed show one set from several places."""
+    rng = np.random.default_rng(seed)
+    flare = float(rng.uniform(40, 80))
+    reps = _two_reps(rng, _touch_m(rng, flare))
+    outfit, room, grip = _clothes(rng), _gym(rng), round(float(rng.uniform(0.55, 0.72)), 3)
+    stance = Stance(float(rng.uniform(15, 35)), 0.22, 0.30)
+    camera = _seen_from(np.random.default_rng([seed, int(azimuth) + 180]), azimuth, height, 2.9)
+    view = "front" if abs(azimuth) < 20 else "side" if abs(azimuth) > 75 else "oblique"
+    return ClipSpec(
+        name, purpose, f"the empty bar, 20 kg, from {azimuth} degrees", seed, view, camera,
+        build=build, outfit=outfit, load=EMPTY, load_kg=20.0, room=room, stance=stance,
+        style=ArmStyle(flare, 0.8 * flare, 22.0),
+        sets=SetSpec(reps, settle_s=SETTLE_S, grip_width_m=grip, yaw_deg=0.4),
+        duration_s=round(_set_s(reps), 2),
+    )  # fmt: skip
+
+
+TUNING += tuple(_tuning_angle(i + 1) for i in range(len(_TUNING_ANGLES)))
+TUNING += (
+    _empty_bar("qt_empty_front", "tuning", "broad_man", 2151, 3, 1.7),
+    _empty_bar("qt_empty_oblique", "tuning", "broad_man", 2151, 43, 1.4),
+    _empty_bar("qt_empty_side", "tuning", "broad_man", 2151, 92, 1.1),
+    _empty_bar("qt_empty_right_side", "tuning", "woman", 2152, -88, 1.2),
+)
+
+# Body; grip and flare one way; grip and flare the other way; azimuths from the feet, at an angle
+# and from the side (0 from the feet, 90 from the left); whether the cameras move between the ways.
+_NEWCOMERS_PLAN = (
+    ("stranger_1", (0.70, 76), (0.70, 40), (3, 36, 88), False),
+    ("stranger_2", (0.52, 34), (0.78, 70), (-6, -44, -93), True),
+    ("stranger_3", (0.64, 68), (0.64, 36), (8, -58, 95), True),
+    ("stranger_4", (0.56, 42), (0.80, 74), (-2, 52, -86), False),
+    ("stranger_5", (0.74, 82), (0.72, 46), (5, 31, -90), True),
+    ("stranger_6", (0.50, 30), (0.74, 66), (-8, -35, 91), False),
+    ("stranger_7", (0.78, 72), (0.78, 44), (1, -50, 85), False),
+    ("stranger_8", (0.48, 38), (0.70, 64), (-4, 46, -97), True),
+)
+_NEWCOMERS_SIZES = ((1280, 720), (1280, 720), (960, 540), (854, 480), (640, 360))
+_VIEWS = ("front", "oblique", "side")
+
+
+def _newcomer(lifter: int, way: str, view: str, session: int = 1) -> ClipSpec:
+    """One set of two repetitions, in one of two ways of pressing, seen from one of three places.
+
+    What a lifter wears and where he or she lies, who stands behind and how much is loaded stays
+    through a session; the set is the same from whatever place.
+    """
+    build, one, other, azimuths, moves = _NEWCOMERS_PLAN[lifter - 1]
+    grip, flare = one if way == "a" else other
+    seen = _VIEWS.index(view)
+    body = np.random.default_rng([9500, lifter])
+    day = np.random.default_rng([9500, lifter, session])
+    rng = np.random.default_rng([9500, lifter, session, 1 if way == "a" else 2])
+    place = np.random.default_rng(
+        [9500, lifter, session, 3 + seen, 2 if way == "b" and moves else 1]
+    )
+    stance = Stance(
+        float(body.uniform(16, 40)),
+        float(body.uniform(0.15, 0.28)),
+        float(body.uniform(0.27, 0.35)),
+    )
+    wrist_back = float(body.uniform(12, 34))
+    outfit, room, load = _clothes(day), _gym(day), _plates(day)
+    if lifter == 4:
+        load = Load((Plate(0.280, 0.030, BLACK),))
+    gain, noise, crf = (
+        float(day.uniform(1.0, 1.4)),
+        float(day.uniform(2, 4)),
+        int(day.integers(22, 28)),
+    )
+    flare += float(rng.uniform(-4, 4))
+    reps = _two_reps(rng, _touch_m(rng, flare))
+    sets = SetSpec(
+        reps,
+        settle_s=SETTLE_S,
+        grip_width_m=round(grip + float(rng.uniform(-0.006, 0.006)), 4),
+        grip_shift_m=float(rng.uniform(-0.006, 0.006)),
+        yaw_deg=float(rng.uniform(-0.6, 0.6)),
+    )
+    azimuth = azimuths[seen] + float(place.uniform(-4, 4))
+    height = float(place.uniform(1.5, 2.0) if view == "front" else place.uniform(1.0, 1.7))
+    size = _NEWCOMERS_SIZES[int(place.integers(len(_NEWCOMERS_SIZES)))]
+    camera = _seen_from(
+        place, azimuth, height, float(place.uniform(2.8, 3.3)), size,
+        handheld=view == "oblique" and lifter in (2, 7),
+    )  # fmt: skip
+    late = round(float(place.uniform(0.0, 0.4)), 2)
+    again = "" if session == 1 else f"{session}"
+    return ClipSpec(
+        f"qn_{lifter:02d}{way}{again}_{view}", "newcomers",
+        f"grip {grip:.2f} m, flare {flare:.0f}, session {session}, from {azimuth:.0f} degrees",
+        4000 + 100 * session + 10 * lifter + (1 if way == "a" else 2), view, camera,
+        build=build, outfit=outfit, load=load, room=room, stance=stance,
+        style=ArmStyle(flare, float(np.clip(flare * 0.8, 25, 62)), wrist_back), sets=sets,
+        spotter="broad_man" if lifter == 6 else "", spotter_outfit=MK,
+        start_s=late, duration_s=round(_set_s(reps) - late, 2),
+        gain=gain, noise=noise, crf=crf,
+    )  # fmt: skip
+
+
+NEWCOMERS: tuple[ClipSpec, ...] = (
+    *(
+        _newcomer(lifter, way, view)
+        for lifter in range(1, len(_NEWCOMERS_PLAN) + 1)
+        for way in "ab"
+        for view in _VIEWS
+    ),
+    *(
+        _newcomer(lifter, way, view, session=2)
+        for lifter, view in ((1, "front"), (2, "oblique"), (5, "side"), (8, "oblique"))
+        for way in "ab"
+    ),
+    _empty_bar("qn_empty_1_front", "newcomers", "stranger_2", 4901, -5, 1.8),
+    _empty_bar("qn_empty_1_oblique", "newcomers", "stranger_2", 4901, -38, 1.3),
+    _empty_bar("qn_empty_1_side", "newcomers", "stranger_2", 4901, -91, 1.2),
+    _empty_bar("qn_empty_2_side", "newcomers", "stranger_5", 4902, 87, 1.0),
+)
+CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING + STRANGERS + NEWCOMERS

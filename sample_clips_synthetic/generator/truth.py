@@ -272,9 +272,8 @@ def plate_points(spec: ClipSpec, middle: Array, axis: Array) -> dict[str, Array]
     ``outer`` is the outer face and ``mid`` the mid-plane of the outermost plate of the largest
     diameter; ``inner`` is the inner face of the innermost plate. Arrays (..., 3).
     """
-    load = spec.load
-    inner, outer = load.face_m(load.biggest)
-    places = {"outer": outer, "mid": (inner + outer) / 2, "inner": load.inner_face_m}
+    inner, outer = spec.load.biggest_m
+    places = {"outer": outer, "mid": (inner + outer) / 2, "inner": spec.load.inner_face_m}
     return {
         f"{side}_plate_{name}": middle + OUTWARD[side] * place * axis
         for side in SIDES

@@ -528,7 +528,7 @@ class _Setup:
 
     def _bar_points(self, middle: Array, axis: Array) -> Array:
         load = self.load
-        outer = load.face_m(load.biggest)[1] if load.plates else np.nan
+        outer = load.biggest_m[1] if load.plates else np.nan
         out = [middle + OUTWARD[s] * outer * axis for s in SIDES]
         out += [middle + OUTWARD[s] * INNER_FACES_M / 2 * axis for s in SIDES]
         out += [middle + OUTWARD[s] * BAR_LENGTH_M / 2 * axis for s in SIDES]
