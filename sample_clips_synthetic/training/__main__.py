@@ -1,7 +1,10 @@
 """Train the joint network and write the file that the package ships.
 
 With ``--follow`` made stills are taken up while they are being made, so both may run at once. A
-second call with the same ``--out`` goes on from the last checkpoint.
+second call with the same ``--out`` goes on from the last checkpoint. With ``--photos`` the trained
+network is tuned to photos of presses marked by eye: once to all, which is what ``joints.onnx``
+holds, and once to all but each fold, so that every photo can be scored by a network that never saw
+it (``without_fold_N.onnx``); ``untuned.onnx`` is the network before.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ import json
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import torch
 
@@ -19,8 +23,12 @@ from .augment import AugmentConfig
 from .check import calibrate, coverage, read, table
 from .export import export
 from .fit import FitConfig, Trainer
+from .network import JointNetwork
+from .photos import FOLDS, marked
 from .pool import Pool, people
 
+PHOTOS_A_STEP = 8
+TUNING_RATE = 2e-4
 WITHOUT = ("hard", "relations", "covariance", "people", "light", "blur", "codec", "patches")
 
 
@@ -38,6 +46,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--version", default="1")
+    parser.add_argument("--photos", type=Path, help="photos of presses, marked by eye")
+    parser.add_argument("--tune-minutes", type=float, default=0.75, help="for each tuning")
+    parser.add_argument("--compiled", action="store_true", help="fuse arithmetic; needs a compiler")
     parser.add_argument("--follow", action="store_true", help="take up shards while training")
     parser.add_argument(
         "--without", action="append", default=[], choices=WITHOUT, help="leave an ingredient out"
@@ -59,6 +70,7 @@ def main() -> None:
         minutes=given.minutes,
         batch=given.batch,
         people=given.batch // 8,
+        compiled=given.compiled,
         least_stills=given.least,
         seed=given.seed,
         augment=change,
@@ -75,26 +87,59 @@ def main() -> None:
     if trainer.resume():
         print(f"going on from step {trainer.step}", flush=True)
     trainer.run(given.stills if given.follow else None)
-    network = trainer.kept.eval()
-    report = {"without": sorted(without), "steps": trainer.step, "stills": stills.count}
-    factors = None
+    report: dict[str, Any] = {
+        "without": sorted(without),
+        "steps": trainer.step,
+        "stills": stills.count,
+    }
+    left_out = None
     if given.left_out:
         left_out = Pool.empty(20_000, device)
         left_out.take_up(given.left_out)
-        readings = read(network, left_out)
-        factors = calibrate(readings)
-        report |= {"left_out": left_out.count, "coverage": coverage(readings, factors)}
-        report["factors"] = factors.round(3).tolist()
-        (given.out / "figures.txt").write_text(table(readings) + "\n", encoding="utf-8")
-        print(table(readings), json.dumps(report["coverage"]), sep="\n", flush=True)
-    if factors is None:
-        factors = torch.ones(network.name.shape[0], 2).numpy()
-    target = given.out / "joints.onnx"
-    export(network, factors, target, given.version)
-    report["sha256"] = hashlib.sha256(target.read_bytes()).hexdigest()
+        report["left_out"] = left_out.count
+    if given.photos:
+        report["untuned"] = _finish(trainer.kept, left_out, given.out / "untuned.onnx", given)
+        for fold in (*range(FOLDS), None):
+            photos = marked(given.photos, device, fold)
+            name = "joints" if fold is None else f"without_fold_{fold}"
+            folder = given.out / name
+            folder.mkdir(exist_ok=True)
+            setting = replace(
+                config,
+                minutes=given.tune_minutes,
+                photos=PHOTOS_A_STEP,
+                rate=TUNING_RATE,
+                warm_steps=50,
+            )
+            tuned = Trainer(stills, real, setting, None, folder, photos)
+            tuned.start_from(trainer.kept)
+            tuned.run()
+            report[name] = _finish(tuned.kept, left_out, given.out / f"{name}.onnx", given)
+            report[name]["steps"] = tuned.step
+            torch.save(tuned.kept.state_dict(), folder / "kept.pt")
+            (folder / "checkpoint.pt").unlink()
+    else:
+        report["joints"] = _finish(trainer.kept, left_out, given.out / "joints.onnx", given)
     report["made"] = time.strftime("%Y-%m-%d")
     (given.out / "report.json").write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
-    print(json.dumps({k: report[k] for k in ("steps", "stills", "sha256")}), flush=True)
+
+
+def _finish(
+    network: JointNetwork, left_out: Pool | None, target: Path, given: argparse.Namespace
+) -> dict[str, Any]:
+    """Calibrate a network on bodies left out, and write its file; what there is to report."""
+    network.eval()
+    report: dict[str, Any] = {}
+    factors = torch.ones(network.name.shape[0], 2).numpy()
+    if left_out is not None:
+        readings = read(network, left_out)
+        factors = calibrate(readings)
+        report |= {"coverage": coverage(readings, factors), "factors": factors.round(3).tolist()}
+        target.with_suffix(".txt").write_text(table(readings) + "\n", encoding="utf-8")
+        print(target.stem, table(readings), sep="\n", flush=True)
+    export(network, factors, target, given.version)
+    report["sha256"] = hashlib.sha256(target.read_bytes()).hexdigest()
+    return report
 
 
 if __name__ == "__main__":

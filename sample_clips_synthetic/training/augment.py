@@ -183,9 +183,7 @@ def patches(
         py = (at[..., 1] - cy[:, None]).abs()
         covered = (px < wide[:, None] / 2) & (py < high[:, None] / 2)
         told = states[chosen]
-        states[chosen] = torch.where(
-            covered & (told == SEEN), torch.full_like(told, HIDDEN), told
-        )
+        states[chosen] = torch.where(covered & (told == SEEN), torch.full_like(told, HIDDEN), told)
     return images.clamp(0, 1), points, states
 
 

@@ -28,8 +28,9 @@ class FitConfig:
     ----------
     minutes
         How long to train; the learning rate follows the share of it that is spent.
-    batch, people
-        Pictures in a step, and how many of them show real people.
+    batch, people, photos
+        Pictures in a step, how many of them show real people, and how many are photos of presses
+        marked by eye.
     rate, decay, warm_steps
         Learning rate of AdamW, its weight decay, steps until the full rate.
     average
@@ -42,6 +43,8 @@ class FitConfig:
         Whether points are put in relation to one another.
     covariance
         Whether the spread may be slanted and unequal; otherwise it is a circle.
+    compiled
+        Whether the network's arithmetic is fused by torch's compiler.
     augment
         What is done to pictures.
     seed
@@ -51,6 +54,7 @@ class FitConfig:
     minutes: float = 20.0
     batch: int = 256
     people: int = 32
+    photos: int = 0
     rate: float = 1.5e-3
     decay: float = 0.02
     warm_steps: int = 300
@@ -59,6 +63,7 @@ class FitConfig:
     hard: bool = True
     relations: bool = True
     covariance: bool = True
+    compiled: bool = False
     augment: AugmentConfig = field(default_factory=AugmentConfig)
     seed: int = 1
 
@@ -126,8 +131,8 @@ class Trainer:
 
     Parameters
     ----------
-    stills, real
-        Made stills, and real people (or None).
+    stills, real, photos
+        Made stills, real people, and photos of presses (either may be None).
     config
         Settings.
     backbone
@@ -143,9 +148,10 @@ class Trainer:
         config: FitConfig,
         backbone: Path | None,
         folder: Path,
+        photos: Pool | None = None,
     ) -> None:
         torch.manual_seed(config.seed)
-        self.config, self.stills, self.real = config, stills, real
+        self.config, self.stills, self.real, self.photos = config, stills, real, photos
         self.folder = folder
         self.device = stills.images.device
         self.network = JointNetwork(config.relations)
@@ -162,7 +168,9 @@ class Trainer:
             ],
             lr=config.rate,
             betas=(0.9, 0.99),
+            fused=self.device.type == "cuda",
         )
+        self.forward = torch.compile(self.network) if config.compiled else self.network
         self.step, self.spent_s = 0, 0.0
 
     def save(self) -> None:
@@ -193,10 +201,16 @@ class Trainer:
         self.step, self.spent_s = state["step"], state["spent_s"]
         return True
 
+    def start_from(self, network: JointNetwork) -> None:
+        """Take the weights of another network."""
+        self.network.load_state_dict(network.state_dict())
+        self.kept.load_state_dict(network.state_dict())
+
     def _batch(self) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
         config, stills = self.config, self.stills
         n_real = config.people if self.real is not None else 0
-        chosen = stills.draw(config.batch - n_real, config.hard)
+        n_photos = config.photos if self.photos is not None else 0
+        chosen = stills.draw(config.batch - n_real - n_photos, config.hard)
         parts = [self._changed(stills, chosen, None)]
         if self.real is not None:
             some = self.real.draw(n_real, False)
@@ -205,6 +219,9 @@ class Trainer:
             # Upright they press nothing; turned on their side they might as well lie.
             pressing = torch.where(turns == 0, pressing, torch.full_like(pressing, -1))
             parts.append((images, points, states, pressing))
+        if self.photos is not None:
+            some = self.photos.draw(n_photos, False)
+            parts.append(self._changed(self.photos, some, torch.zeros_like(some)))
         return *(torch.cat(column) for column in zip(*parts, strict=True)), chosen
 
     def _changed(
@@ -230,7 +247,7 @@ class Trainer:
             images, points, states, pressing, chosen = self._batch()
         images = images.contiguous(memory_format=torch.channels_last)
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
-            out = self.network(images)
+            out = self.forward(images)
         out = {name: value.float() for name, value in out.items()}
         total, hardness = loss_of(out, points, states, pressing, config)
         self.optimiser.zero_grad(set_to_none=True)

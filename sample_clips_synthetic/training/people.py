@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from barpath.stock import StockNetwork
 
 from .points import POINTS, STILL_PX
+from .pool import encoded
 
 JOINTS = {
     f"{side}_{name}": first + k
@@ -88,25 +89,24 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("target", type=Path)
     given = parser.parse_args()
-    jpeg, points, known = [], [], []
+    images, points, known = [], [], []
     with StockNetwork(least_score=0.1) as network:
         for path in sorted(given.folder.glob("*.jpg")):
             image = cv2.resize(cv2.imread(str(path)), (STILL_PX, STILL_PX))
             found = label(np.ascontiguousarray(image[..., ::-1]), network)
             if found is not None:
-                jpeg.append(cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].ravel())
+                images.append(image[..., ::-1])
                 points.append(found[0])
                 known.append(found[1])
     partial = given.target.with_suffix(".partial.npz")
     np.savez(
         partial,
-        jpeg=np.concatenate(jpeg),
-        ends=np.cumsum([len(piece) for piece in jpeg]),
         points=np.stack(points),
         weights=np.stack(known),
+        **encoded(images),
     )
     partial.replace(given.target)
-    print(f"{len(jpeg)} pictures labelled")
+    print(f"{len(images)} pictures labelled")
 
 
 if __name__ == "__main__":

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import cv2
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from torch import Tensor
 
 from ..stills.maker import TAGS
@@ -116,6 +118,19 @@ class Pool:
         return torch.randint(self.count, (n,), device=self.images.device)
 
 
+def encoded(images: Sequence[NDArray[np.uint8]] | NDArray[np.uint8]) -> dict[str, NDArray]:
+    """RGB pictures as JPEG: ``jpeg``, all end to end, and ``ends``, where each ends."""
+    setting = [cv2.IMWRITE_JPEG_QUALITY, 92]
+    pieces = [cv2.imencode(".jpg", image[..., ::-1], setting)[1].ravel() for image in images]
+    return {"jpeg": np.concatenate(pieces), "ends": np.cumsum([len(piece) for piece in pieces])}
+
+
+def decoded(jpeg: NDArray[np.uint8], ends: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """What `encoded` was given, (n, h, w, 3)."""
+    pieces = np.split(jpeg, ends[:-1])
+    return np.stack([cv2.imdecode(piece, cv2.IMREAD_COLOR)[..., ::-1] for piece in pieces])
+
+
 def people(path: Path, device: torch.device) -> Pool:
     """Upright people, labelled.
 
@@ -128,10 +143,8 @@ def people(path: Path, device: torch.device) -> Pool:
         Where to hold them.
     """
     with np.load(path) as archive:
-        jpeg, ends = archive["jpeg"], archive["ends"]
+        images = decoded(archive["jpeg"], archive["ends"])
         points, weights = archive["points"], archive["weights"]
-    pieces = np.split(jpeg, ends[:-1])
-    images = np.stack([cv2.imdecode(piece, cv2.IMREAD_COLOR)[..., ::-1] for piece in pieces])
     pool = Pool.empty(len(images), device)
     # Of what was not labelled nothing is known, not even that it is not there.
     states = np.where(weights > 0, SEEN, UNKNOWN)
