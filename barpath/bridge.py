@@ -1,11 +1,8 @@
-"""What the joints say of the bar's track: its place where it is lost, its ends where they err.
+"""What the joints say of the bar's track: its place where it is lost.
 
 Hands keep their place on the bar. Where both are seen, how the one follows from the other is
 learned for this clip; where only the hands are read, they carry the track on, with the uncertainty
 that the rest of the clip shows.
-
-From the feet, what stands beside a plate can pass for a part of it all through a clip, and with the
-distance between the ends all lengths err. The joint network reads the shaft's ends by themselves.
 """
 
 from collections.abc import Sequence
@@ -35,25 +32,12 @@ class BridgeConfig:
         keeps what is learned from running away beyond what was seen.
     widen : float
         Factor on the scatter that is left, for errors that go on over several frames.
-    least_ends : int
-        Least number of frames in which both ends of the shaft were read.
-    shaft_m, inner_faces_m : float
-        Length of the shaft between the collars (IPF Technical Rules Book, from memory), and
-        distance between the inner faces of the plates, which the track follows.
-    tracked_end_share, read_end_share : float
-        Standard uncertainty of an end as tracked and as read, beside what the network states, all
-        through a clip, as a share of the distance between the ends; of the tuning clips.
     """
 
     min_frames: int = 12
     max_pause_s: float = 0.25
     slack: float = 0.15
     widen: float = 2.0
-    least_ends: int = 5
-    shaft_m: float = 1.31
-    inner_faces_m: float = 1.37
-    tracked_end_share: float = 0.011
-    read_end_share: float = 0.010
 
 
 def bridge(
@@ -149,54 +133,6 @@ def _carried(place: Floats, known: Floats, config: BridgeConfig) -> tuple[Floats
     found = mean + np.column_stack([np.ones(n), known - centre]) @ slopes
     # The median length of a circular error is 1.177 standard deviations per axis.
     return found, config.widen * usual / 1.1774
-
-
-def align_ends(
-    track: pd.DataFrame, joints: pd.DataFrame, config: BridgeConfig | None = None
-) -> pd.DataFrame:
-    """Put the ends of a bar table where they agree best with the ends of the shaft as read.
-
-    Parameters
-    ----------
-    track : DataFrame
-        Bar table in image coordinates.
-    joints : DataFrame
-        Pose table in image coordinates.
-    config : BridgeConfig, optional
-
-    Returns
-    -------
-    DataFrame
-        The table with each end moved along the bar by one share of the distance between the ends,
-        all through the clip: the mean of no move and of what the readings say, weighted by their
-        uncertainties.
-    """
-    config = config or BridgeConfig()
-    names = [f"image_{end}_{axis}_px" for end in ("left", "right") for axis in "xy"]
-    at = track.set_index("frame").reindex(joints["frame"])
-    ends = at[names].to_numpy(dtype=float).reshape(-1, 2, 2)
-    # Seen from the feet the lifter's right is on the picture's left.
-    sides = SIDES[::-1]
-    columns = [f"{side}_collar_{axis}_px" for side in sides for axis in "xy"]
-    read = joints.reindex(columns=columns).to_numpy(dtype=float).reshape(-1, 2, 2)
-    spread = joints.reindex(columns=[f"{side}_collar_var_x_px2" for side in sides])
-    beyond = (config.inner_faces_m / config.shaft_m - 1.0) / 2 * (read[:, 1] - read[:, 0])
-    wanted = read + np.stack([-beyond, beyond], axis=1)
-    along = ends[:, 1] - ends[:, 0]
-    length = np.hypot(*along.T)
-    off = ((wanted - ends) * along[:, None]).sum(axis=-1) / (length**2)[:, None]
-    known = np.isfinite(off).all(axis=1)
-    if known.sum() < config.least_ends:
-        return track
-    stated = np.sqrt(spread.to_numpy(dtype=float)[known]) / length[known, None]
-    variance = np.median(stated, axis=0) ** 2 + config.read_end_share**2
-    weight = config.tracked_end_share**2 / (config.tracked_end_share**2 + variance)
-    move = weight * np.median(off[known], axis=0)
-    out = track.copy()
-    whole = track[names].to_numpy(dtype=float).reshape(-1, 2, 2)
-    moved = whole + move[:, None] * (whole[:, 1] - whole[:, 0])[:, None]
-    out[names] = moved.reshape(-1, 4)
-    return out
 
 
 def followed_end(track: pd.DataFrame, joints: pd.DataFrame, least: int = 5) -> str:

@@ -43,17 +43,18 @@ class CalibrationConfig:
     Sources: the largest disc is 450 mm across and the shaft between the sleeves is 1.310 to 1.320 m
     long (International Powerlifting Federation, Technical Rules Book, section on bars and discs;
     from memory). The innermost plates lean on the sleeves' shoulders, each about 30 mm thick, so
-    their inner faces lie about 1.37 m apart (common practice, no source). A phone's main camera has
-    a focal length of 24 to 28 mm in terms of a 36 mm wide picture, and video crops it somewhat
-    (common practice, no source). From the feet a plate shows its edge and its shadow, so its height
-    in the picture may be off by some percent all through a clip, and the distance between the bar's
-    ends by `front_ends_rel_sd` of itself (of the five tuning clips from the feet).
+    their inner faces lie about 1.37 m apart (common practice, no source); a bar table has its ends
+    so far apart by the shaft's own ends, and says how well it knows them (`span_rel_sd`; without it
+    `front_ends_rel_sd`). A phone's main camera has a focal length of 24 to 28 mm in terms of a
+    36 mm wide picture, and video crops it somewhat (common practice, no source). From the feet a
+    plate shows its edge and its shadow, so its height in the picture may be off by some percent all
+    through a clip.
     """
 
     plate_mm: float = 450.0
     plate_sd_mm: float = 1.0
     plate_gap_m: float = 1.372
-    plate_gap_sd_m: float = 0.012
+    plate_gap_sd_m: float = 0.004
     focal_px: float | None = None
     focal_per_long_side: float = 0.82
     focal_rel_sd: float = 0.12
@@ -547,6 +548,9 @@ def calibrate_front(
     principal = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
     focal = focal_guess_px(config, width_px, height_px)
     plate_m = config.plate_mm / 1000
+    ends_rel_sd = config.front_ends_rel_sd
+    if "span_rel_sd" in track:
+        ends_rel_sd = float(track["span_rel_sd"].median())
     known_roll = np.isfinite(roll_deg) and np.isfinite(roll_sd_deg)
     known_pitch = np.isfinite(pitch_deg) and np.isfinite(pitch_sd_deg)
     prior_mean = np.array(
@@ -565,7 +569,7 @@ def calibrate_front(
             np.deg2rad(pitch_sd_deg if known_pitch else config.front_pitch_sd_deg),
             np.deg2rad(roll_sd_deg if known_roll else 2 * config.roll_sd_deg),
             config.focal_rel_sd,
-            config.plate_gap_sd_m / config.plate_gap_m,
+            np.hypot(config.plate_gap_sd_m / config.plate_gap_m, ends_rel_sd),
             config.plate_sd_mm / config.plate_mm,
         ]
     )
@@ -640,14 +644,11 @@ def side_systematics(calibration: Calibration, track: pd.DataFrame) -> Systemati
     )
 
 
-def front_systematics(
-    calibration: Calibration, track: pd.DataFrame, ends_rel_sd: float = 0.0
-) -> Systematics:
+def front_systematics(calibration: Calibration, track: pd.DataFrame) -> Systematics:
     """How the front view's lengths may be off together, from the drawn cameras.
 
     `horizontal_rel_sd` is that of lengths across (grip width, offsets); `tilt_sd_deg` that of the
-    bar's tilt. `ends_rel_sd` is how far the distance between the bar's ends may be off all through
-    the clip, as a share of it: it is the ruler.
+    bar's tilt.
     """
     rows = track[["image_left_x_px", "image_left_y_px", "image_right_x_px", "image_right_y_px"]]
     rows = rows.dropna().sort_values("image_left_y_px", kind="stable")
@@ -661,8 +662,8 @@ def front_systematics(
         tilts.append(np.arctan2(right[0, 1] - left[0, 1], right[0, 0] - left[0, 0]))
     gap_px = float(np.hypot(*(picks[0, 2:] - picks[0, :2])))
     return Systematics(
-        vertical_rel_sd=float(np.hypot(np.std(heights[1:]) / abs(heights[0]), ends_rel_sd)),
-        horizontal_rel_sd=float(np.hypot(np.std(widths[1:]) / widths[0], ends_rel_sd)),
+        vertical_rel_sd=float(np.std(heights[1:]) / abs(heights[0])),
+        horizontal_rel_sd=float(np.std(widths[1:]) / widths[0]),
         tilt_sd_deg=float(np.rad2deg(np.std(tilts[1:]))),
         px_per_m=gap_px / widths[0],
     )

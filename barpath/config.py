@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from barpath.armfit import ArmFitConfig
+from barpath.barends import EndsConfig
 from barpath.barline import BarlineConfig
 from barpath.bridge import BridgeConfig
 from barpath.calibrate import CalibrationConfig
@@ -77,6 +78,7 @@ class AnalysisConfig:
     scene: SceneConfig = field(default_factory=SceneConfig)
     plate: PlateConfig = field(default_factory=PlateConfig)
     bar: BarlineConfig = field(default_factory=BarlineConfig)
+    ends: EndsConfig = field(default_factory=EndsConfig)
     pose: PoseConfig = field(default_factory=PoseConfig)
     smooth: SmoothConfig = field(default_factory=SmoothConfig)
     reps: RepConfig = field(default_factory=RepConfig)

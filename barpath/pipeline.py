@@ -15,8 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from barpath import armfit, barline, calibrate, firstlook, measures, plate, pose, scene
-from barpath.bridge import align_ends, bridge, followed_end
+from barpath import armfit, barends, barline, calibrate, firstlook, measures, plate, pose, scene
+from barpath.bridge import bridge, followed_end
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
@@ -562,8 +562,10 @@ def follow(
     -------
     Detected
     """
+    strips = None
     if found.view == "front":
         tracker = barline.BarTracker(found.seed, config.bar)
+        strips = barends.BarStrips(config.ends)
     else:
         tracker = plate.PlateTracker(found.seed, config.plate)
     motion = scene.CameraMotion(config.scene)
@@ -580,6 +582,8 @@ def follow(
                 stills.append(_shrunk(frame, STILL_SIDE_PX))
             motion.update(frame)
             row = tracker.update(frame)
+            if strips is not None:
+                strips.update(frame.image, row)
             if reader is not None:
                 reader.update(frame.index, frame.time_s, frame.image, pose.bar_line(row, reading))
             progress("following the bar", (frame.index + 1) / info.n_frames)
@@ -587,8 +591,9 @@ def follow(
     level = find_level(info, camera, stills, config)
     track = tracker.table()
     joints_px = None if reader is None else reader.table()
-    if found.view == "front" and joints_px is not None:
-        track = align_ends(track, joints_px, config.bridging)
+    if strips is not None:
+        focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
+        track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
     return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
 
 
@@ -626,9 +631,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     level = detected.level
     calibration = calibrate_view(steadied, detected.view, info, level, config)
     if detected.view == "front":
-        spread = calibrate.front_systematics(
-            calibration, steadied, config.calibration.front_ends_rel_sd
-        )
+        spread = calibrate.front_systematics(calibration, steadied)
         path = front_trajectory(steadied, calibration, config)
     else:
         spread = calibrate.side_systematics(calibration, steadied)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.bridge import align_ends, bridge, followed_end
+from barpath.bridge import bridge, followed_end
 
 
 def made(n=240, fps=30.0, seed=1, noise_px=1.0):
@@ -102,46 +102,6 @@ def test_both_ends_of_a_bar():
     assert np.abs(off).max() < 4.0
     assert found["image_right_state"].eq("seen").all()
     assert found["image_left_x_px"].median() == pytest.approx(place[:, 0].mean() - 300, abs=12)
-
-
-def shaft(n=60, off_px=(9.0, -5.0), sd_px=1.0, seed=3):
-    """A level bar, 400 px between the plates, tracked beside them; its shaft read with noise."""
-    rng = np.random.default_rng(seed)
-    frame = np.arange(n)
-    track = pd.DataFrame({"frame": frame, "time_s": frame / 30})
-    joints = track.iloc[::3].reset_index(drop=True)
-    for name, x, off in (("image_left", 300.0, off_px[0]), ("image_right", 700.0, off_px[1])):
-        track[f"{name}_x_px"], track[f"{name}_y_px"] = x + off, 200.0 + frame
-    half = 200.0 * 1.31 / 1.37
-    for side, x in (("right", 500 - half), ("left", 500 + half)):
-        joints[f"{side}_collar_x_px"] = x + rng.normal(0, sd_px, len(joints))
-        joints[f"{side}_collar_y_px"] = 200.0 + joints["frame"]
-        joints[f"{side}_collar_var_x_px2"] = sd_px**2
-    return track, joints
-
-
-def test_ends_tracked_wrong_are_put_where_the_shaft_ends():
-    track, joints = shaft()
-    found = align_ends(track, joints)
-    # Tracked and read ends are about equally sure: half of the way.
-    assert (found["image_left_x_px"] - 300).abs().max() < 0.55 * 9.0
-    assert (found["image_right_x_px"] - 700).abs().max() < 0.55 * 5.0
-    assert found["image_left_y_px"].to_numpy() == pytest.approx(track["image_left_y_px"])
-
-
-def test_readings_that_are_hardly_known_hardly_move_the_ends():
-    track, joints = shaft(sd_px=1.0)
-    for side in ("left", "right"):
-        joints[f"{side}_collar_var_x_px2"] = 40.0**2
-    found = align_ends(track, joints)
-    assert (found["image_left_x_px"] - track["image_left_x_px"]).abs().max() < 0.5
-
-
-def test_without_readings_the_ends_stay():
-    track, joints = shaft()
-    pd.testing.assert_frame_equal(align_ends(track, joints.iloc[:2]), track)
-    bare = joints[["frame", "time_s"]]
-    pd.testing.assert_frame_equal(align_ends(track, bare), track)
 
 
 @pytest.mark.parametrize(("near", "expected"), [("left", "left"), ("right", "right")])

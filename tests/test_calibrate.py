@@ -152,6 +152,7 @@ def front_track(yaw_deg, pitch_deg, roll_deg, distance=3.0, gap=1.372, plate=0.4
                 image_right_y_px=px[1, 1],
                 image_left_plate_px=high[0],
                 image_right_plate_px=high[1],
+                span_rel_sd=0.003,
             )
         )
         truth.append(middle @ up)
@@ -172,6 +173,10 @@ def test_front_heights_and_gap_are_metric(yaw, pitch, roll):
     spread = front_systematics(fit, track)
     assert np.ptp(height) == pytest.approx(np.ptp(truth), rel=max(3 * spread.vertical_rel_sd, 0.01))
     assert spread.horizontal_rel_sd < 0.01
+    # What is said of the ends' distance replaces what is assumed of it where nothing is said.
+    for other in (track.drop(columns="span_rel_sd"), track.assign(span_rel_sd=0.02)):
+        wider = calibrate_front(other, WIDTH, HEIGHT, config=config)
+        assert 0.012 < front_systematics(wider, other).horizontal_rel_sd < 0.024
     assert fit.plate_check_mm == pytest.approx(450, rel=0.04)
 
 

@@ -1,0 +1,113 @@
+"""Where the shaft ends, on the made front views of `test_barline`, whose geometry is known."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from barpath.barends import ENDS, BarStrips, EndsConfig, find_shaft_ends, place_ends
+
+from .test_barline import Frames, Gym, Truth, made
+
+SPAN_M = 1.37
+"""Between the plates' faces of the made bar: 1.31 m of shaft (IPF Technical Rules Book, from
+memory) and two shoulders of 30 mm."""
+FOCAL_PX, MIDDLE_PX = 0.82 * 960, 479.5
+
+
+@pytest.fixture(scope="module")
+def plain() -> tuple[Frames, Truth]:
+    return made(Gym(), 96, step=2)
+
+
+def tracked(truth: Truth, off_m: tuple[float, float]) -> pd.DataFrame:
+    """A bar table whose ends lie so much too far out on the picture's left and right."""
+    table = truth[["frame"]].assign(time_s=truth["frame"] / 30)
+    for end, sign, off in zip(ENDS, (-1, 1), off_m, strict=True):
+        for axis in "xy":
+            along = truth[f"image_right_{axis}_px"] - truth[f"image_left_{axis}_px"]
+            table[f"{end}_{axis}_px"] = truth[f"{end}_{axis}_px"] + sign * off / SPAN_M * along
+        table[f"{end}_state"] = "seen"
+    return table
+
+
+def strips_of(frames: Frames, table: pd.DataFrame) -> BarStrips:
+    strips = BarStrips()
+    for frame, row in zip(frames, table.to_dict("records"), strict=True):
+        strips.update(frame.image, row)
+    return strips
+
+
+def span_error(table: pd.DataFrame, truth: Truth) -> np.ndarray:
+    """Relative error of the distance between the ends."""
+    found, true = (t["image_right_x_px"] - t["image_left_x_px"] for t in (table, truth))
+    return (found / true - 1.0).to_numpy()
+
+
+def readings(truth: Truth, off_m: float, sd_m: float = 0.01) -> pd.DataFrame:
+    """A pose table with both of the shaft's ends read so much too far out."""
+    across = truth["image_right_x_px"] - truth["image_left_x_px"]
+    middle = (truth["image_right_x_px"] + truth["image_left_x_px"]) / 2
+    joints = truth[["frame"]].assign(time_s=truth["frame"] / 30)
+    for side, sign, end in (("right", -1, ENDS[0]), ("left", 1, ENDS[1])):
+        joints[f"{side}_collar_x_px"] = middle + sign * (0.655 + off_m) / SPAN_M * across
+        joints[f"{side}_collar_y_px"] = truth[f"{end}_y_px"]
+        joints[f"{side}_collar_var_x_px2"] = (sd_m / SPAN_M * across) ** 2
+    return joints
+
+
+@pytest.mark.parametrize("off_m", [(0.0, 0.0), (0.025, -0.02), (-0.03, -0.03)])
+def test_ends_tracked_wrong_are_put_where_the_shaft_ends(
+    plain: tuple[Frames, Truth], off_m: tuple[float, float]
+) -> None:
+    frames, truth = plain
+    table = tracked(truth, off_m)
+    found = place_ends(table, strips_of(frames, table), None, FOCAL_PX, MIDDLE_PX)
+    error = span_error(found, truth)
+    assert np.abs(error).max() < 0.007
+    assert np.abs(error).max() < 2.5 * found["span_rel_sd"].iloc[0]
+    for end in ENDS:
+        assert np.abs(found[f"{end}_x_px"] - truth[f"{end}_x_px"]).max() < 2.5
+        assert np.abs(found[f"{end}_y_px"] - truth[f"{end}_y_px"]).max() < 0.3
+
+
+def test_readings_say_where_the_step_is_sought(plain: tuple[Frames, Truth]) -> None:
+    frames, truth = plain
+    table = tracked(truth, (0.06, 0.06))
+    strips = strips_of(frames, table)
+    found = place_ends(table, strips, readings(truth, 0.01), FOCAL_PX, MIDDLE_PX)
+    assert np.abs(span_error(found, truth)).max() < 0.01
+
+
+def test_without_a_step_what_was_expected_stays_with_its_uncertainty() -> None:
+    expected, sd = np.array([0.65, 0.66]), np.array([0.012, 0.018])
+    even = np.full(BarStrips().size[::-1], 90.0, dtype=np.float32)
+    for picture in (None, even):
+        found = find_shaft_ends(picture, expected, sd, np.array([0.2, 0.2]), 300.0)
+        assert found.along_m == pytest.approx(expected, abs=1e-6)
+        assert np.sqrt(np.diag(found.covariance_m2)) == pytest.approx(sd, rel=0.05)
+
+
+def test_a_bar_that_was_hardly_seen_keeps_the_ends_as_read(plain: tuple[Frames, Truth]) -> None:
+    frames, truth = plain
+    table = tracked(truth, (0.02, 0.02))
+    table.loc[10:, "image_left_state"] = "partly"
+    strips = strips_of(frames, table)
+    assert strips.picture() is None
+    found = place_ends(table, strips, readings(truth, 0.0), FOCAL_PX, MIDDLE_PX)
+    assert np.abs(span_error(found, truth)).max() < 0.003
+    assert 0.01 < found["span_rel_sd"].iloc[0] < 0.03
+    lost = table.assign(**{f"{end}_{axis}_px": np.nan for end in ENDS for axis in "xy"})
+    assert place_ends(lost, strips, None, FOCAL_PX, MIDDLE_PX)["span_rel_sd"].isna().all()
+
+
+def test_a_bar_at_rest_is_kept_once_and_never_too_many_are() -> None:
+    strips = BarStrips(EndsConfig(most=8))
+    image = np.zeros((100, 200, 3), dtype=np.uint8)
+    row = {f"{end}_{axis}_px": 0.0 for end in ENDS for axis in "xy"}
+    row |= {f"{end}_state": "seen" for end in ENDS} | {"image_right_x_px": 150.0}
+    for _ in range(5):
+        strips.update(image, row)
+    assert len(strips._kept) == 1
+    for y_px in np.arange(2.0, 120.0, 2.0):
+        strips.update(image, row | {"image_left_y_px": y_px, "image_right_y_px": y_px})
+    assert 4 <= len(strips._kept) <= 8
