@@ -536,6 +536,8 @@ _NEWCOMERS_PLAN = (
 )
 _NEWCOMERS_SIZES = ((1280, 720), (1280, 720), (960, 540), (854, 480), (640, 360))
 _VIEWS = ("front", "oblique", "side")
+LATE = 3
+"""Session of the latecomers, who are filmed from the other side."""
 
 
 def _newcomer(lifter: int, way: str, view: str, session: int = 1) -> ClipSpec:
@@ -576,7 +578,7 @@ def _newcomer(lifter: int, way: str, view: str, session: int = 1) -> ClipSpec:
         grip_shift_m=float(rng.uniform(-0.006, 0.006)),
         yaw_deg=float(rng.uniform(-0.6, 0.6)),
     )
-    azimuth = azimuths[seen] + float(place.uniform(-4, 4))
+    azimuth = azimuths[seen] * (-1 if session == LATE else 1) + float(place.uniform(-4, 4))
     height = float(place.uniform(1.5, 2.0) if view == "front" else place.uniform(1.0, 1.7))
     size = _NEWCOMERS_SIZES[int(place.integers(len(_NEWCOMERS_SIZES)))]
     camera = _seen_from(
@@ -585,8 +587,10 @@ def _newcomer(lifter: int, way: str, view: str, session: int = 1) -> ClipSpec:
     )  # fmt: skip
     late = round(float(place.uniform(0.0, 0.4)), 2)
     again = "" if session == 1 else f"{session}"
+    late_comer = session == LATE
     return ClipSpec(
-        f"qn_{lifter:02d}{way}{again}_{view}", "newcomers",
+        f"{'qv' if late_comer else 'qn'}_{lifter:02d}{way}{'' if late_comer else again}_{view}",
+        "latecomers" if late_comer else "newcomers",
         f"grip {grip:.2f} m, flare {flare:.0f}, session {session}, from {azimuth:.0f} degrees",
         4000 + 100 * session + 10 * lifter + (1 if way == "a" else 2), view, camera,
         build=build, outfit=outfit, load=load, room=room, stance=stance,
@@ -614,4 +618,15 @@ NEWCOMERS: tuple[ClipSpec, ...] = (
     _empty_bar("qn_empty_1_side", "newcomers", "stranger_2", 4901, -91, 1.2),
     _empty_bar("qn_empty_2_side", "newcomers", "stranger_5", 4902, 87, 1.0),
 )
-CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING + STRANGERS + NEWCOMERS
+LATECOMERS: tuple[ClipSpec, ...] = (
+    *(
+        _newcomer(lifter, way, view, session=LATE)
+        for lifter, way in enumerate("abbabaab", 1)
+        for view in _VIEWS
+    ),
+    _empty_bar("qv_empty_1_front", "latecomers", "stranger_7", 4911, 6, 1.6),
+    _empty_bar("qv_empty_1_oblique", "latecomers", "stranger_7", 4911, 41, 1.5),
+    _empty_bar("qv_empty_1_side", "latecomers", "stranger_7", 4911, 94, 1.1),
+    _empty_bar("qv_empty_2_side", "latecomers", "stranger_4", 4912, -86, 1.1),
+)
+CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING + STRANGERS + NEWCOMERS + LATECOMERS

@@ -19,6 +19,7 @@ from typing import Any
 
 import torch
 
+from . import shipped
 from .augment import AugmentConfig
 from .check import calibrate, coverage, read, table
 from .export import export
@@ -29,6 +30,7 @@ from .pool import Pool, people
 
 PHOTOS_A_STEP = 8
 TUNING_RATE = 2e-4
+SHORT_MIN = 6.0
 WITHOUT = ("hard", "relations", "covariance", "people", "light", "blur", "codec", "patches")
 
 
@@ -48,6 +50,8 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--version", default="1")
     parser.add_argument("--photos", type=Path, help="photos of presses, marked by eye")
     parser.add_argument("--tune-minutes", type=float, default=0.75, help="for each tuning")
+    parser.add_argument("--start", type=Path, help="network file whose training goes on")
+    parser.add_argument("--rate", type=float, default=FitConfig.rate, help="learning rate")
     parser.add_argument("--compiled", action="store_true", help="fuse arithmetic; needs a compiler")
     parser.add_argument("--follow", action="store_true", help="take up shards while training")
     parser.add_argument(
@@ -60,7 +64,8 @@ def main() -> None:
     """Train, check, calibrate, export."""
     given = _arguments()
     given.out.mkdir(parents=True, exist_ok=True)
-    torch.backends.cudnn.benchmark = True
+    # Looking for the fastest kernels costs a minute or more.
+    torch.backends.cudnn.benchmark = given.minutes > SHORT_MIN
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     device = torch.device(given.device)
@@ -70,6 +75,8 @@ def main() -> None:
         minutes=given.minutes,
         batch=given.batch,
         people=given.batch // 8,
+        rate=given.rate,
+        frozen_norms=given.start is not None,
         compiled=given.compiled,
         least_stills=given.least,
         seed=given.seed,
@@ -84,6 +91,9 @@ def main() -> None:
     if real is None:
         config = replace(config, people=0)
     trainer = Trainer(stills, real, config, given.backbone, given.out)
+    if given.start:
+        shipped.load(trainer.kept, given.start)
+        trainer.start_from(trainer.kept)
     if trainer.resume():
         print(f"going on from step {trainer.step}", flush=True)
     trainer.run(given.stills if given.follow else None)

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 import torch
-from torch import Tensor
+from torch import Tensor, nn
 from torch.nn import functional
 
 from .augment import AugmentConfig, augment
@@ -43,6 +43,8 @@ class FitConfig:
         Whether points are put in relation to one another.
     covariance
         Whether the spread may be slanted and unequal; otherwise it is a circle.
+    frozen_norms
+        Whether batch normalisation stays as it is.
     compiled
         Whether the network's arithmetic is fused by torch's compiler.
     augment
@@ -63,6 +65,7 @@ class FitConfig:
     hard: bool = True
     relations: bool = True
     covariance: bool = True
+    frozen_norms: bool = False
     compiled: bool = False
     augment: AugmentConfig = field(default_factory=AugmentConfig)
     seed: int = 1
@@ -285,6 +288,10 @@ class Trainer:
         logged = saved = time.monotonic()
         losses: list[Tensor] = []
         self.network.train()
+        if self.config.frozen_norms:
+            for module in self.network.modules():
+                if isinstance(module, nn.BatchNorm2d):
+                    module.eval()
         with (self.folder / "log.jsonl").open("a") as log:
             while self.spent_s < 60 * self.config.minutes:
                 losses.append(self._one())
