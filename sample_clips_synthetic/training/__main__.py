@@ -4,7 +4,8 @@ With ``--follow`` made stills are taken up while they are being made, so both ma
 second call with the same ``--out`` goes on from the last checkpoint. With ``--photos`` the trained
 network is tuned to photos of presses marked by eye: once to all, which is what ``joints.onnx``
 holds, and once to all but each fold, so that every photo can be scored by a network that never saw
-it (``without_fold_N.onnx``); ``untuned.onnx`` is the network before.
+it (``without_fold_N.onnx``); ``untuned.onnx`` is the network before. With ``--start`` the training
+of an earlier file goes on, and what is written is the mean of its weights and the new ones.
 """
 
 from __future__ import annotations
@@ -19,7 +20,6 @@ from typing import Any
 
 import torch
 
-from . import shipped
 from .augment import AugmentConfig
 from .check import calibrate, coverage, read, table
 from .export import export
@@ -27,6 +27,7 @@ from .fit import FitConfig, Trainer
 from .network import JointNetwork
 from .photos import FOLDS, marked
 from .pool import Pool, people
+from .shipped import blend, load
 
 PHOTOS_A_STEP = 8
 TUNING_RATE = 2e-4
@@ -91,12 +92,16 @@ def main() -> None:
     if real is None:
         config = replace(config, people=0)
     trainer = Trainer(stills, real, config, given.backbone, given.out)
+    start = None
     if given.start:
-        shipped.load(trainer.kept, given.start)
-        trainer.start_from(trainer.kept)
+        start = JointNetwork().to(device)
+        load(start, given.start)
+        trainer.start_from(start)
     if trainer.resume():
         print(f"going on from step {trainer.step}", flush=True)
     trainer.run(given.stills if given.follow else None)
+    if start is not None and not given.photos:
+        blend(trainer.kept, start)
     report: dict[str, Any] = {
         "without": sorted(without),
         "steps": trainer.step,
@@ -124,6 +129,8 @@ def main() -> None:
             tuned = Trainer(stills, real, setting, None, folder, photos)
             tuned.start_from(trainer.kept)
             tuned.run()
+            if start is not None:
+                blend(tuned.kept, start)
             report[name] = _finish(tuned.kept, left_out, given.out / f"{name}.onnx", given)
             report[name]["steps"] = tuned.step
             torch.save(tuned.kept.state_dict(), folder / "kept.pt")

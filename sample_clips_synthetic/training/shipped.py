@@ -1,4 +1,4 @@
-"""Take up training again from a network's file, as the package ships it."""
+"""Go on with the training of a network's file, as the package ships it."""
 
 from __future__ import annotations
 
@@ -48,3 +48,14 @@ def load(network: JointNetwork, path: Path) -> None:
             attends = isinstance(network.get_submodule(module), nn.MultiheadAttention)
             state[f"{module}.{'in_proj_weight' if attends else 'weight'}"] = given[0].T.contiguous()
     network.load_state_dict(state)
+
+
+@torch.no_grad()
+def blend(network: JointNetwork, start: JointNetwork) -> None:
+    """Put the mean of its weights and those that its training started from in a network's place.
+
+    Of two networks that one training leads to, the mean often errs less than either: Wortsman et
+    al., Model soups (ICML 2022).
+    """
+    for own, other in zip(network.parameters(), start.parameters(), strict=True):
+        own.lerp_(other, 0.5)
