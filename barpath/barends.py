@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import theilslopes
 
 from barpath.choice import best_index
 from barpath.jointnet import SIDES
@@ -39,26 +40,38 @@ class EndsConfig:
         stand for.
     shaft_radius_m : float
         Half of 28 to 29 mm (same source).
+    sleeve_radius_m, sleeve_m : float, tuple of float
+        Half of 50 mm (same source), and over how much of a bare sleeve, from the step on, its
+        outline is looked at.
+    axis_sd_m : float
+        How well the bar's axis lies in the middle of the pictures.
     shoulder_radii_m : tuple of float
         Radii of shoulders that are tried, all as likely (common practice, no source).
     outline_m : tuple of float
         Over so much of the shaft and of the shoulder, beside the step, its outline is looked at.
     px_per_m : float
         Scale of the pictures that are laid over each other.
-    reach_m, half_height_m : float
-        How far from the expected place the step is sought, and how much beside the axis is kept.
+    half_length_m, half_height_m : float
+        How much of the bar is kept, from its middle and from its axis.
+    reach_m, bare_reach_m : float
+        How far from the expected place the step is sought, with plates and without.
     moved_share : float
         The bar moves by this share of its length from one kept picture to the next, so that a rest
         does not crowd out the other scenery.
     most, least : int
         Number of pictures that are kept, and without which nothing is sought.
+    around_m, creep_m : float
+        So much of the bar on either side of the step is compared among the pictures, and by so much
+        it may have shifted.
+    unlike_level : float
+        Grey levels beyond which a difference counts no more.
     edge_level : float
         Grey levels per pixel of the clip at which an edge counts half.
     sharpness : float
         Logarithm of the odds that one unit of the outline's score is worth (of the tuning clips).
-    read_sd_m, tracked_sd_m : float
-        Standard uncertainty of an end as read by the network, beside what it states, and as
-        tracked; of the tuning clips.
+    read_sd_m, tracked_sd_m, bare_sd_m : float
+        Standard uncertainty of an end as read by the network, beside what it states, as tracked,
+        and as either without plates; of the tuning clips.
     outline_sd_m : float
         Of the distance between both steps: what the outline leaves open.
     """
@@ -66,19 +79,62 @@ class EndsConfig:
     shaft_m: float = 1.312
     inner_faces_m: float = 1.372
     shaft_radius_m: float = 0.0143
+    sleeve_radius_m: float = 0.025
+    sleeve_m: tuple[float, float] = (0.035, 0.2)
+    axis_sd_m: float = 0.002
     shoulder_radii_m: tuple[float, ...] = (0.030, 0.032, 0.034, 0.036, 0.038, 0.040, 0.042)
     outline_m: tuple[float, float] = (0.003, 0.025)
     px_per_m: float = 480.0
-    reach_m: float = 0.06
+    half_length_m: float = 1.06
     half_height_m: float = 0.06
+    reach_m: float = 0.06
+    bare_reach_m: float = 0.12
     moved_share: float = 0.01
     most: int = 64
     least: int = 6
+    around_m: float = 0.045
+    creep_m: float = 0.02
+    unlike_level: float = 40.0
     edge_level: float = 4.0
     sharpness: float = 12.0
     read_sd_m: float = 0.014
     tracked_sd_m: float = 0.02
+    bare_sd_m: float = 0.05
     outline_sd_m: float = 0.004
+
+
+def laid_along(
+    image: NDArray[Any], ends_px: Floats, config: EndsConfig | None = None
+) -> NDArray[Any]:
+    """Cut out the bar, laid level, its ends at the same columns whatever its place.
+
+    Parameters
+    ----------
+    image : ndarray
+        Picture with the bar in it.
+    ends_px : ndarray, shape (2, 2)
+        Its ends in the picture, x and y, the left one first; `EndsConfig.inner_faces_m` apart.
+    config : EndsConfig, optional
+
+    Returns
+    -------
+    ndarray
+        `EndsConfig.px_per_m` pixels to the metre, the bar's middle in the middle.
+    """
+    config = config or EndsConfig()
+    half_m = (config.half_length_m, config.half_height_m)
+    size = np.array([2 * round(extent * config.px_per_m) + 1 for extent in half_m])
+    along = (ends_px[1] - ends_px[0]) / (config.inner_faces_m * config.px_per_m)
+    across = np.array([-along[1], along[0]])
+    turn = np.column_stack([along, across])
+    corner = ends_px.mean(axis=0) - turn @ (size - 1) / 2
+    return cv2.warpAffine(
+        image,
+        np.column_stack([turn, corner]),
+        size.tolist(),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
 
 
 class BarStrips:
@@ -91,12 +147,8 @@ class BarStrips:
 
     def __init__(self, config: EndsConfig | None = None) -> None:
         self.config = config or EndsConfig()
-        half = self.config.inner_faces_m / 2 + 2 * self.config.reach_m
-        self.size = tuple(
-            2 * round(extent * self.config.px_per_m) + 1
-            for extent in (half, self.config.half_height_m)
-        )
         self._kept: list[NDArray[np.uint8]] = []
+        self._height_px: list[float] = []
         self._every = 1
         self._n_moved = 0
         self._last = np.full(2, np.nan)
@@ -114,7 +166,6 @@ class BarStrips:
         ends = np.array([[row[f"{end}_{axis}_px"] for axis in "xy"] for end in ENDS], dtype=float)
         if not np.isfinite(ends).all() or any(row[f"{end}_state"] != "seen" for end in ENDS):
             return
-        along = (ends[1] - ends[0]) / (self.config.inner_faces_m * self.config.px_per_m)
         middle = ends.mean(axis=0)
         length = np.hypot(*(ends[1] - ends[0]))
         if np.hypot(*(middle - self._last)) < self.config.moved_share * length:
@@ -123,18 +174,11 @@ class BarStrips:
         self._n_moved += 1
         if (self._n_moved - 1) % self._every:
             return
-        across = np.array([-along[1], along[0]])
-        corner = middle - 0.5 * (along * (self.size[0] - 1) + across * (self.size[1] - 1))
-        strip = cv2.warpAffine(
-            image,
-            np.column_stack([along, across, corner]),
-            self.size,
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
+        strip = laid_along(image, ends, self.config)
         self._kept.append(strip if strip.ndim == 2 else cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY))
+        self._height_px.append(float(middle[1]))
         if len(self._kept) > self.config.most:
-            self._kept = self._kept[::2]
+            self._kept, self._height_px = self._kept[::2], self._height_px[::2]
             self._every *= 2
 
     def picture(self) -> NDArray[np.float32] | None:
@@ -142,6 +186,52 @@ class BarStrips:
         if len(self._kept) < self.config.least:
             return None
         return np.median(self._kept, axis=0).astype(np.float32)
+
+    def drift(self, picture: NDArray[np.float32], along_m: Floats) -> tuple[Floats, float]:
+        """How the tracked ends creep along the bar as it comes down the picture.
+
+        A plate looks a little different from every height, and is found a little farther out or
+        in; the sleeves' shoulders, turned round the bar's axis, look alike.
+
+        Parameters
+        ----------
+        picture : ndarray
+            From `picture`.
+        along_m : ndarray, shape (2,)
+            Where the shaft ends, outward.
+
+        Returns
+        -------
+        creep : ndarray, shape (2,)
+            By how much farther to the right the shaft's ends lie than the tracked ones say, metres
+            for every pixel that the bar lies lower (Theil-Sen slope).
+        height_px : float
+            Height in the picture at which they lie as they do in `picture`.
+        """
+        config = self.config
+        kept = np.asarray(self._kept, dtype=np.float32)
+        calm = 1.0 / (np.median(np.abs(kept - picture), axis=0) + config.edge_level)
+        half, most = (round(m * config.px_per_m) for m in (config.around_m, config.creep_m))
+        height_px = np.asarray(self._height_px)
+        slopes = np.zeros(2)
+        for k, place in enumerate(SIGNS * along_m):
+            middle = round((picture.shape[1] - 1) / 2 + place * config.px_per_m)
+            here = slice(middle - half, middle + half + 1)
+            off = np.full((len(kept), 2 * most + 1), np.nan)
+            for j in range(2 * most + 1):
+                there = kept[:, :, middle - half + j - most : middle + half + 1 + j - most]
+                apart = np.minimum(np.abs(there - picture[:, here]), config.unlike_level)
+                off[:, j] = (calm[:, here] * apart).sum(axis=(1, 2))
+            best = np.array([best_index(-row)[0] for row in off])
+            inside = (best > 0) & (best < 2 * most)
+            rows, best = np.flatnonzero(inside), best[inside]
+            if len(rows) < config.least:
+                continue
+            before, least, after = (off[rows, best + step] for step in (-1, 0, 1))
+            fine = 0.5 * (before - after) / np.maximum(before - 2 * least + after, 1e-9)
+            shift_m = (best - most + fine) / config.px_per_m
+            slopes[k] = theilslopes(shift_m, height_px[rows]).slope
+        return slopes, float(np.median(height_px))
 
 
 @dataclass(frozen=True)
@@ -167,6 +257,8 @@ def find_shaft_ends(
     slant: Floats,
     clip_px_per_m: float,
     config: EndsConfig | None = None,
+    *,
+    bare: bool = False,
 ) -> ShaftEnds:
     """Find where the shaft ends in a picture of the bar.
 
@@ -184,6 +276,8 @@ def find_shaft_ends(
     clip_px_per_m : float
         Scale of the bar in the clip.
     config : EndsConfig, optional
+    bare : bool
+        Whether no plates hide the sleeves, whose outline then counts as well.
 
     Returns
     -------
@@ -192,23 +286,23 @@ def find_shaft_ends(
     config = config or EndsConfig()
     if picture is None:
         return ShaftEnds(expected_m, np.diag(expected_sd_m**2))
-    outline = _Outline(picture, clip_px_per_m, config)
-    steps = np.arange(-config.reach_m, config.reach_m + 1e-9, 0.5 / config.px_per_m)
+    outline = _Outline(picture, clip_px_per_m, config, bare=bare)
+    reach_m = config.bare_reach_m if bare else config.reach_m
+    steps = np.arange(-reach_m, reach_m + 1e-9, 0.5 / config.px_per_m)
     places = expected_m[:, None] + steps
-    evidence = np.stack(
-        [
-            [
-                outline.score(sign * place, sign, radius_m, tangent)
-                for sign, place, tangent in zip(SIGNS, places, slant, strict=True)
-            ]
-            for radius_m in config.shoulder_radii_m
-        ]
-    )
-    prior = -0.5 * (steps / expected_sd_m[:, None]) ** 2
-    weigh = config.sharpness * evidence + prior
-    # Both shoulders are of one size: (radii, left, right).
-    both = weigh[:, 0, :, None] + weigh[:, 1, None, :]
-    weight = np.exp(both - both.max()).sum(axis=0)
+    # The bar's axis is one, and both shoulders are of one size.
+    likely = []
+    for axis_m in np.arange(-2.0, 2.1) * config.axis_sd_m:
+        for radius_m in config.shoulder_radii_m:
+            left, right = (
+                config.sharpness * outline.score(sign * place, sign, tangent, radius_m, axis_m)
+                - 0.5 * ((place - middle) / sd) ** 2
+                for sign, place, tangent, middle, sd in zip(
+                    SIGNS, places, slant, expected_m, expected_sd_m, strict=True
+                )
+            )
+            likely.append(left[:, None] + right - 0.5 * (axis_m / config.axis_sd_m) ** 2)
+    weight = np.exp(likely - np.max(likely)).sum(axis=0)
     weight /= weight.sum()
     shares = [weight.sum(axis=1), weight.sum(axis=0)]
     mean = np.array([share @ place for share, place in zip(shares, places, strict=True)])
@@ -226,9 +320,14 @@ class _Outline:
     """Edges of a picture of the bar, by which the step from shaft to shoulder is told."""
 
     def __init__(
-        self, picture: NDArray[np.float32], clip_px_per_m: float, config: EndsConfig
+        self,
+        picture: NDArray[np.float32],
+        clip_px_per_m: float,
+        config: EndsConfig,
+        *,
+        bare: bool,
     ) -> None:
-        self.config = config
+        self.config, self.bare = config, bare
         smooth = cv2.GaussianBlur(picture, (0, 0), 1.0)
         # A clip of fewer pixels shows the same edge less steep.
         half_level = config.edge_level * min(clip_px_per_m / config.px_per_m, 1.0)
@@ -239,7 +338,6 @@ class _Outline:
                 for order in ((1, 0), (0, 1))
             )
         )
-        self._axis_m = self._find_axis()
 
     def _at(self, edges: NDArray[np.float32], along_m: Floats, across_m: Floats) -> Floats:
         rows, columns = edges.shape
@@ -248,25 +346,15 @@ class _Outline:
         y = across * self.config.px_per_m + (rows - 1) / 2
         return cv2.remap(edges, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
 
-    def _find_axis(self) -> float:
-        """Offset of the shaft's middle: where its edges lie evenly on both sides."""
-        tried = np.arange(-0.008, 0.0081, 0.0005)
-        half = self.config.shaft_m / 2 - self.config.reach_m
-        along = np.arange(-half, half, 0.002)[None]
-        radius = self.config.shaft_radius_m
-        above, below = (
-            np.abs(self._at(self._down, along, (tried + sign * radius)[:, None])).mean(axis=1)
-            for sign in (-1, 1)
-        )
-        return float(tried[best_index(above * below)[0]])
-
-    def score(self, place_m: Floats, sign: float, radius_m: float, slant: float) -> Floats:
+    def score(
+        self, place_m: Floats, sign: float, slant: float, radius_m: float, axis: float
+    ) -> Floats:
         """How well the bar's outline fits a shaft that ends at these places, about 0 to 1.5.
 
         The edges of a shoulder of this radius begin at the place, those of the shaft end there,
         and the shoulder's face, seen at a slant, makes half an ellipse between.
         """
-        axis, shaft_m = self._axis_m, self.config.shaft_radius_m
+        shaft_m = self.config.shaft_radius_m
         near, far = self.config.outline_m
         beyond = sign * np.arange(near, far + 1e-9, 0.002)
         # The face's far half hides the shaft's last millimetres from view.
@@ -298,6 +386,20 @@ class _Outline:
             ],
             axis=0,
         )
+        if self.bare:
+            sleeve_m, (start, stop) = self.config.sleeve_radius_m, self.config.sleeve_m
+            sleeve = sign * np.arange(start, stop, 0.004)
+            # Beyond its shoulder the sleeve is slimmer again.
+            slimmer = sign * np.arange(start, start + far, 0.002)
+            ending += np.mean(
+                [
+                    np.abs(edge(half, sleeve_m, sleeve)).mean(axis=1)
+                    - np.abs(edge(half, sleeve_m, -sleeve)).mean(axis=1)
+                    - np.abs(edge(half, radius_m, slimmer)).mean(axis=1)
+                    for half in (-1, 1)
+                ],
+                axis=0,
+            )
         return np.sqrt(found[0] * found[1]) + ending
 
 
@@ -326,9 +428,9 @@ def place_ends(
     Returns
     -------
     DataFrame
-        The table with each end moved along the bar by one share of the distance between the ends,
-        all through the clip, and `span_rel_sd`, the standard uncertainty of that distance as a
-        share of it.
+        The table with each end moved along the bar by a share of the distance between the ends, one
+        all through the clip but for its creep with the bar's height, and `span_rel_sd`, the
+        standard uncertainty of that distance as a share of it.
     """
     config = strips.config
     names = [f"{end}_{axis}_px" for end in ENDS for axis in "xy"]
@@ -338,15 +440,29 @@ def place_ends(
         return track.assign(span_rel_sd=np.nan)
     span_px = np.nanmedian(np.hypot(*along.T))
     slant = np.abs(np.nanmedian(ends[:, :, 0], axis=0) - middle_x_px) / focal_px
-    expected, sd = _expected(track, joints, config)
+    bare = bool(track[[f"{end}_plate_px" for end in ENDS]].isna().all(axis=None))
+    expected, sd = _expected(track, None if bare else joints, config)
+    picture = strips.picture()
     found = find_shaft_ends(
-        strips.picture(), expected, sd, slant, span_px / config.inner_faces_m, config
+        picture,
+        expected,
+        np.maximum(sd, config.bare_sd_m) if bare else sd,
+        slant,
+        span_px / config.inner_faces_m,
+        config,
+        bare=bare,
     )
     # From the shaft's ends to where the table has the bar's.
     beyond = (config.inner_faces_m / config.shaft_m - 1.0) * found.along_m.mean()
-    move = (found.along_m + beyond) / config.inner_faces_m - 0.5
+    move = np.broadcast_to(
+        SIGNS * (found.along_m + beyond - config.inner_faces_m / 2), (len(ends), 2)
+    )
+    if picture is not None:
+        slopes, height_px = strips.drift(picture, found.along_m)
+        move = move + (ends[:, :, 1].mean(axis=1) - height_px)[:, None] * slopes
     out = track.copy()
-    out[names] = (ends + (SIGNS * move)[:, None] * along[:, None]).reshape(-1, 4)
+    moved = ends + (move / config.inner_faces_m)[:, :, None] * along[:, None]
+    out[names] = moved.reshape(-1, 4)
     length_m = found.along_m.sum()
     return out.assign(span_rel_sd=float(np.sqrt(found.covariance_m2.sum()) / length_m))
 

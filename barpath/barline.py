@@ -87,15 +87,18 @@ class BarEnd:
     x_px, y_px
         Where the bar's axis meets the inner face of the innermost plate.
     plate_px
-        Apparent height of the plate.
+        Apparent height of the plate; of a full-sized one where there is none.
     depth_px
-        Apparent extent of the plates outward from `x_px`.
+        Apparent extent of the plates, or of the bare sleeve, outward from `x_px`.
+    bare
+        Whether there is no plate.
     """
 
     x_px: float
     y_px: float
     plate_px: float
     depth_px: float
+    bare: bool = False
 
 
 @dataclass(frozen=True)
@@ -338,12 +341,17 @@ def find_bar(
     rest = np.percentile(scores[:: max(1, len(scores) // 80)], 65, axis=0)
     moving = np.clip(scores - rest[None], 0.0, 1.0)
     lines = _moving_lines(moving, config)
-    followed = [
-        found
-        for kept in _line_families(lines, config, stack)
-        for model in _bar_models(stack, lines, kept, moving, expected, config)
-        if (found := _follow_model(stack, model, config)) is not None
-    ]
+    families = _line_families(lines, config, stack)
+    # Without plates only where something else tells about where the ends are.
+    for bare in (False, True) if expected is not None else (False,):
+        followed = [
+            found
+            for kept in families
+            for model in _bar_models(stack, lines, kept, moving, expected, config, bare=bare)
+            if (found := _follow_model(stack, model, config)) is not None
+        ]
+        if followed:
+            break
     if not followed:
         raise BarNotFoundError(_NOT_FOUND)
     best = first_clearly_best([found.evidence for found in followed], _CLEARLY_BETTER)
@@ -529,8 +537,12 @@ def _bar_models(
     moving: NDArray[np.float32],
     expected: FloatArray | None,
     config: BarlineConfig,
+    *,
+    bare: bool = False,
 ) -> Iterator[_Model]:
     """Build the picture of what moves rigidly with the line; yield each pair of plates in it.
+
+    Or, of a bare bar, that with its ends where they are expected.
 
     Pictures are laid over each other with the line in one place. What moves with the line then
     agrees among them and differs from the scenery that is seen there when the bar is elsewhere.
@@ -581,6 +593,11 @@ def _bar_models(
     on_shaft = np.flatnonzero(shaft > 0.4 * np.percentile(shaft, 97))
     if len(on_shaft) < 10:
         return
+    if bare:
+        model = _bare_model(own_stack, rigid, on_shaft, expected)
+        if model is not None:
+            yield model
+        return
     thickness = _thickness(rigid, reach, on_shaft, (2.0, 14.0))
     # A plate is taller than the bar travels: in many pictures a part of it is seen before itself.
     # Half of them tell where it begins and ends sideways, by that part of it which stands free.
@@ -623,13 +640,7 @@ def _model_of(
     edges = _thickness(rigid, reach, between, bounds)
     thickness, centre, shaft = _shaft_across(own_stack, reach, between, edges, bounds)
     # The line may have followed an edge of the shaft's shading: put the axis in the middle row.
-    rigid = cv2.warpAffine(
-        rigid.astype(np.float32),
-        np.array([[1.0, 0.0, 0.0], [0.0, 1.0, centre]]),
-        rigid.shape[::-1],
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    rigid = _raised(rigid, centre)
     ends = []
     for side, ((start, stop), sign) in enumerate(zip(pair, (-1, 1), strict=True)):
         # A plate's middle is the axis; on one side what is seen may run on into something else.
@@ -647,6 +658,43 @@ def _model_of(
         ends.append(BarEnd(x, 0.0, float(plate), depth))
     patches = tuple(_cut(rigid, end, reach, sign) for end, sign in zip(ends, (-1, 1), strict=True))
     return _Model(ends[0], ends[1], thickness, patches, shaft)
+
+
+# A bare bar is believed when its line covers this share of what lies between the ends.
+_LEAST_BARE_SHARE = 0.3
+# Of a disc of 450 mm over what lies between the plates, and of the sleeves' length to it: 2.20 m
+# over all (IPF Technical Rules Book, from memory).
+_DISC_SHARE, _SLEEVE_SHARE = 0.45 / 1.372, (2.20 - 1.372) / 2 / 1.372
+
+
+def _bare_model(
+    own_stack: FloatArray, rigid: FloatArray, on_shaft: NDArray[np.int64], expected: FloatArray
+) -> _Model | None:
+    """Return what moves with a bar without plates, its ends where they are expected."""
+    reach, span = rigid.shape[0] // 2, float(np.ptp(expected))
+    between = on_shaft[(on_shaft > expected[0]) & (on_shaft < expected[1])]
+    if len(between) < _LEAST_BARE_SHARE * span:
+        return None
+    bounds = (0.015 * span, 0.03 * span)
+    edges = _thickness(rigid, reach, between, bounds)
+    thickness, centre, shaft = _shaft_across(own_stack, reach, between, edges, bounds)
+    rigid = _raised(rigid, centre)
+    ends = [
+        BarEnd(float(x), 0.0, _DISC_SHARE * span, _SLEEVE_SHARE * span, bare=True) for x in expected
+    ]
+    patches = tuple(_cut(rigid, end, reach, sign) for end, sign in zip(ends, (-1, 1), strict=True))
+    return _Model(ends[0], ends[1], thickness, patches, shaft)
+
+
+def _raised(rigid: FloatArray, rows: float) -> FloatArray:
+    """Return a picture moved up by so many rows."""
+    return cv2.warpAffine(
+        rigid.astype(np.float32),
+        np.array([[1.0, 0.0, 0.0], [0.0, 1.0, rows]]),
+        rigid.shape[::-1],
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
 
 
 def _thickness(
@@ -916,9 +964,12 @@ def _cut(rigid: FloatArray, end: BarEnd, reach: int, sign: int) -> FloatArray:
 
 def _patch_box(end: BarEnd, sign: int) -> tuple[int, int, int]:
     """Return first and last column, and rows above and below the axis, of a plate's picture."""
-    inward, outward = 0.15 * end.plate_px, min(end.depth_px, 0.5 * end.plate_px)
+    inward, outward, up = 0.15 * end.plate_px, min(end.depth_px, 0.5 * end.plate_px), 0.6
+    if end.bare:
+        # The sleeve to its end, and little more than its shoulder's height.
+        outward, up = 1.05 * end.depth_px, 0.1
     a, b = end.x_px - sign * inward, end.x_px + sign * outward
-    return round(min(a, b)), round(max(a, b)), round(0.6 * end.plate_px)
+    return round(min(a, b)), round(max(a, b)), round(up * end.plate_px)
 
 
 def _match_curve(
@@ -1023,6 +1074,7 @@ def _seed_from(stack: _Samples, found: _Followed, config: BarlineConfig) -> BarS
             float(best[f"{side}_y_px"]),
             end.plate_px * scale,
             end.depth_px * scale,
+            end.bare,
         )
         for side, end in zip(SIDES, (model.left, model.right), strict=True)
     ]
@@ -1213,6 +1265,9 @@ class BarTracker:
         self._seed = seed
         self._plate = np.array([seed.left.plate_px, seed.right.plate_px])
         self._depth = np.array([seed.left.depth_px, seed.right.depth_px])
+        # How far a plate may lie aside, over its height; little on a bare bar, whose sleeves look
+        # much alike all along.
+        self._aside = 0.04 if seed.left.bare else 0.12
         self._thickness = seed.bar_px
         self._shaft = _Shaft(seed.bar_px, seed.shaft, max(0.9, 0.8 * seed.patch_scale))
         self._learned_y = np.full(2, np.nan)
@@ -1466,7 +1521,7 @@ class BarTracker:
         for side in (0, 1):
             middle = pose.y[side] + self._plate_offset[side]
             known = self._pose.x[side] if self._pose is not None else pose.x[side]
-            slack = 0.12 * self._plate[side]
+            slack = self._aside * self._plate[side]
             values, found_x, found_y = self._match(image, side, known, (middle, near), slack)
             i = best_index(values)[0]
             x[side], y[side], match[side] = found_x[i], found_y[i], values[i]
@@ -1479,7 +1534,7 @@ class BarTracker:
         plate = float(self._plate.mean())
         scores, places = [], []
         for side in (0, 1):
-            slack = 0.12 * self._plate[side] if search < plate else search
+            slack = self._aside * self._plate[side] if search < plate else search
             values, found_x, found_y = self._match(
                 image, side, guess.x[side], (guess.y[side], search), slack
             )
@@ -1730,7 +1785,7 @@ class BarTracker:
             row[f"{name}_y_px"] = float(pose.y[side])
             row[f"{name}_sd_px"] = sd
             row[f"{name}_state"] = state
-            if known:
+            if known and not self._seed.left.bare:
                 row[f"{name}_plate_px"] = self._plate_height(image, side, pose)
         if line is not None and len(self._early) < _MOST_EARLY:
             self._early.append((len(self._rows), line.strip))

@@ -601,14 +601,15 @@ def calibrate_front(
 
     fit = least_squares(residuals, prior_mean, loss="soft_l1", x_scale="jac")
     gap_px = np.linalg.norm(right_px - left_px, axis=1)
-    ratio = np.nanmedian(heights_px.T / gap_px)
+    ratio = (heights_px.T / gap_px).ravel()
+    ratio = float(np.median(ratio[np.isfinite(ratio)])) if np.isfinite(ratio).any() else np.nan
     return Calibration(
         view="front",
         names=FRONT_PARAMETERS,
         params=fit.x,
         draws=_draws(fit.x, fit.jac, config),
         principal_px=principal,
-        plate_check_mm=float(ratio * config.plate_gap_m * 1000),
+        plate_check_mm=ratio * config.plate_gap_m * 1000,
         roll_source=(
             "straight lines in the scene and the bar taken as level"
             if known_roll

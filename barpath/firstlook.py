@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 
 PLATES = np.array([POINTS.index(f"{side}_plate") for side in SIDES])
 COLLARS = np.array([POINTS.index(f"{side}_collar") for side in SIDES])
-SHAFT_M, INNER_FACES_M = 1.31, 1.37
+SHAFT_M, INNER_FACES_M, PLATES_M = 1.31, 1.37, 1.45
 MOST_LOOKS = 12
 LEAST_READINGS = 3
 ON_BAR_M = 0.25
@@ -83,16 +83,18 @@ class FirstLook:
         return slice(y0, y1), slice(x0, x1)
 
     def span_in_limbs(self) -> float:
-        """Distance between both plates in the picture over the longest limb of an arm.
+        """Distance between both plates, or where they would be, over the longest limb of an arm.
 
         About 4.3 from straight behind the feet, less the farther aside the camera stands, below 1
-        from the side; NaN where both plates are not read.
+        from the side; NaN where neither both plates nor both ends of the shaft are read.
         """
         spans, limbs = [], []
         for reading in self.readings:
             xy = reading.xy_px
-            if (reading.state[PLATES, 2] < 0.5).all():
-                spans.append(np.hypot(*(xy[PLATES[0]] - xy[PLATES[1]])))
+            for pair, apart_m in ((PLATES, PLATES_M), (COLLARS, SHAFT_M)):
+                if (reading.state[pair, 2] < 0.5).all():
+                    spans.append(np.hypot(*(xy[pair[0]] - xy[pair[1]])) * PLATES_M / apart_m)
+                    break
             # Shoulder to elbow and elbow to wrist of both arms.
             limbs.append(np.hypot(*(xy[ARMS[:4]] - xy[ARMS[2:6]]).T).max())
         if len(spans) < LEAST_READINGS:

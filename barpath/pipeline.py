@@ -368,10 +368,15 @@ def _find_in(
     def find_line() -> barline.BarSeed | None:
         try:
             ends_px = look.bar_ends(transforms) if look is not None and look.sure else None
-            return barline.find_bar(samples, config.bar, transforms, ends_px)
+            found = barline.find_bar(samples, config.bar, transforms, ends_px)
         except BarNotFoundError as error:
             problems.append(str(error))
             return None
+        # Any rod could be a bar without plates; hands tell.
+        if found.left.bare and not is_held(found):
+            problems.append("A bar without plates was found, but nobody's hands are on it.")
+            return None
+        return found
 
     disc = line = None
     span = np.nan if look is None or not look.sure else look.span_in_limbs()
@@ -1295,7 +1300,14 @@ def describe(
     if detected.view_source == "guessed":
         add("view_guessed", "info", f"The view was guessed from the picture: {detected.view}.")
     plate_mm = config.calibration.plate_mm
-    if not config.plate_given:
+    if detected.view == "front":
+        add(
+            "bar_assumed",
+            "info",
+            "Lengths were taken from the bar: 1.31 m of shaft between the sleeves, as the rules of"
+            " competition have it.",
+        )
+    elif not config.plate_given:
         add(
             "plate_assumed",
             "warning",

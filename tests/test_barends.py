@@ -4,7 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.barends import ENDS, BarStrips, EndsConfig, find_shaft_ends, place_ends
+from barpath.barends import (
+    ENDS,
+    BarStrips,
+    EndsConfig,
+    find_shaft_ends,
+    laid_along,
+    place_ends,
+)
 
 from .test_barline import Frames, Gym, Truth, made
 
@@ -19,14 +26,14 @@ def plain() -> tuple[Frames, Truth]:
     return made(Gym(), 96, step=2)
 
 
-def tracked(truth: Truth, off_m: tuple[float, float]) -> pd.DataFrame:
+def tracked(truth: Truth, off_m: tuple[float | np.ndarray, ...]) -> pd.DataFrame:
     """A bar table whose ends lie so much too far out on the picture's left and right."""
     table = truth[["frame"]].assign(time_s=truth["frame"] / 30)
     for end, sign, off in zip(ENDS, (-1, 1), off_m, strict=True):
         for axis in "xy":
             along = truth[f"image_right_{axis}_px"] - truth[f"image_left_{axis}_px"]
             table[f"{end}_{axis}_px"] = truth[f"{end}_{axis}_px"] + sign * off / SPAN_M * along
-        table[f"{end}_state"] = "seen"
+        table[f"{end}_state"], table[f"{end}_plate_px"] = "seen", 100.0
     return table
 
 
@@ -78,9 +85,35 @@ def test_readings_say_where_the_step_is_sought(plain: tuple[Frames, Truth]) -> N
     assert np.abs(span_error(found, truth)).max() < 0.01
 
 
+def test_creep_of_the_tracked_ends_with_the_height_is_taken_out(
+    plain: tuple[Frames, Truth],
+) -> None:
+    """Ends that lie farther out the lower the bar is make its way up look too long."""
+    frames, truth = plain
+    low = truth["image_left_y_px"] - truth["image_left_y_px"].min()
+    off_m = 0.012 * (low / low.max()).to_numpy()
+    table = tracked(truth, (off_m, off_m))
+    before = span_error(table, truth)
+    after = span_error(
+        place_ends(table, strips_of(frames, table), None, FOCAL_PX, MIDDLE_PX), truth
+    )
+    assert np.ptp(before) == pytest.approx(2 * 0.012 / SPAN_M, rel=0.01)
+    assert np.ptp(after) < 0.3 * np.ptp(before)
+
+
+def test_ends_of_a_bar_without_plates() -> None:
+    frames, truth = made(Gym(plate_m=0.05), 96, step=2)
+    table = tracked(truth, (-0.05, 0.04))
+    table[[f"{end}_plate_px" for end in ENDS]] = np.nan
+    found = place_ends(table, strips_of(frames, table), None, FOCAL_PX, MIDDLE_PX)
+    error = np.abs(span_error(found, truth)).max()
+    assert error < 0.01
+    assert error < 2.5 * found["span_rel_sd"].iloc[0] < 0.03
+
+
 def test_without_a_step_what_was_expected_stays_with_its_uncertainty() -> None:
     expected, sd = np.array([0.65, 0.66]), np.array([0.012, 0.018])
-    even = np.full(BarStrips().size[::-1], 90.0, dtype=np.float32)
+    even = laid_along(np.full((90, 400), 90.0, dtype=np.float32), np.array([[20, 50], [380, 50]]))
     for picture in (None, even):
         found = find_shaft_ends(picture, expected, sd, np.array([0.2, 0.2]), 300.0)
         assert found.along_m == pytest.approx(expected, abs=1e-6)

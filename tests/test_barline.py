@@ -514,6 +514,22 @@ def test_bar_without_plates_is_refused() -> None:
         find_bar(frames)
 
 
+def test_bar_without_plates_is_followed_where_its_ends_are_told() -> None:
+    frames, truth = made(Gym(plate_m=0.05), 90, step=3)
+    middle = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
+    seed = find_bar(frames[::2], ends_px=middle + np.array([6.0, -4.0]))
+    assert seed.left.bare and seed.right.bare
+    table = track_bar(frames, seed)
+    for side in ("image_left", "image_right"):
+        assert (table[f"{side}_state"] == "seen").mean() > 0.9
+        assert table[f"{side}_plate_px"].isna().all()
+        error = table[f"{side}_y_px"] - truth[f"{side}_y_px"]
+        assert error.abs().median() < 0.3
+        # The ends are off as they were told, alike all through the clip.
+        off = table[f"{side}_x_px"] - truth[f"{side}_x_px"]
+        assert (off - off.median()).abs().median() < 1.5
+
+
 def test_bar_that_does_not_move_is_not_taken_for_a_press() -> None:
     frames, _ = made(Gym(width=640, height=360), 60, step=6, still=True)
     with pytest.raises(BarNotFoundError, match="moves up and down"):

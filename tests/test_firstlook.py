@@ -47,6 +47,22 @@ def test_the_bar_looks_the_longer_the_more_from_the_feet():
     assert spans[0] == pytest.approx(1.5 / np.hypot(0.05, 0.23), rel=0.02)
 
 
+def test_a_bar_without_plates_looks_as_long_by_its_shaft():
+    network = FakeNetwork(person(600, 300))
+    plain = network._one
+
+    def one(square):
+        xy, spread, state, chance = plain(square)
+        state = state.copy()
+        state[[POINTS.index("left_plate"), POINTS.index("right_plate")]] = 0.0, 0.1, 0.9
+        return xy, spread, state, chance
+
+    network._one = one
+    # The shaft's ends are 1.3 apart; plates lie 1.45 m apart where it is 1.31 m long.
+    expected = 1.3 * 1.45 / 1.31 / np.hypot(0.05, 0.23)
+    assert look_over(SAMPLES, network).span_in_limbs() == pytest.approx(expected, rel=0.02)
+
+
 def test_plates_are_named_the_surer_one_first():
     network = FakeNetwork(person(600, 300))
     plain = network._one
