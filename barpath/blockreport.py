@@ -6,10 +6,11 @@ outside is escaped without exception.
 
 from __future__ import annotations
 
+import html
 import math
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
@@ -19,6 +20,7 @@ from urllib.parse import quote
 import cv2
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 from numpy.typing import NDArray
 
 from barpath import blockplots, blockstore, drift, loadvelocity
@@ -33,11 +35,11 @@ from barpath.compare import (
 )
 from barpath.errors import BarpathError, OutputError
 from barpath.files import json_bytes, read_json, staged_folder
-from barpath.plots import measure_label, shown_unit
-from barpath.report import _clean, _data_uri, _facts, _picture, _plural, _section, _t, document
+from barpath.pages import clean, data_uri, plural, render, svg_uri
+from barpath.plots import Picture, measure_label, shown_unit
 from barpath.sheets import csv_bytes
 from barpath.store import SetResult, read_results
-from barpath.uncertainty import decimals_for, state
+from barpath.uncertainty import rounded, state
 
 Image = NDArray[np.uint8]
 
@@ -149,7 +151,31 @@ def page(title: str, kind: str, about: str, body: str) -> str:
         f"<p>{_t(about)}</p>\n</header>\n<main>{body}{_cautions()}</main>\n"
         "<footer><p>This file needs no network and sends nothing.</p></footer>\n"
     )
-    return document(title, whole, more_style=_STYLE)
+    return render("base.html", title=title, body=Markup(whole), more_style=_STYLE)
+
+
+def _t(text: Any) -> str:
+    return html.escape(clean(text), quote=True)
+
+
+def _section(identifier: str, title: str, content: str) -> str:
+    return (
+        f'<section aria-labelledby="{identifier}">\n<h2 id="{identifier}">{title}</h2>\n'
+        f"{content}\n</section>\n"
+    )
+
+
+def _facts(pairs: Iterable[tuple[str, str]]) -> str:
+    """Description list; the second of each pair is HTML."""
+    rows = "".join(f"<div><dt>{_t(k)}</dt><dd>{v}</dd></div>\n" for k, v in pairs)
+    return f'<dl class="facts">\n{rows}</dl>'
+
+
+def _picture(picture: Picture, caption: str) -> str:
+    return (
+        f'<figure class="plot"><img src="{svg_uri(picture)}" '
+        f'alt="{_t(picture.alt)}"><figcaption>{_t(caption)}</figcaption></figure>\n'
+    )
 
 
 def _cautions() -> str:
@@ -192,25 +218,14 @@ def _photo(image: np.ndarray, caption: str, alt: str) -> str:
     bgr = cv2.cvtColor(image, cv2.COLOR_RGB2BGR)
     _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 84])
     return (
-        f'<figure><img src="{_data_uri(data.tobytes(), "image/jpeg")}" width="{image.shape[1]}" '
+        f'<figure><img src="{data_uri(data.tobytes(), "image/jpeg")}" width="{image.shape[1]}" '
         f'height="{image.shape[0]}" alt="{_t(alt)}"><figcaption>{_t(caption)}</figcaption>'
         "</figure>\n"
     )
 
 
 def _number(value: float, factor: float = 1.0) -> str:
-    if not math.isfinite(value):
-        return "–"
-    return f"{factor * value:.3g}".replace("-", "−")
-
-
-def _rounded(value: float, u95: float) -> str:
-    """A number to the place that its uncertainty deserves."""
-    if not math.isfinite(value) or not u95 > 0:
-        return _number(value)
-    places = decimals_for(u95)
-    # Adding zero turns a rounded "-0" into "0".
-    return f"{round(value, places) + 0.0:.{max(places, 0)}f}".replace("-", "−")
+    return rounded(factor * value, math.nan)[0]
 
 
 # --- the comparison -------------------------------------------------------------------------------
@@ -296,8 +311,8 @@ def compare_html(
     names = ", ".join(f"{a} against {b}" for a, b in pairs)
     lifters = table["lifter"].nunique()
     about = (
-        f"{_plural(len(table), 'filmed repetition')} of {_plural(lifters, 'lifter')} in"
-        f" {_plural(table['session'].nunique(), 'session')}; compared by {by}"
+        f"{plural(len(table), 'filmed repetition')} of {plural(lifters, 'lifter')} in"
+        f" {plural(table['session'].nunique(), 'session')}; compared by {by}"
     )
     return page(names, "Bench press, a training block", about, "".join(body))
 
@@ -360,9 +375,9 @@ def _figures(rows: pd.DataFrame) -> str:
         lines.append(
             [
                 measure_label(row["measure"]) + side + (f", {unit}" if unit else ""),
-                _rounded(factor * row["mean_a"], factor * width),
-                _rounded(factor * row["mean_b"], factor * width),
-                state(factor * row["difference"], factor * width).replace("-", "−"),
+                rounded(factor * row["mean_a"], factor * width)[0],
+                rounded(factor * row["mean_b"], factor * width)[0],
+                state(factor * row["difference"], factor * width),
                 _number(row["hedges_g"]),
                 _number(row["sdc"], factor),
                 VERDICT_WORDS[row["verdict"]],
@@ -557,7 +572,7 @@ def block_files(folder: Path, by: str = "technique") -> dict[str, bytes]:
 def _page_names(lifters: Sequence[str]) -> dict[str, str]:
     names: dict[str, str] = {}
     for lifter in lifters:
-        stem = re.sub(r"[^a-z0-9]+", "-", _clean(lifter).lower()).strip("-") or "lifter"
+        stem = re.sub(r"[^a-z0-9]+", "-", clean(lifter).lower()).strip("-") or "lifter"
         name, n = f"lifter-{stem}.html", 2
         while name in names.values():
             name, n = f"lifter-{stem}-{n}.html", n + 1
@@ -637,7 +652,7 @@ def coach_html(
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     clips, reps = table["clip"].nunique(), len(table)
-    about = f"{_plural(clips, 'clip')}, {_plural(reps, 'filmed repetition')}{when}"
+    about = f"{plural(clips, 'clip')}, {plural(reps, 'filmed repetition')}{when}"
     return page("The block, for the coach", "Bench press, a training block", about, body)
 
 
@@ -653,7 +668,7 @@ def _flag_table(flagged: pd.DataFrame) -> str:
                 f"{row['clip']}, rep {row['rep']}",
                 row["lifter"],
                 measure_label(row["measure"]) + side,
-                state(factor * row["value"], factor * row["u95"], unit).replace("-", "−"),
+                state(factor * row["value"], factor * row["u95"], unit),
                 f"{_number(row['usual'], factor)} {unit}",
             ]
         )
@@ -725,9 +740,9 @@ def lifter_html(
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     about = (
-        f"{_plural(table['session'].nunique(), 'session')},"
-        f" {_plural(table['set_id'].nunique(), 'set')},"
-        f" {_plural(len(table), 'filmed repetition')}{when}"
+        f"{plural(table['session'].nunique(), 'session')},"
+        f" {plural(table['set_id'].nunique(), 'set')},"
+        f" {plural(len(table), 'filmed repetition')}{when}"
     )
     return page(lifter, "Bench press, a lifter's block", about, body)
 
