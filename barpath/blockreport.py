@@ -24,7 +24,9 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from barpath import blockplots, blockstore, drift, loadvelocity
+from barpath.beside import NOT_THERE, TOPICS, Difference, headline
 from barpath.block import STILL_FILE, kept_sets
+from barpath.blockplots import differences_picture
 from barpath.compare import (
     ALL_LIFTERS,
     LEVEL_WORDS,
@@ -35,7 +37,7 @@ from barpath.compare import (
 )
 from barpath.errors import BarpathError, OutputError
 from barpath.files import json_bytes, read_json, staged_folder
-from barpath.pages import clean, data_uri, plural, render, svg_uri
+from barpath.pages import clean, data_uri, plural, render, svg_uri, unbroken
 from barpath.plots import Picture, measure_label, shown_unit
 from barpath.sheets import csv_bytes
 from barpath.store import SetResult, read_results
@@ -195,7 +197,7 @@ def _cautions() -> str:
 
 
 def _list(sentences: Sequence[str]) -> str:
-    return "<ul>\n" + "".join(f"<li>{_t(s)}</li>\n" for s in sentences) + "</ul>"
+    return "<ul>\n" + "".join(f"<li>{_t(unbroken(s))}</li>\n" for s in sentences) + "</ul>"
 
 
 def _table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -305,7 +307,7 @@ def compare_html(
             if lifter != ALL_LIFTERS:
                 content += _seen(own, by, (a, b), folder)
                 speeds = _speeds(own[own[by].isin([a, b])], by)
-                content += f"<h3>Load and speed</h3>{speeds}" if speeds else ""
+                content += _folded("Load and speed", speeds) if speeds else ""
             body.append(_section(f"pair-{k}-{j}", _t(title), content))
     body.append(_section("words", "What the words mean", _facts((k, _t(v)) for k, v in _MEANINGS)))
     names = ", ".join(f"{a} against {b}" for a, b in pairs)
@@ -323,7 +325,8 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
         rank=(rows["difference"].abs() / rows["sdc"]).fillna(0.0),
         words=[in_words(row) for _, row in rows.iterrows()],
     ).sort_values("rank", ascending=False)
-    content = ""
+    content = _five(rows)
+    more = ""
     for verdicts, title in (
         (("clear",), "Clearly different"),
         (("on average",), "Different on average, too little to see from set to set"),
@@ -333,7 +336,7 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
     ):
         part = told[told["verdict"].isin(verdicts)]
         if len(part):
-            content += f"<h3>{title}</h3>\n{_list(part['words'].tolist())}"
+            more += f"<h3>{title}</h3>\n{_list(part['words'].tolist())}"
     known = rows[rows["verdict"] != "missing"]
     if known.empty:
         content += "<p>Nothing was measured with both.</p>"
@@ -352,18 +355,66 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
                 "Each point is a set, side by side by load; sets of the same day and load are"
                 " joined. The bar is the mean."
             )
-            content += f'<div class="wide">{_picture(picture, caption)}</div>'
-        content += _figures(known)
+            more += f'<div class="wide">{_picture(picture, caption)}</div>'
+        more += _figures(known)
     gone = told[told["verdict"] == "missing"]
     if len(gone):
         reasons = gone.groupby("reason", sort=False)["measure"].agg(
             lambda names: ", ".join(dict.fromkeys(measure_label(n) for n in names))
         )
         items = [f"{reason} {names}." for reason, names in reasons.items()]
-        content += (
-            f"<details><summary>What cannot be compared, and why</summary>{_list(items)}</details>"
-        )
-    return content
+        more += f"<h3>What cannot be compared, and why</h3>{_list(items)}"
+    return content + _folded("Every measure", more)
+
+
+def _folded(title: str, content: str) -> str:
+    return f'<details class="more"><summary>{_t(title)}</summary>{content}</details>'
+
+
+def _five(rows: pd.DataFrame) -> str:
+    """The differences that matter most, as one picture and in words."""
+    found, words = five_differences(rows)
+    if not any(one.known for one in found):
+        return ""
+    first, second = rows.iloc[0][["level_a", "level_b"]]
+    head, detail = headline(found, first, second)
+    picture = differences_picture([(second, found)], first)
+    caption = (
+        "Difference with its 95 % interval, the tool's own uncertainty included; filled where it"
+        " excludes none."
+    )
+    return (
+        f'<p class="headline">{_t(unbroken(head))}</p>\n<p class="detail">{_t(detail)}</p>\n'
+        f'<div class="figures">{_picture(picture, caption)}<div>{_list(words)}</div></div>'
+    )
+
+
+def five_differences(rows: pd.DataFrame) -> tuple[list[Difference], list[str]]:
+    """The topics of `beside` out of a comparison, and each in the comparison's own words.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of `compare.compare` for one lifter and pair of setups.
+
+    Returns
+    -------
+    differences, sentences
+        Of a measure of both arms the mean, with the wider of the two intervals, since errors of
+        both arms are alike. The intervals hold the tool's own uncertainty.
+    """
+    found, said = [], []
+    for topic in TOPICS:
+        own = rows[rows["measure"].isin(topic.measures)]
+        known = own[own["verdict"] != "missing"]
+        if known.empty:
+            reason = str(own["reason"].iloc[0]) if len(own) else NOT_THERE
+            found.append(Difference(topic, reason=reason))
+            continue
+        half = float(np.hypot((known["high"] - known["low"]) / 2, known["tool_u95"]).max())
+        found.append(Difference(topic, float(known["difference"].mean()), half))
+        said += [in_words(row) for _, row in known.iterrows()]
+    return found, said
 
 
 def _figures(rows: pd.DataFrame) -> str:

@@ -504,6 +504,36 @@ def pair(
     typer.echo(f"Report: {folder / pairreport.REPORT_FILE}")
 
 
+@app.command()
+def beside(
+    sets: Annotated[
+        list[Path],
+        typer.Argument(
+            help="Result folders of clips, or of pairs: two to four.", show_default=False
+        ),
+    ],
+    names: Annotated[
+        str | None,
+        typer.Option(
+            help="What they are called, as in flared,tucked; the folders' names if not given.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the page and the clip.")] = Path("beside"),
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace earlier pages.")] = False,
+) -> None:
+    """Show measured sets side by side: one clip on one clock, and what differs."""
+    from barpath import besidereport, blockreport
+    from barpath.files import prepare
+
+    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
+    told = [name.strip() for name in names.split(",")] if names else []
+    entries = besidereport.read_entries(sets, told)
+    with _Bar() as progress:
+        folder = besidereport.write_beside(entries, out, overwrite=overwrite, progress=progress)
+    typer.echo(f"Page: {folder / besidereport.BESIDE_PAGE}")
+
+
 @app.command(name="film-check")
 def film_check(
     clip: Annotated[Path, typer.Argument(help="A short test clip.", show_default=False)],

@@ -206,7 +206,7 @@ def frame_states(result: SetResult, config: OverlayConfig | None = None) -> list
     n = len(track)
     frames = track["frame"].to_numpy(int)
     times = track["time_s"].to_numpy(float)
-    steady = _transforms(result.camera, frames)
+    steady = transforms_at(result.camera, frames)
     plates = _plates(track)
     ends = _bar_ends(track)
     centre = _bar_centre(track)
@@ -279,9 +279,25 @@ def annotate_frame(
         The annotated frame; `image` is left as it was.
     """
     config = config or OverlayConfig()
-    out = np.ascontiguousarray(image).copy()
+    out = trace_frame(image, state, config)
     short = min(out.shape[:2])
-    width = max(1, round(short * config.line_share))
+    width = _stroke_px(out, config)
+    size = max(config.text_min_px, round(short * config.text_share))
+    _draw_readout(out, state, size, config)
+    _draw_legend(out, state, width, size, config)
+    return out
+
+
+def trace_frame(
+    image: np.ndarray, state: FrameState, config: OverlayConfig | None = None
+) -> np.ndarray:
+    """Draw lifter, plate or bar and the bar's path on a copy of the frame, without any text.
+
+    Parameters and result are those of `annotate_frame`.
+    """
+    config = config or OverlayConfig()
+    out = np.ascontiguousarray(image).copy()
+    width = _stroke_px(out, config)
     pen = _Pen(out, width, config.outline_colour)
 
     _draw_lifter(pen, state, config)
@@ -299,11 +315,11 @@ def annotate_frame(
         middle = state.trail_px[-1]
         if np.isfinite(middle).all():
             pen.dot(tuple(middle), 2.2 * width, config.path_colour, hollow=False)
-
-    size = max(config.text_min_px, round(short * config.text_share))
-    _draw_readout(out, state, size, config)
-    _draw_legend(out, state, width, size, config)
     return out
+
+
+def _stroke_px(image: np.ndarray, config: OverlayConfig) -> int:
+    return max(1, round(min(image.shape[:2]) * config.line_share))
 
 
 def scaled_state(state: FrameState, scale: float) -> FrameState:
@@ -593,7 +609,7 @@ def _finite_runs(points: np.ndarray) -> list[np.ndarray]:
     return [points[a:b] for a, b in edges.reshape(-1, 2) if b - a > 1]
 
 
-def _transforms(camera: pd.DataFrame, frames: np.ndarray) -> np.ndarray:
+def transforms_at(camera: pd.DataFrame, frames: np.ndarray) -> np.ndarray:
     """Image → steadied image for each frame, shape (n, 2, 3); the identity where not known."""
     out = np.tile(np.eye(2, 3), (len(frames), 1, 1))
     names = ["m00", "m01", "m02", "m10", "m11", "m12"]
@@ -805,7 +821,7 @@ def arm_marks(
         return {}
     pose = shown_joints(result)
     row = pose.iloc[int((pose["frame"] - frame).abs().to_numpy().argmin())]
-    steady = _transforms(result.camera, np.array([int(row["frame"])]))
+    steady = transforms_at(result.camera, np.array([int(row["frame"])]))
     back = cv2.invertAffineTransform(steady[0])
     size = (result.info.width_px, result.info.height_px)
     marks = {}
@@ -891,7 +907,7 @@ def bottom_picture(
             foot, elbow = there(arm.foot_px), there(arm.elbow_px)
             middle = (foot + elbow) / 2
             low = max(foot[1], elbow[1], there(arm.below_px)[1])
-            _label(out, arm.label, (middle[0], low + 0.4 * text_px), text_px, config)
+            write_label(out, arm.label, (middle[0], low + 0.4 * text_px), text_px, config)
     return out
 
 
@@ -911,7 +927,7 @@ def _box(points: np.ndarray, size: tuple[int, int]) -> tuple[int, int, int, int]
     )
 
 
-def _label(
+def write_label(
     image: np.ndarray, text: str, place: tuple[float, float], size: int, config: OverlayConfig
 ) -> None:
     """Text on a shaded box, its top middle at a place, pushed into the picture."""

@@ -182,17 +182,8 @@ def read_rules(folder: Path) -> pd.DataFrame:
     OutputError
         The folder is damaged.
     """
-    if not verify(folder):
-        try:
-            listed = read_json(folder / SUMMARY_FILE)["files"]
-        except (OSError, ValueError, KeyError, TypeError) as error:
-            raise damaged(folder, SUMMARY_FILE) from error
-        if MANIFEST_FILE in listed:
-            raise damaged(folder, MANIFEST_FILE, "it is missing")
-    try:
-        table = read_csv(folder / TABLES["rules"], lambda column: column in _RULE_WORDS)
-    except (OSError, ValueError) as error:
-        raise damaged(folder, TABLES["rules"]) from error
+    _check(folder)
+    table = _table_of(folder, "rules")
     numbers = [c for c in COLUMNS if c in table and c not in _RULE_WORDS]
     words = [c for c in numbers if not pd.api.types.is_numeric_dtype(table[c])]
     if set(COLUMNS) - set(table.columns) or words:
@@ -200,7 +191,50 @@ def read_rules(folder: Path) -> pd.DataFrame:
     return table
 
 
+_NEEDED = {
+    "measures": ("rep", "measure", "side", "value", "u95", "quality", "reason"),
+    "reps": ("rep", "kind", *(f"{name}_s" for name in ("touch", "press", "lockout"))),
+    "joints": (),
+    "bar": ("time_s", "x_m", "y_m", "z_m"),
+}
+
+
+def read_pair(folder: Path) -> dict[str, pd.DataFrame]:
+    """Read measures, repetitions, joints and bar of a pair's folder back.
+
+    Raises
+    ------
+    OutputError
+        The folder is damaged.
+    """
+    _check(folder)
+    tables = {name: _table_of(folder, name) for name in _NEEDED}
+    for name, columns in _NEEDED.items():
+        if set(columns) - set(tables[name].columns):
+            raise damaged(folder, TABLES[name], "columns are missing")
+    return tables
+
+
+def _check(folder: Path) -> None:
+    """Hold a folder against its manifest; one that should have one and has none is damaged."""
+    if not verify(folder):
+        try:
+            listed = read_json(folder / SUMMARY_FILE)["files"]
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise damaged(folder, SUMMARY_FILE) from error
+        if MANIFEST_FILE in listed:
+            raise damaged(folder, MANIFEST_FILE, "it is missing")
+
+
+def _table_of(folder: Path, name: str) -> pd.DataFrame:
+    try:
+        return read_csv(folder / TABLES[name], lambda column: column in _WORDS)
+    except (OSError, ValueError) as error:
+        raise damaged(folder, TABLES[name]) from error
+
+
 _RULE_WORDS = ("item", "rule", "verdict", "unit", "reason", "source")
+_WORDS = (*_RULE_WORDS, "measure", "side", "quality", "moment", "joint", "kind", "read_in")
 
 
 def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:

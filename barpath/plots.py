@@ -58,6 +58,8 @@ _STYLE: dict[str, Any] = {
     "axes.spines.right": False,
     "axes.axisbelow": True,
     "text.color": INK,
+    # Names from outside may hold dollar signs.
+    "text.parse_math": False,
     "xtick.color": QUIET,
     "ytick.color": QUIET,
     "xtick.labelcolor": INK,
@@ -487,10 +489,7 @@ def above_picture(above: Above) -> Picture:
     figure = Figure(figsize=(ANSWER_IN[0], 0.8 * ANSWER_IN[1]), layout="constrained")
     axes = figure.add_subplot()
     joints, hips = 100 * above.joints_m, 100 * above.hips_m
-    left, right = joints
-    trunk = np.array([left[0], hips[0], hips[1], right[0]])
-    axes.add_patch(Polygon(trunk, closed=True, fc="#e8eaee", ec=QUIET, lw=0.8, joinstyle="round"))
-    axes.add_patch(Circle((0.0, 21.0), 9.5, fc="#e8eaee", ec=QUIET, lw=0.8))
+    draw_trunk(axes, above)
     seen = above.widths_seen and above.lengths_seen
     for side, colour, arm, u95 in zip(
         ("left", "right"), (LEFT_COLOUR, RIGHT_COLOUR), joints, 100 * above.u95_m, strict=True
@@ -526,6 +525,14 @@ def above_picture(above: Above) -> Picture:
             fontsize=8, color=QUIET,
         )  # fmt: skip
     return Picture(figure, _above_alt(above))
+
+
+def draw_trunk(axes: Axes, above: Above) -> None:
+    """Draw trunk and head seen from above, in centimetres."""
+    joints, hips = 100 * above.joints_m, 100 * above.hips_m
+    trunk = np.array([joints[0, 0], hips[0], hips[1], joints[1, 0]])
+    axes.add_patch(Polygon(trunk, closed=True, fc="#e8eaee", ec=QUIET, lw=0.8, joinstyle="round"))
+    axes.add_patch(Circle((0.0, 21.0), 9.5, fc="#e8eaee", ec=QUIET, lw=0.8))
 
 
 def _draw_touch(axes: Axes, above: Above, joints: np.ndarray) -> None:
@@ -666,10 +673,25 @@ def _straight_line(paths: list[_Path]) -> np.ndarray | None:
 
 
 def _centimetre_axes(axes: Axes, paths: list[_Path], min_span_cm: float) -> None:
-    points = np.concatenate(
-        [np.empty((0, 2)), *[p.descent for p in paths], *[p.press for p in paths]]
-    )
-    points = points[np.isfinite(points).all(axis=1)]
+    points = [np.empty((0, 2)), *[p.descent for p in paths], *[p.press for p in paths]]
+    centimetre_axes(axes, np.concatenate(points), min_span_cm)
+
+
+def centimetre_axes(
+    axes: Axes, points_cm: np.ndarray, min_span_cm: float, step_cm: float = 5.0
+) -> None:
+    """Give axes one scale both ways, with a line every centimetre and numbers every `step_cm`.
+
+    Parameters
+    ----------
+    axes : Axes
+    points_cm : ndarray, shape (n, 2)
+        What is to be seen.
+    min_span_cm : float
+        Least width shown.
+    step_cm : float
+    """
+    points = points_cm[np.isfinite(points_cm).all(axis=1)]
     if len(points):
         low, high = points.min(axis=0) - 2.0, points.max(axis=0) + 2.0
         spare = max(0.0, min_span_cm - (high[0] - low[0])) / 2.0
@@ -677,7 +699,7 @@ def _centimetre_axes(axes: Axes, paths: list[_Path], min_span_cm: float) -> None
         axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal", adjustable="box")
     for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_locator(MultipleLocator(5.0))
+        axis.set_major_locator(MultipleLocator(step_cm))
         axis.set_minor_locator(MultipleLocator(1.0))
         axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:.0f}".replace("-", "−")))
     axes.grid(True, which="major", color="#cfd3db", lw=0.8)
