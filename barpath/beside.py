@@ -327,9 +327,7 @@ def headline(found: Sequence[Difference], first: str, second: str) -> tuple[str,
     -------
     headline, detail : str
     """
-    clear = [
-        f"{amount(d)} {d.topic.more if d.value > 0 else d.topic.less}" for d in found if d.clear
-    ]
+    clear = [which(d) for d in found if d.clear]
     open_ = [d.topic.name.lower() for d in found if d.known and not d.clear]
     gone = [d.topic.name.lower() for d in found if not d.known]
     if clear:
