@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from barpath.arms3d import OUTWARD, Arms3d
 from barpath.errors import OptionError
-from barpath.uncertainty import expand
+from barpath.uncertainty import expand, state
 
 Floats = NDArray[np.float64]
 
@@ -117,19 +117,34 @@ def read_profile(path: Path) -> LifterProfile:
         raise OptionError(f"The lifter profile '{path}' cannot be read.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise OptionError(f"The lifter profile '{path}' is not valid TOML.") from error
-    data = data.get("lifter", data)
+    return profile_from(data.get("lifter", data))
+
+
+def profile_from(data: Any) -> LifterProfile:
+    """A lifter profile from what a file of text says.
+
+    Parameters
+    ----------
+    data : dict
+        With the fields of `LifterProfile`.
+
+    Raises
+    ------
+    OptionError
+        It holds something unknown or of the wrong kind.
+    """
     known = {field.name for field in fields(LifterProfile)}
     if not isinstance(data, dict) or set(data) - known:
         odd = min(set(data) - known) if isinstance(data, dict) else "lifter"
         raise OptionError(
-            f"The lifter profile '{path}' has an unknown entry '{odd}'; known are"
+            f"The lifter profile has an unknown entry '{odd}'; known are"
             f" {', '.join(sorted(known))}."
         )
     if "careful" in data:
         careful = data["careful"]
         if isinstance(careful, str):
             careful = [careful]
-        if not isinstance(careful, list) or not all(isinstance(item, str) for item in careful):
+        if not isinstance(careful, list | tuple) or not all(isinstance(j, str) for j in careful):
             raise OptionError("In the lifter profile 'careful' must be a list of joints.")
         data = data | {"careful": tuple(careful)}
     for name in ("experience", "strength", "goal"):
@@ -198,6 +213,8 @@ class Build:
         Lockout share of the arm's length, and slope of the chest toward the feet.
     forefinger_m : ndarray, shape (k,)
         Wrist spacing less the spacing of the forefingers.
+    tuck_deg : ndarray, shape (k,)
+        Now, at the bottom: 90 degrees less the angle between upper arm and trunk, mean of both.
     """
 
     shoulder_half_m: Floats
@@ -215,6 +232,7 @@ class Build:
     straight: Floats
     slope: Floats
     forefinger_m: Floats
+    tuck_deg: Floats
 
 
 def build_of(
@@ -270,6 +288,9 @@ def build_of(
     else:
         breadth = np.full(n, profile.hand_breadth_m)
     spacing = wrist[:, bottom] * OUTWARD[:, None]
+    upper = (joints[:, :, :, 1] - shoulder)[:, bottom]
+    upper /= np.linalg.norm(upper, axis=-1, keepdims=True)
+    abduction = np.degrees(np.arccos(np.einsum("kmsa,ka->kms", upper, trunk).clip(-1, 1)))
     return Build(
         shoulder_half_m=scale * np.linalg.norm(apart[:, 0] - apart[:, 1], axis=1) / 2,
         upper_arm_m=scale * lengths[:, :, 0].mean(axis=1),
@@ -285,6 +306,7 @@ def build_of(
         range_m=scale * np.full(n, bar_high[1] - bar_low[1]),
         straight=drawn(config.straight, config.straight_sd),
         slope=drawn(0.0, config.chest_slope_sd),
+        tuck_deg=90.0 - abduction.mean(axis=(1, 2)),
         forefinger_m=2 * (config.forefinger_share * breadth + drawn(0.0, config.forefinger_sd_m)),
     )
 
@@ -297,13 +319,13 @@ def lockout_over_shoulder(build: Build, grip_m: Floats) -> Floats:
     return np.sqrt(np.where(up > 0, up, np.nan)) + build.hand_m + build.rise_m
 
 
-def stacked(build: Build, tuck_deg: float) -> dict[str, Floats]:
+def stacked(build: Build, tuck_deg: float | Floats) -> dict[str, Floats]:
     """Geometry with the wrist over the elbow in both planes at a chosen tuck.
 
     Parameters
     ----------
     build : Build
-    tuck_deg : float
+    tuck_deg : float or ndarray, shape (k,)
         90 degrees less the angle between upper arm and trunk.
 
     Returns
@@ -322,7 +344,8 @@ def stacked(build: Build, tuck_deg: float) -> dict[str, Floats]:
     ...     shoulder_half_m=0.2 * one, upper_arm_m=0.26 * one, forearm_m=0.26 * one,
     ...     hand_m=0.08 * one, trunk_x=-one, trunk_y=0 * one, grip_m=0.8 * one,
     ...     touch_m=0.1 * one, over_m=0.28 * one, lockout_m=0 * one, rise_m=0 * one,
-    ...     range_m=0.3 * one, straight=one, slope=0 * one, forefinger_m=0 * one)
+    ...     range_m=0.3 * one, straight=one, slope=0 * one, forefinger_m=0 * one,
+    ...     tuck_deg=0 * one)
     >>> tuck = 90 - np.degrees(np.arccos(4 / 13))
     >>> round(float(stacked(build, tuck)["grip_m"][0]), 6)
     0.88
@@ -348,7 +371,7 @@ def stacked(build: Build, tuck_deg: float) -> dict[str, Floats]:
     }
 
 
-def _stated(draws: Floats) -> tuple[float, float]:
+def estimate(draws: Floats) -> tuple[float, float]:
     """Best estimate and half width of its 95 % interval."""
     known = draws[1:][np.isfinite(draws[1:])]
     if not np.isfinite(draws[0]) or len(known) < 0.8 * (len(draws) - 1):
@@ -441,7 +464,7 @@ def options(
         }
         row: dict[str, Any] = {"tuck_deg": tuck, "limited": limited, "reason": reason}
         for name in _QUANTITIES:
-            row[name], row[f"{name}_u95"] = _stated(values[name])
+            row[name], row[f"{name}_u95"] = estimate(values[name])
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -520,8 +543,8 @@ def in_words(
         ratio, u95 = now["grip_to_biacromial"], now["grip_to_biacromial_u95"]
         if np.isfinite(ratio):
             said.append(
-                f"The present grip is {ratio:.1f} ± {max(u95, 0.1):.1f} times the shoulder"
-                f" (biacromial) width. {GREEN} {NOTEBOOM}"
+                f"The present grip is {state(ratio, u95)} times the shoulder (biacromial)"
+                f" width. {GREEN} {NOTEBOOM}"
             )
     if profile.goal == "size":
         said.append(
@@ -531,8 +554,8 @@ def in_words(
     return said
 
 
-def _cm(value: float, u95: float) -> str:
-    return f"{100 * value:.0f} ± {max(100 * u95, 1):.0f} cm"
+def _cm(row: pd.Series, name: str) -> str:
+    return state(100 * row[name], 100 * row[f"{name}_u95"], "cm")
 
 
 def _change(row: pd.Series) -> str:
@@ -540,22 +563,20 @@ def _change(row: pd.Series) -> str:
     if abs(move) <= u95:
         hands = (
             "the grip stays where it is, as far as can be told (each hand"
-            f" {round(100 * move, 1) + 0.0:+.1f} ± {100 * u95:.1f} cm outward)"
+            f" {_cm(row, 'move_each_hand_m')} outward)"
         )
     else:
         way = "outward" if move > 0 else "inward"
-        hands = f"move each hand {100 * abs(move):.1f} ± {100 * u95:.1f} cm {way}"
+        hands = f"move each hand {state(100 * abs(move), 100 * u95, 'cm')} {way}"
     text = (
-        f"{hands}, to {_cm(row['grip_m'], row['grip_m_u95'])} between the middles of the hands;"
-        f" touch {_cm(row['touch_toward_feet_m'], row['touch_toward_feet_m_u95'])} below the"
-        " shoulders toward the feet; range of motion"
-        f" {_cm(row['range_of_motion_m'], row['range_of_motion_m_u95'])}; the bar travels"
-        f" {_cm(row['drift_m'], row['drift_m_u95'])} toward the head on the way up."
+        f"{hands}, to {_cm(row, 'grip_m')} between the middles of the hands;"
+        f" touch {_cm(row, 'touch_toward_feet_m')} below the shoulders toward the feet; range of"
+        f" motion {_cm(row, 'range_of_motion_m')}; the bar travels {_cm(row, 'drift_m')} toward"
+        " the head on the way up."
     )
     if row["limited"]:
         text += (
-            f" {row['reason']} The wrist then lies"
-            f" {_cm(row['wrist_inside_elbow_m'], row['wrist_inside_elbow_m_u95'])} inside the"
+            f" {row['reason']} The wrist then lies {_cm(row, 'wrist_inside_elbow_m')} inside the"
             " elbow."
         )
     return text

@@ -110,6 +110,7 @@ MEASURE_ONLY = (
     "upper_arm_m",
     "stature_m",
     "note",
+    "profile",
     "corrections",
     "correcting",
     "bridging",
@@ -537,8 +538,8 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
         calibration=dataclasses.replace(calibration, plate_mm=ruler),
         **{name: getattr(blank, name) for name in MEASURE_ONLY},
     )
-    # The load is a label of the table; no measure rests on it.
-    return seen, dataclasses.replace(whole, load_kg=None, note="")
+    # Labels: no measure rests on them.
+    return seen, dataclasses.replace(whole, load_kg=None, note="", profile=None)
 
 
 def _key(*parts: Any) -> str:
@@ -678,10 +679,10 @@ def _silent(stage: str, share: float) -> None:
 
 def bottom_frame(result: store.SetResult) -> int | None:
     """Frame at the touch of the best-seen repetition; None when there is none."""
-    from barpath.report import still_requests
+    from barpath.report import touch_request
 
-    requests = still_requests(result)
-    return requests[0].frame if requests and requests[0].title.endswith("touch") else None
+    request = touch_request(result)
+    return None if request is None else request.frame
 
 
 def _bottom_still(result: store.SetResult) -> Any:

@@ -14,6 +14,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
+from barpath.beside import Difference, which
 from barpath.block import STILL_SIDE_PX, bottom_frame
 from barpath.blockstore import usable
 from barpath.compare import Sets, average_sets
@@ -118,6 +119,72 @@ def _draw_setups(axes: Axes, sets: Sets, k: int, pair: Sequence[str], factor: fl
     axes.yaxis.set_major_locator(MaxNLocator(4))
     axes.tick_params(labelsize=7.5)
     axes.grid(True, axis="y", color=GRID, lw=0.5)
+
+
+@_styled
+def differences_picture(found: Sequence[tuple[str, Sequence[Difference]]], first: str) -> Picture:
+    """Draw the five differences with their intervals, each on an axis of its own.
+
+    Parameters
+    ----------
+    found : sequence of (name, differences)
+        For every further set, its differences from the first.
+    first : str
+        Name of the first set.
+    """
+    topics = [one.topic for one in found[0][1]]
+    high = (0.62 + 0.16 * (len(found) - 1)) * len(topics) + 0.3
+    figure = Figure(figsize=(3.9, high), layout="constrained")
+    panels = figure.subplots(len(topics), 1, squeeze=False)[:, 0]
+    said = []
+    for row, (axes, topic) in enumerate(zip(panels, topics, strict=True)):
+        factor, unit = shown_unit(topic.unit)
+        reach = 0.0
+        told = []
+        for k, (name, own) in enumerate(found):
+            one = own[row]
+            colour = COLOURS[(k + 1) % len(COLOURS)]
+            if not one.known:
+                continue
+            value, half = factor * one.value, factor * one.u95
+            y = -float(k)
+            filled = colour if one.clear else "white"
+            axes.errorbar(
+                value, y, xerr=half, fmt="o", color=colour, mfc=filled, ms=7, lw=1.8, capsize=3
+            )
+            reach = max(reach, abs(value) + half)
+            told.append(which(one) if one.clear else "no difference can be told")
+            said.append(f"{name}, {topic.name.lower()}: {told[-1]}")
+        if told:
+            axes.axvline(0.0, color=INK, lw=1.0)
+        about = topic.name + (f" ({unit})" if unit else "")
+        title = about
+        if len(found) == 1 and found[0][1][row].clear:
+            title = f"{told[0][:1].upper()}{told[0][1:]}"
+        elif len(found) == 1 and told:
+            title = f"{about}: {told[0]}"
+        axes.set_title("\n".join(textwrap.wrap(title, 52)), loc="left", fontsize=8.5)
+        axes.set_ylim(-len(found) + 0.4, 0.6)
+        axes.set_yticks([])
+        axes.spines["left"].set_visible(False)
+        if reach > 0:
+            axes.set_xlim(-1.12 * reach, 1.12 * reach)
+            axes.xaxis.set_major_locator(MaxNLocator(5, symmetric=True))
+            axes.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}".replace("-", "−")))
+            axes.tick_params(labelsize=8)
+        else:
+            axes.set_axis_off()
+            axes.text(0.0, 0.4, "not measured with both", transform=axes.transAxes, fontsize=8.5)
+    if len(found) > 1:
+        handles = [
+            Line2D(
+                [], [], color=COLOURS[(k + 1) % len(COLOURS)], marker="o", ls="", label=f" {name}"
+            )
+            for k, (name, _) in enumerate(found)
+        ]
+        figure.legend(handles=handles, loc="outside lower center", ncols=3)
+    words = "; ".join(said) or "none was measured with both"
+    return Picture(figure, f"Differences from {first} with 95 % intervals: {words}.")
 
 
 def touch_aligned(result: SetResult) -> list[NDArray[np.float64]]:

@@ -6,10 +6,11 @@ outside is escaped without exception.
 
 from __future__ import annotations
 
+import html
 import math
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
@@ -19,10 +20,13 @@ from urllib.parse import quote
 import cv2
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 from numpy.typing import NDArray
 
 from barpath import blockplots, blockstore, drift, loadvelocity
+from barpath.beside import NOT_THERE, TOPICS, Difference, headline
 from barpath.block import STILL_FILE, kept_sets
+from barpath.blockplots import differences_picture
 from barpath.compare import (
     ALL_LIFTERS,
     LEVEL_WORDS,
@@ -33,11 +37,11 @@ from barpath.compare import (
 )
 from barpath.errors import BarpathError, OutputError
 from barpath.files import json_bytes, read_json, staged_folder
-from barpath.plots import measure_label, shown_unit
-from barpath.report import _clean, _data_uri, _facts, _picture, _plural, _section, _t, document
+from barpath.pages import clean, data_uri, plural, render, svg_uri, unbroken
+from barpath.plots import Picture, measure_label, shown_unit
 from barpath.sheets import csv_bytes
 from barpath.store import SetResult, read_results
-from barpath.uncertainty import decimals_for, state
+from barpath.uncertainty import rounded, state
 
 Image = NDArray[np.uint8]
 
@@ -149,7 +153,31 @@ def page(title: str, kind: str, about: str, body: str) -> str:
         f"<p>{_t(about)}</p>\n</header>\n<main>{body}{_cautions()}</main>\n"
         "<footer><p>This file needs no network and sends nothing.</p></footer>\n"
     )
-    return document(title, whole, more_style=_STYLE)
+    return render("base.html", title=title, body=Markup(whole), more_style=_STYLE)
+
+
+def _t(text: Any) -> str:
+    return html.escape(clean(text), quote=True)
+
+
+def _section(identifier: str, title: str, content: str) -> str:
+    return (
+        f'<section aria-labelledby="{identifier}">\n<h2 id="{identifier}">{title}</h2>\n'
+        f"{content}\n</section>\n"
+    )
+
+
+def _facts(pairs: Iterable[tuple[str, str]]) -> str:
+    """Description list; the second of each pair is HTML."""
+    rows = "".join(f"<div><dt>{_t(k)}</dt><dd>{v}</dd></div>\n" for k, v in pairs)
+    return f'<dl class="facts">\n{rows}</dl>'
+
+
+def _picture(picture: Picture, caption: str) -> str:
+    return (
+        f'<figure class="plot"><img src="{svg_uri(picture)}" '
+        f'alt="{_t(picture.alt)}"><figcaption>{_t(caption)}</figcaption></figure>\n'
+    )
 
 
 def _cautions() -> str:
@@ -169,7 +197,7 @@ def _cautions() -> str:
 
 
 def _list(sentences: Sequence[str]) -> str:
-    return "<ul>\n" + "".join(f"<li>{_t(s)}</li>\n" for s in sentences) + "</ul>"
+    return "<ul>\n" + "".join(f"<li>{_t(unbroken(s))}</li>\n" for s in sentences) + "</ul>"
 
 
 def _table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -192,25 +220,14 @@ def _photo(image: np.ndarray, caption: str, alt: str) -> str:
     bgr = cv2.cvtColor(image, cv2.COLOR_RGB2BGR)
     _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 84])
     return (
-        f'<figure><img src="{_data_uri(data.tobytes(), "image/jpeg")}" width="{image.shape[1]}" '
+        f'<figure><img src="{data_uri(data.tobytes(), "image/jpeg")}" width="{image.shape[1]}" '
         f'height="{image.shape[0]}" alt="{_t(alt)}"><figcaption>{_t(caption)}</figcaption>'
         "</figure>\n"
     )
 
 
 def _number(value: float, factor: float = 1.0) -> str:
-    if not math.isfinite(value):
-        return "–"
-    return f"{factor * value:.3g}".replace("-", "−")
-
-
-def _rounded(value: float, u95: float) -> str:
-    """A number to the place that its uncertainty deserves."""
-    if not math.isfinite(value) or not u95 > 0:
-        return _number(value)
-    places = decimals_for(u95)
-    # Adding zero turns a rounded "-0" into "0".
-    return f"{round(value, places) + 0.0:.{max(places, 0)}f}".replace("-", "−")
+    return rounded(factor * value, math.nan)[0]
 
 
 # --- the comparison -------------------------------------------------------------------------------
@@ -290,14 +307,14 @@ def compare_html(
             if lifter != ALL_LIFTERS:
                 content += _seen(own, by, (a, b), folder)
                 speeds = _speeds(own[own[by].isin([a, b])], by)
-                content += f"<h3>Load and speed</h3>{speeds}" if speeds else ""
+                content += _folded("Load and speed", speeds) if speeds else ""
             body.append(_section(f"pair-{k}-{j}", _t(title), content))
     body.append(_section("words", "What the words mean", _facts((k, _t(v)) for k, v in _MEANINGS)))
     names = ", ".join(f"{a} against {b}" for a, b in pairs)
     lifters = table["lifter"].nunique()
     about = (
-        f"{_plural(len(table), 'filmed repetition')} of {_plural(lifters, 'lifter')} in"
-        f" {_plural(table['session'].nunique(), 'session')}; compared by {by}"
+        f"{plural(len(table), 'filmed repetition')} of {plural(lifters, 'lifter')} in"
+        f" {plural(table['session'].nunique(), 'session')}; compared by {by}"
     )
     return page(names, "Bench press, a training block", about, "".join(body))
 
@@ -308,7 +325,8 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
         rank=(rows["difference"].abs() / rows["sdc"]).fillna(0.0),
         words=[in_words(row) for _, row in rows.iterrows()],
     ).sort_values("rank", ascending=False)
-    content = ""
+    content = _five(rows)
+    more = ""
     for verdicts, title in (
         (("clear",), "Clearly different"),
         (("on average",), "Different on average, too little to see from set to set"),
@@ -318,7 +336,7 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
     ):
         part = told[told["verdict"].isin(verdicts)]
         if len(part):
-            content += f"<h3>{title}</h3>\n{_list(part['words'].tolist())}"
+            more += f"<h3>{title}</h3>\n{_list(part['words'].tolist())}"
     known = rows[rows["verdict"] != "missing"]
     if known.empty:
         content += "<p>Nothing was measured with both.</p>"
@@ -337,18 +355,66 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
                 "Each point is a set, side by side by load; sets of the same day and load are"
                 " joined. The bar is the mean."
             )
-            content += f'<div class="wide">{_picture(picture, caption)}</div>'
-        content += _figures(known)
+            more += f'<div class="wide">{_picture(picture, caption)}</div>'
+        more += _figures(known)
     gone = told[told["verdict"] == "missing"]
     if len(gone):
         reasons = gone.groupby("reason", sort=False)["measure"].agg(
             lambda names: ", ".join(dict.fromkeys(measure_label(n) for n in names))
         )
         items = [f"{reason} {names}." for reason, names in reasons.items()]
-        content += (
-            f"<details><summary>What cannot be compared, and why</summary>{_list(items)}</details>"
-        )
-    return content
+        more += f"<h3>What cannot be compared, and why</h3>{_list(items)}"
+    return content + _folded("Every measure", more)
+
+
+def _folded(title: str, content: str) -> str:
+    return f'<details class="more"><summary>{_t(title)}</summary>{content}</details>'
+
+
+def _five(rows: pd.DataFrame) -> str:
+    """The differences that matter most, as one picture and in words."""
+    found, words = five_differences(rows)
+    if not any(one.known for one in found):
+        return ""
+    first, second = rows.iloc[0][["level_a", "level_b"]]
+    head, detail = headline(found, first, second)
+    picture = differences_picture([(second, found)], first)
+    caption = (
+        "Difference with its 95 % interval, the tool's own uncertainty included; filled where it"
+        " excludes none."
+    )
+    return (
+        f'<p class="headline">{_t(unbroken(head))}</p>\n<p class="detail">{_t(detail)}</p>\n'
+        f'<div class="figures">{_picture(picture, caption)}<div>{_list(words)}</div></div>'
+    )
+
+
+def five_differences(rows: pd.DataFrame) -> tuple[list[Difference], list[str]]:
+    """The topics of `beside` out of a comparison, and each in the comparison's own words.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of `compare.compare` for one lifter and pair of setups.
+
+    Returns
+    -------
+    differences, sentences
+        Of a measure of both arms the mean, with the wider of the two intervals, since errors of
+        both arms are alike. The intervals hold the tool's own uncertainty.
+    """
+    found, said = [], []
+    for topic in TOPICS:
+        own = rows[rows["measure"].isin(topic.measures)]
+        known = own[own["verdict"] != "missing"]
+        if known.empty:
+            reason = str(own["reason"].iloc[0]) if len(own) else NOT_THERE
+            found.append(Difference(topic, reason=reason))
+            continue
+        half = float(np.hypot((known["high"] - known["low"]) / 2, known["tool_u95"]).max())
+        found.append(Difference(topic, float(known["difference"].mean()), half))
+        said += [in_words(row) for _, row in known.iterrows()]
+    return found, said
 
 
 def _figures(rows: pd.DataFrame) -> str:
@@ -360,9 +426,9 @@ def _figures(rows: pd.DataFrame) -> str:
         lines.append(
             [
                 measure_label(row["measure"]) + side + (f", {unit}" if unit else ""),
-                _rounded(factor * row["mean_a"], factor * width),
-                _rounded(factor * row["mean_b"], factor * width),
-                state(factor * row["difference"], factor * width).replace("-", "−"),
+                rounded(factor * row["mean_a"], factor * width)[0],
+                rounded(factor * row["mean_b"], factor * width)[0],
+                state(factor * row["difference"], factor * width),
                 _number(row["hedges_g"]),
                 _number(row["sdc"], factor),
                 VERDICT_WORDS[row["verdict"]],
@@ -557,7 +623,7 @@ def block_files(folder: Path, by: str = "technique") -> dict[str, bytes]:
 def _page_names(lifters: Sequence[str]) -> dict[str, str]:
     names: dict[str, str] = {}
     for lifter in lifters:
-        stem = re.sub(r"[^a-z0-9]+", "-", _clean(lifter).lower()).strip("-") or "lifter"
+        stem = re.sub(r"[^a-z0-9]+", "-", clean(lifter).lower()).strip("-") or "lifter"
         name, n = f"lifter-{stem}.html", 2
         while name in names.values():
             name, n = f"lifter-{stem}-{n}.html", n + 1
@@ -637,7 +703,7 @@ def coach_html(
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     clips, reps = table["clip"].nunique(), len(table)
-    about = f"{_plural(clips, 'clip')}, {_plural(reps, 'filmed repetition')}{when}"
+    about = f"{plural(clips, 'clip')}, {plural(reps, 'filmed repetition')}{when}"
     return page("The block, for the coach", "Bench press, a training block", about, body)
 
 
@@ -653,7 +719,7 @@ def _flag_table(flagged: pd.DataFrame) -> str:
                 f"{row['clip']}, rep {row['rep']}",
                 row["lifter"],
                 measure_label(row["measure"]) + side,
-                state(factor * row["value"], factor * row["u95"], unit).replace("-", "−"),
+                state(factor * row["value"], factor * row["u95"], unit),
                 f"{_number(row['usual'], factor)} {unit}",
             ]
         )
@@ -725,9 +791,9 @@ def lifter_html(
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     about = (
-        f"{_plural(table['session'].nunique(), 'session')},"
-        f" {_plural(table['set_id'].nunique(), 'set')},"
-        f" {_plural(len(table), 'filmed repetition')}{when}"
+        f"{plural(table['session'].nunique(), 'session')},"
+        f" {plural(table['set_id'].nunique(), 'set')},"
+        f" {plural(len(table), 'filmed repetition')}{when}"
     )
     return page(lifter, "Bench press, a lifter's block", about, body)
 

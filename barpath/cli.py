@@ -57,6 +57,10 @@ LoadKg = Annotated[
 StatureCm = Annotated[
     float | None, typer.Option(help="The lifter's height in cm.", show_default=False)
 ]
+Profile = Annotated[
+    Path | None,
+    typer.Option(help="The lifter's profile, a TOML file.", show_default=False),
+]
 Overwrite = Annotated[
     bool, typer.Option("--overwrite", help="Replace an earlier result in that folder.")
 ]
@@ -144,6 +148,7 @@ def analyse(
     joints: Annotated[
         bool, typer.Option(help="Look for the lifter's joints, or measure the bar alone.")
     ] = True,
+    profile: Profile = None,
     corrections: Annotated[
         Path | None,
         typer.Option(
@@ -154,6 +159,7 @@ def analyse(
     video: Annotated[bool, typer.Option(help="Write the annotated clip.")] = True,
 ) -> None:
     """Measure the set in one clip and write its report."""
+    from barpath.advice import read_profile
     from barpath.config import AnalysisConfig
     from barpath.corrections import Corrections, read_corrections
 
@@ -164,6 +170,7 @@ def analyse(
         note=note,
         pose_model=pose_model,
         find_joints=joints,
+        profile=None if profile is None else read_profile(profile),
         corrections=Corrections() if corrections is None else read_corrections(corrections),
         view=view,
     )
@@ -461,10 +468,7 @@ def pair(
         Path,
         typer.Argument(help="The clip from the side, or its result folder.", show_default=False),
     ],
-    profile: Annotated[
-        Path | None,
-        typer.Option(help="The lifter's profile, a TOML file.", show_default=False),
-    ] = None,
+    profile: Profile = None,
     plate_mm: PlateMm = None,
     load_kg: LoadKg = None,
     stature_cm: StatureCm = None,
@@ -475,6 +479,7 @@ def pair(
     from barpath import pairreport, pairset
     from barpath.advice import LifterProfile, read_profile
     from barpath.files import prepare
+    from barpath.output import bottom_image
 
     prepare(out, partial(pairreport.check_pair_target, overwrite=overwrite))
     lifter = LifterProfile() if profile is None else read_profile(profile)
@@ -486,7 +491,8 @@ def pair(
     with _Bar() as progress:
         second = pairset.read_or_analyse(side, "side", options, progress)
     result = pairset.measure_pair(first, second, lifter)
-    folder = pairreport.write_pair(result, out, overwrite=overwrite)
+    bottom = bottom_image(first, front)
+    folder = pairreport.write_pair(result, out, overwrite=overwrite, bottom=bottom)
     for remark in result.notes:
         if remark.severity == "warning":
             typer.echo(f"Note: {remark.text}", err=True)
@@ -496,6 +502,36 @@ def pair(
         f" {1000 * sync.lag_sd_s:.1f} ms, {sync.verdict}"
     )
     typer.echo(f"Report: {folder / pairreport.REPORT_FILE}")
+
+
+@app.command()
+def beside(
+    sets: Annotated[
+        list[Path],
+        typer.Argument(
+            help="Result folders of clips, or of pairs: two to four.", show_default=False
+        ),
+    ],
+    names: Annotated[
+        str | None,
+        typer.Option(
+            help="What they are called, as in flared,tucked; the folders' names if not given.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the page and the clip.")] = Path("beside"),
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace earlier pages.")] = False,
+) -> None:
+    """Show measured sets side by side: one clip on one clock, and what differs."""
+    from barpath import besidereport, blockreport
+    from barpath.files import prepare
+
+    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
+    told = [name.strip() for name in names.split(",")] if names else []
+    entries = besidereport.read_entries(sets, told)
+    with _Bar() as progress:
+        folder = besidereport.write_beside(entries, out, overwrite=overwrite, progress=progress)
+    typer.echo(f"Page: {folder / besidereport.BESIDE_PAGE}")
 
 
 @app.command(name="film-check")

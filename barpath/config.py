@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from barpath.advice import LifterProfile
 from barpath.armfit import ArmFitConfig
 from barpath.barends import EndsConfig
 from barpath.barline import BarlineConfig
@@ -55,6 +56,8 @@ class AnalysisConfig:
         False leaves the joint network out.
     corrections : Corrections
         Joints and plate put right by hand.
+    profile : LifterProfile or None
+        What the lifter says of himself or herself, for what the report suggests.
     """
 
     view: str = "auto"
@@ -67,6 +70,7 @@ class AnalysisConfig:
     note: str = ""
     pose_model: Path | None = None
     find_joints: bool = True
+    profile: LifterProfile | None = None
     corrections: Corrections = field(default_factory=Corrections)
     correcting: CorrectionConfig = field(default_factory=CorrectionConfig)
     search: SearchConfig = field(default_factory=SearchConfig)

@@ -1,19 +1,22 @@
-"""The report of a pair of clips: one HTML file, tables and a summary, in a folder of its own."""
+"""The report of a pair of clips: one HTML file, tables and a summary, in a folder of its own.
+
+Like that of a set it begins with the answer; see `report` and `pages`.
+"""
 
 from __future__ import annotations
 
 import json
 import math
 import os
-from collections.abc import Iterable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from barpath import plots
+from barpath import answer, plots
 from barpath.advice import AdviceConfig
 from barpath.errors import OutputError
 from barpath.files import (
@@ -25,22 +28,14 @@ from barpath.files import (
     verify,
     write_manifest,
 )
+from barpath.pages import clean, photo, plural, render
 from barpath.pairset import CATALOGUE, SIDES, PairResult
-from barpath.report import (
-    _cautions,
-    _clean,
-    _facts,
-    _mark,
-    _picture,
-    _section,
-    _t,
-    document,
-    stated,
-)
+from barpath.report import CAUTIONS, above_caption, table_cell
 from barpath.rules import COLUMNS, REMARKS
 from barpath.sheets import csv_bytes, read_csv
 from barpath.stacking import ASSUMPTIONS
 from barpath.store import check_target, plain
+from barpath.uncertainty import state
 
 SCHEMA_NAME = "barpath-pair"
 SCHEMA_VERSION = 1
@@ -105,7 +100,11 @@ def summary(pair: PairResult) -> dict[str, Any]:
 
 
 def write_pair(
-    pair: PairResult, folder: str | os.PathLike[str], *, overwrite: bool = False
+    pair: PairResult,
+    folder: str | os.PathLike[str],
+    *,
+    overwrite: bool = False,
+    bottom: np.ndarray | None = None,
 ) -> Path:
     """Write a pair's folder, whole or not at all.
 
@@ -114,6 +113,8 @@ def write_pair(
     pair : PairResult
     folder : path-like
         Target; it must not exist unless `overwrite`.
+    bottom : ndarray, optional
+        Picture of the bottom (RGB), from `output.bottom_of`.
     overwrite : bool
         Replace an empty folder, or one that holds nothing but an earlier pair's result.
 
@@ -130,7 +131,7 @@ def write_pair(
     with staged_folder(folder, check) as (staging, target):
         for name, file in TABLES.items():
             (staging / file).write_bytes(csv_bytes(getattr(pair, name)))
-        (staging / REPORT_FILE).write_text(pair_html(pair), "utf-8", errors="replace")
+        (staging / REPORT_FILE).write_text(pair_html(pair, bottom), "utf-8", errors="replace")
         text = json.dumps(summary(pair), indent=2, ensure_ascii=False, allow_nan=False)
         (staging / SUMMARY_FILE).write_text(text + "\n", "utf-8", errors="replace")
         write_manifest(staging, FILES)
@@ -181,17 +182,8 @@ def read_rules(folder: Path) -> pd.DataFrame:
     OutputError
         The folder is damaged.
     """
-    if not verify(folder):
-        try:
-            listed = read_json(folder / SUMMARY_FILE)["files"]
-        except (OSError, ValueError, KeyError, TypeError) as error:
-            raise damaged(folder, SUMMARY_FILE) from error
-        if MANIFEST_FILE in listed:
-            raise damaged(folder, MANIFEST_FILE, "it is missing")
-    try:
-        table = read_csv(folder / TABLES["rules"], lambda column: column in _RULE_WORDS)
-    except (OSError, ValueError) as error:
-        raise damaged(folder, TABLES["rules"]) from error
+    _check(folder)
+    table = _table_of(folder, "rules")
     numbers = [c for c in COLUMNS if c in table and c not in _RULE_WORDS]
     words = [c for c in numbers if not pd.api.types.is_numeric_dtype(table[c])]
     if set(COLUMNS) - set(table.columns) or words:
@@ -199,11 +191,132 @@ def read_rules(folder: Path) -> pd.DataFrame:
     return table
 
 
+_NEEDED = {
+    "measures": ("rep", "measure", "side", "value", "u95", "quality", "reason"),
+    "reps": ("rep", "kind", *(f"{name}_s" for name in ("touch", "press", "lockout"))),
+    "joints": (),
+    "bar": ("time_s", "x_m", "y_m", "z_m"),
+}
+
+
+def read_pair(folder: Path) -> dict[str, pd.DataFrame]:
+    """Read measures, repetitions, joints and bar of a pair's folder back.
+
+    Raises
+    ------
+    OutputError
+        The folder is damaged.
+    """
+    _check(folder)
+    tables = {name: _table_of(folder, name) for name in _NEEDED}
+    for name, columns in _NEEDED.items():
+        if set(columns) - set(tables[name].columns):
+            raise damaged(folder, TABLES[name], "columns are missing")
+    return tables
+
+
+def _check(folder: Path) -> None:
+    """Hold a folder against its manifest; one that should have one and has none is damaged."""
+    if not verify(folder):
+        try:
+            listed = read_json(folder / SUMMARY_FILE)["files"]
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise damaged(folder, SUMMARY_FILE) from error
+        if MANIFEST_FILE in listed:
+            raise damaged(folder, MANIFEST_FILE, "it is missing")
+
+
+def _table_of(folder: Path, name: str) -> pd.DataFrame:
+    try:
+        return read_csv(folder / TABLES[name], lambda column: column in _WORDS)
+    except (OSError, ValueError) as error:
+        raise damaged(folder, TABLES[name]) from error
+
+
 _RULE_WORDS = ("item", "rule", "verdict", "unit", "reason", "source")
+_WORDS = (*_RULE_WORDS, "measure", "side", "quality", "moment", "joint", "kind", "read_in")
 
 
-def pair_html(pair: PairResult) -> str:
+def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
     """Write the report of a pair.
+
+    Parameters
+    ----------
+    pair : PairResult
+    bottom : ndarray, optional
+        Picture of the bottom (RGB), from `output.bottom_of`.
+
+    Returns
+    -------
+    str
+        A whole HTML document that asks nothing of the network.
+    """
+    front, side = clean(pair.front.source_name), clean(pair.side.source_name)
+    facts = facts_of(pair)
+    head, rows = _arm_table(pair)
+    table = pair.measures
+    shown = None
+    if bottom is not None:
+        shown = photo(
+            bottom,
+            "Both arms with the bar on the chest: forearms, a plumb line through each wrist, and"
+            " the elbows' distances from them.",
+            "At the touch, as seen from the feet alone: yellow hangs from the wrist, orange is the"
+            " elbow's distance from it.",
+        )
+    return render(
+        "pair.html",
+        title=f"Bench press, front and side: {front}",
+        front=front,
+        side=side,
+        about=_about(pair),
+        answer=answer.answer(facts, pair.profile),
+        bottom=shown,
+        drawings=_drawings(pair, facts),
+        found=findings(pair),
+        cautions=CAUTIONS,
+        glance=_glance(pair),
+        advice=pair.advice,
+        takes=_what_it_takes(pair),
+        head=head,
+        rows=rows,
+        paths=[
+            (path_picture(pair), "The bar's middle in each press, to scale."),
+            (sync_picture(pair), "Both clips on one clock, by the bar's height."),
+        ],
+        stacking=_stacking(pair),
+        rules=_rules(pair),
+        missing=_reasons(table[table["quality"] == "missing"]),
+        weak=_reasons(table[table["quality"] == "poor"]),
+        how=_how(pair),
+        notes=sorted(pair.notes, key=lambda note: note.severity != "warning"),
+        explained=[
+            (spec.label, f"{spec.explanation} Source: {spec.source}.")
+            for spec in CATALOGUE.values()
+        ],
+        versions=", ".join(f"{name} {v}" for name, v in pair.front.versions.items()),
+    )
+
+
+def facts_of(pair: PairResult) -> answer.Facts:
+    """What the pair's answer rests on.
+
+    Parameters
+    ----------
+    pair : PairResult
+    """
+    rises = [
+        answer.mean_of(r.measures, answer.whole_reps(r.reps), "range_of_motion_m")
+        for r in (pair.front, pair.side)
+    ]
+    rise = min(rises, key=lambda known: known.u95 if known else math.inf)
+    return answer.facts_of_both(
+        pair.measures, pair.reps, rise, pair.arms, pair.scale_rel_sd, pair.profile
+    )
+
+
+def findings(pair: PairResult) -> list[str]:
+    """What changed from the first to the last complete repetition by more than its uncertainty.
 
     Parameters
     ----------
@@ -211,92 +324,71 @@ def pair_html(pair: PairResult) -> str:
 
     Returns
     -------
-    str
-        A whole HTML document that asks nothing of the network.
+    list of str
+        The clearest first.
     """
-    front, side = _clean(pair.front.source_name), _clean(pair.side.source_name)
-    versions = ", ".join(f"{name} {version}" for name, version in pair.front.versions.items())
-    body = "".join(
-        [
-            _header(pair, front, side),
-            "<main>",
-            _glance(pair),
-            _what_it_takes(pair),
-            _arm_table(pair),
-            _pictures(pair),
-            _stacking(pair),
-            _rules(pair),
-            _missing(pair),
-            _how(pair),
-            _cautions(),
-            "</main>",
-            f"<footer><p>{_t(versions)}. This file needs no network and sends nothing.</p>"
-            "</footer>\n",
-        ]
-    )
-    return document(f"Bench press, front and side: {front}", body)
+    table = pair.measures
+    table = table[table["quality"].isin(["good", "fair"])]
+    table = table[
+        table["rep"].isin(answer.whole_reps(pair.reps)) & (table["measure"] != "tuck_deg")
+    ]
+    said: list[tuple[float, str]] = []
+    for (name, side), part in table.groupby(["measure", "side"], sort=False):
+        first, last = part.sort_values("rep").iloc[[0, -1]].to_dict("records")
+        change, u95 = last["value"] - first["value"], math.hypot(first["u95"], last["u95"])
+        if abs(change) > u95:
+            label = CATALOGUE[name].label + (f" ({side})" if side else "")
+            text = (
+                f"{label} went {'up' if change > 0 else 'down'} from"
+                f" {_value(first['value'], first['u95'], first['unit'])} on rep {first['rep']} to"
+                f" {_value(last['value'], last['u95'], last['unit'])} on rep {last['rep']}."
+            )
+            said.append((abs(change) / u95, text))
+    return [text for _, text in sorted(said, key=lambda one: -one[0])]
+
+
+def _drawings(pair: PairResult, facts: answer.Facts) -> list[tuple[plots.Picture, str]]:
+    drawings = []
+    above = answer.above_of(pair.arms, facts)
+    if above is not None:
+        drawings.append((plots.above_picture(above), above_caption(above)))
+    path = plots.small_path_picture(pair.side)
+    if path is not None:
+        caption = "The bar's path from the side, to scale: solid up, dashed down."
+        drawings.append((path, caption))
+    return drawings
 
 
 def _load(pair: PairResult) -> float | None:
     return pair.front.options.get("load_kg") or pair.side.options.get("load_kg")
 
 
+def _about(pair: PairResult) -> str:
+    about = plural(len(pair.reps), "repetition")
+    load = _load(pair)
+    return f"{about}, {load:g} kg" if load else about
+
+
 def _value(value: float, u95: float, unit: str, signed: bool = False) -> str:
     factor, shown = plots.shown_unit(unit)
-    if not math.isfinite(value):
-        return "–"
-    if u95 < 1e-9:
-        u95 = math.nan
-    text, spread = stated(factor * value, factor * u95)
-    if signed and value > 0:
-        text = f"+{text}"
-    space = "" if shown in ("°", "") else "\u00a0"
-    return f"{text}\u00a0±\u00a0{spread}{space}{shown}" if spread else f"{text}{space}{shown}"
+    text = state(factor * value, factor * u95, shown)
+    return f"+{text}" if signed and value > 0 else text
 
 
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]], label: str, caption: str) -> str:
-    """Scrolling table; cells are HTML, the first of each row is its heading."""
-    top = "".join(f'<th scope="col">{cell}</th>' for cell in head)
-    lines = "".join(
-        f'<tr><th scope="row">{row[0]}</th>{"".join(f"<td>{c}</td>" for c in row[1:])}</tr>\n'
-        for row in rows
-    )
-    return (
-        f'<div class="scroll" role="region" aria-labelledby="{label}" tabindex="0">\n<table>\n'
-        f"<caption>{_t(caption)}</caption>\n<thead><tr>{top}</tr></thead>\n<tbody>\n{lines}</tbody>"
-        "\n</table>\n</div>\n"
-    )
-
-
-def _header(pair: PairResult, front: str, side: str) -> str:
-    count = len(pair.reps)
-    about = f"{count} repetition{'' if count == 1 else 's'}"
-    load = _load(pair)
-    if load:
-        about += f", {load:g} kg"
-    return (
-        '<header>\n<p class="kind">Bench press, one set from the feet and from the side</p>\n'
-        f"<h1><bdi>{_t(front)}</bdi> and <bdi>{_t(side)}</bdi></h1>\n<p>{_t(about)}</p>\n"
-        "</header>\n"
-    )
-
-
-def _glance(pair: PairResult) -> str:
+def _glance(pair: PairResult) -> list[tuple[str, str]]:
     sync = pair.sync
     frame = 1.0 / min(pair.front.info.fps, pair.side.info.fps)
+    lag = state(1000 * abs(sync.lag_s), 1960 * sync.lag_sd_s, "ms")
     pairs = [
         (
             "One clock",
-            _t(
-                f"the side clip's clock is {1000 * abs(sync.lag_s):.1f} ±"
-                f" {1960 * sync.lag_sd_s:.1f} ms {'ahead of' if sync.lag_s > 0 else 'behind'} the"
-                f" front clip's ({sync.lag_sd_s * 1.96 / frame:.2f} of a frame either way)"
-            ),
+            f"the side clip's clock is {lag} {'ahead of' if sync.lag_s > 0 else 'behind'} the front"
+            f" clip's ({sync.lag_sd_s * 1.96 / frame:.2f} of a frame either way)",
         ),
-        ("Match", _t(f"{sync.verdict}; heights agree to {1000 * sync.rms_m:.1f} mm")),
+        ("Match", f"{sync.verdict}; heights agree to {1000 * sync.rms_m:.1f} mm"),
     ]
     if sync.verdict == "sure":
-        pairs.append(("Scales", _t(f"differed by {100 * (sync.scale - 1):+.1f} %, now joined")))
+        pairs.append(("Scales", f"differed by {100 * (sync.scale - 1):+.1f} %, now joined"))
     table = pair.measures
     for name in (
         "elbow_abduction_deg",
@@ -313,15 +405,14 @@ def _glance(pair: PairResult) -> str:
         for side, own in part.groupby("side"):
             text = _value(own["value"].mean(), own["u95"].mean(), own["unit"].iloc[0])
             words.append(f"{side} {text}".strip())
-        pairs.append((CATALOGUE[name].label, _t(", ".join(words) + ", mean of the set")))
-    return _section("summary", "The set at a glance", _facts(pairs))
+        pairs.append((CATALOGUE[name].label, ", ".join(words) + ", mean of the set"))
+    return pairs
 
 
-def _what_it_takes(pair: PairResult) -> str:
-    if not len(pair.options):
-        return ""
-    items = "".join(f"<li>{_t(sentence)}</li>\n" for sentence in pair.advice)
+def _what_it_takes(pair: PairResult) -> dict[str, Any] | None:
     table = pair.options
+    if not len(table):
+        return None
     head = ["At the bottom, wrists over elbows"]
     for row in table.itertuples():
         now = not math.isfinite(row.tuck_deg)
@@ -334,38 +425,27 @@ def _what_it_takes(pair: PairResult) -> str:
         cells = [_value(row[name], row[f"{name}_u95"], "m", signed) for _, row in table.iterrows()]
         if signed:
             cells[0] = "–"
-        rows.append([_t(label), *map(_t, cells)])
-    rows.append(
-        [
-            "Grip over biacromial width",
-            *(
-                _t(_value(row["grip_to_biacromial"], row["grip_to_biacromial_u95"], ""))
-                for _, row in table.iterrows()
-            ),
-        ]
-    )
-    limit = 100 * AdviceConfig().limit_m
-    remarks = [
-        "Worked out from this lifter's own segment lengths with the wrist over the elbow seen from"
-        " the feet and from the side; half widths of 95 % intervals carry the uncertainty of the"
-        " joints, of the scale, of the chest's slope and of how straight the arms lock out."
+        rows.append({"label": label, "unit": "", "cells": cells})
+    ratio = [
+        _value(row["grip_to_biacromial"], row["grip_to_biacromial_u95"], "")
+        for _, row in table.iterrows()
     ]
-    remarks.insert(
-        0,
+    rows.append({"label": "Grip over biacromial width", "unit": "", "cells": ratio})
+    remarks = [
         "Try another grip with a light load first, inside safeties or with a spotter; pain means"
         " stop, and a clinician judges pain.",
-    )
+        "Worked out from this lifter's own segment lengths with the wrist over the elbow seen from"
+        " the feet and from the side; half widths of 95 % intervals carry the uncertainty of the"
+        " joints, of the scale, of the chest's slope and of how straight the arms lock out.",
+    ]
     if table["limited"].any():
+        limit = 100 * AdviceConfig().limit_m
         remarks.append(f"* held at {limit:.0f} cm between the forefingers.")
-    reasons = sorted({r for r in table["reason"] if r and "Held" not in r})
-    remarks += reasons
-    note = "".join(f'<p class="small">{_t(remark)}</p>' for remark in remarks)
-    shown = _table(head, rows, "takes", "Value ± half width of the 95 % interval.")
-    title = "What it would take"
-    return _section("takes", title, f"<ul>\n{items}</ul>\n{shown}{note}")
+    remarks += sorted({r for r in table["reason"] if r and "Held" not in r})
+    return {"head": head, "rows": rows, "remarks": remarks}
 
 
-def _arm_table(pair: PairResult) -> str:
+def _arm_table(pair: PairResult) -> tuple[list[str], list[dict[str, Any]]]:
     table = pair.measures
     reps = sorted(table["rep"].unique())
     rows = []
@@ -374,30 +454,10 @@ def _arm_table(pair: PairResult) -> str:
             part = table[(table["measure"] == name) & (table["side"] == side)].set_index("rep")
             if not len(part) or (part["quality"] == "missing").all():
                 continue
-            unit = plots.shown_unit(spec.unit)[1]
-            about = ", ".join(filter(None, [side, unit]))
-            cells = []
-            for rep in reps:
-                if rep not in part.index or part.loc[rep, "quality"] == "missing":
-                    cells.append('–<span class="vh"> missing</span>')
-                    continue
-                row = part.loc[rep]
-                factor = plots.shown_unit(spec.unit)[0]
-                value, u95 = stated(factor * row["value"], factor * row["u95"])
-                cells.append(f'{value} <span class="u">± {u95}</span>{_mark(row["quality"])}')
-            rows.append([f'{_t(spec.label)} <span class="unit">{_t(about)}</span>', *cells])
-    if not rows:
-        return ""
-    head = ["Measure", *(f"Rep {int(rep)}" for rep in reps)]
-    key = "".join(
-        f'<li>{_mark(q)}<span aria-hidden="true">{q}</span></li>' for q in ("good", "fair", "poor")
-    )
-    return _section(
-        "reps",
-        "Arms and bar in space, rep by rep",
-        _table(head, rows, "reps", "Value ± half width of the 95 % interval, and quality.")
-        + f'<ul class="key">{key}<li>– not measured</li></ul>\n',
-    )
+            about = ", ".join(filter(None, [side, plots.shown_unit(spec.unit)[1]]))
+            cells = [table_cell(part.loc[rep]) if rep in part.index else None for rep in reps]
+            rows.append({"label": spec.label, "unit": about, "cells": cells})
+    return ["Measure", *(f"Rep {int(rep)}" for rep in reps)], rows
 
 
 @plots._styled
@@ -467,18 +527,10 @@ def path_picture(pair: PairResult) -> plots.Picture:
     )
 
 
-def _pictures(pair: PairResult) -> str:
-    parts = [
-        _picture(path_picture(pair), "The bar's middle in each press, to scale."),
-        _picture(sync_picture(pair), "Both clips on one clock, by the bar's height."),
-    ]
-    return _section("path", "Bar path in space", f'<div class="plots">{"".join(parts)}</div>')
-
-
-def _stacking(pair: PairResult) -> str:
+def _stacking(pair: PairResult) -> dict[str, Any] | None:
     table = pair.stacking
     if not len(table):
-        return ""
+        return None
     head = ["", *(f"{joint}, {plane}" for joint in ("Wrist", "Elbow", "Shoulder")
                   for plane in ("feet", "side")), "Sideways force"]  # fmt: skip
     rows = []
@@ -493,114 +545,75 @@ def _stacking(pair: PairResult) -> str:
                     & (part["joint"] == joint)
                     & (part["plane"] == plane)
                 ].iloc[0]
-                cells.append(_t(_value(cell["value"], cell["u95"], "m")))
+                cells.append(_value(cell["value"], cell["u95"], "m"))
         frontal = part[part["plane"] == "frontal"].set_index("quantity")
         share = frontal.loc["sideways_share"]
         force = frontal.loc["sideways_n"]
-        text = f"{_value(100 * share['value'], 100 * share['u95'], '%')}"
+        text = _value(100 * share["value"], 100 * share["u95"], "%")
         if math.isfinite(force["value"]):
             text = f"{_value(force['value'], force['u95'], 'N')} ({text})"
-        cells.append(_t(text))
-        rows.append([_t(f"Rep {rep}, {_MOMENTS[moment]}, {side}"), *cells])
-    assumptions = "".join(f"<li>{_t(a)}</li>\n" for a in ASSUMPTIONS)
-    load = _load(pair)
-    if not load:
-        assumptions += "<li>No load was given, so forces are shares only.</li>\n"
-    shown = _table(
-        head,
-        rows,
-        "stacking",
-        "Moment arms of the load in that hand, seen from the feet (outward positive) and from the"
-        " side (toward the head positive); sideways force seen from the feet, and as a share of"
-        " the load in that hand.",
-    )
-    text = f"{shown}<h3>What these numbers assume</h3>\n<ul>\n{assumptions}</ul>"
-    return _section("stacking", "Joint stacking", text)
+        label = f"Rep {rep}, {_MOMENTS[moment]}, {side}"
+        rows.append({"label": label, "unit": "", "cells": [*cells, text]})
+    assumptions = list(ASSUMPTIONS)
+    if not _load(pair):
+        assumptions.append("No load was given, so forces are shares only.")
+    return {"head": head, "rows": rows, "assumptions": assumptions}
 
 
-def _rules(pair: PairResult) -> str:
+def _rules(pair: PairResult) -> dict[str, Any] | None:
     table = pair.rules
     if not len(table):
-        return ""
-    rows = []
-    for row in table.itertuples():
-        margin = _value(row.margin, row.u95, row.unit, signed=True)
-        rows.append(
-            [_t(f"Rep {row.rep}: {row.rule}"), _t(row.verdict), _t(margin), _t(row.reason or "")]
-        )
-    sources = "".join(f"<li>{_t(s)}</li>\n" for s in dict.fromkeys(table["source"]))
-    remarks = "".join(f"<li>{_t(r)}</li>\n" for r in REMARKS)
-    shown = _table(
-        ["Rule", "Measured", "Margin", "Remark"],
-        rows,
-        "rules",
-        "Margin ± half width of the 95 % interval; positive is within the rule.",
-    )
-    return _section(
-        "rules", "Competition check", f"{shown}<ul>\n{remarks}</ul>\n<ul>\n{sources}</ul>"
-    )
+        return None
+    rows = [
+        {
+            "label": f"Rep {row.rep}: {row.rule}",
+            "unit": "",
+            "cells": [
+                row.verdict,
+                _value(row.margin, row.u95, row.unit, signed=True),
+                row.reason or "",
+            ],
+        }
+        for row in table.itertuples()
+    ]
+    remarks = [*REMARKS, *dict.fromkeys(table["source"])]
+    return {"head": ["Rule", "Measured", "Margin", "Remark"], "rows": rows, "remarks": remarks}
 
 
-def _missing(pair: PairResult) -> str:
-    table = pair.measures
-    gone = table[table["quality"] == "missing"]
-    weak = table[table["quality"] == "poor"]
-    content = ""
-    for title, part in (("", gone), ("Measured, but poorly", weak)):
-        if not len(part):
-            continue
-        items = ""
-        kind = part["reason"].str.replace(r"\d+([.,]\d+)?", "#", regex=True)
-        for _, group in part.groupby(kind, sort=False):
-            names = ", ".join(dict.fromkeys(CATALOGUE[n].label for n in group["measure"]))
-            reps = ", ".join(str(r) for r in sorted(group["rep"].unique()))
-            items += (
-                f"<li><p>{_t(group['reason'].iloc[0])}</p>"
-                f'<p class="small">{_t(names)} – rep {_t(reps)}</p></li>\n'
-            )
-        heading = f"<h3>{title}</h3>\n" if title else ""
-        content += f'{heading}<ul class="reasons">\n{items}</ul>\n'
-    if not len(gone):
-        content = "<p>Everything that the two views can show together was measured.</p>" + content
-    return _section("missing", "What could not be measured, and why", content)
+def _reasons(table: pd.DataFrame) -> list[dict[str, str]]:
+    """Reasons of a part of the measures, those that differ only in a figure together."""
+    items = []
+    kind = table["reason"].str.replace(r"\d+([.,]\d+)?", "#", regex=True)
+    for _, group in table.groupby(kind, sort=False):
+        names = ", ".join(dict.fromkeys(CATALOGUE[n].label for n in group["measure"]))
+        reps = ", ".join(str(r) for r in sorted(group["rep"].unique()))
+        items.append({"reason": group["reason"].iloc[0], "where": f"{names} – rep {reps}"})
+    return items
 
 
-def _how(pair: PairResult) -> str:
+def _how(pair: PairResult) -> list[tuple[str, str]]:
     arms = pair.arms
     pairs = [
-        ("Front clip", _t(_about(pair.front))),
-        ("Side clip", _t(_about(pair.side))),
-        ("End seen from the side", _t(f"the lifter's {pair.near or 'unknown'} end")),
-        ("Uncertainty of all lengths", _t(f"± {196 * pair.scale_rel_sd:.1f} % (95 %)")),
+        ("Front clip", _clip(pair.front)),
+        ("Side clip", _clip(pair.side)),
+        ("End seen from the side", f"the lifter's {pair.near or 'unknown'} end"),
+        ("Uncertainty of all lengths", f"± {196 * pair.scale_rel_sd:.1f} % (95 %)"),
     ]
     if arms is not None:
         lengths = arms.length_draws_m.std(axis=0)
         for s, side in enumerate(SIDES):
             upper = _value(arms.lengths_m[s, 0], 1.96 * lengths[s, 0], "m")
             fore = _value(arms.lengths_m[s, 1], 1.96 * lengths[s, 1], "m")
-            pairs.append((f"{side.capitalize()} arm", _t(f"upper arm {upper}, forearm {fore}")))
-        pairs.append(
-            (
-                "Joints against the pictures",
-                _t(f"they differ by {arms.misfit:.1f} times their stated uncertainty"),
-            )
-        )
-    explained = _facts((spec.label, _t(f"{spec.explanation} Source: {spec.source}."))
-                       for spec in CATALOGUE.values())  # fmt: skip
-    notes = "".join(
-        f'<li class="{note.severity}">{_t(note.text)}</li>\n'
-        for note in sorted(pair.notes, key=lambda note: note.severity != "warning")
-    )
-    remarks = f'<h3>Remarks</h3>\n<ul class="remarks">\n{notes}</ul>' if notes else ""
-    return _section(
-        "how", "How it was measured", f"{_facts(pairs)}{remarks}<h3>The measures</h3>\n{explained}"
-    )
+            pairs.append((f"{side.capitalize()} arm", f"upper arm {upper}, forearm {fore}"))
+        text = f"they differ by {arms.misfit:.1f} times their stated uncertainty"
+        pairs.append(("Joints against the pictures", text))
+    return pairs
 
 
-def _about(result: Any) -> str:
+def _clip(result: Any) -> str:
     info = result.info
     return (
-        f"{_clean(result.source_name)}, {info.width_px} × {info.height_px} pixels,"
+        f"{clean(result.source_name)}, {info.width_px} × {info.height_px} pixels,"
         f" {info.fps:.4g} frames a second"
     )
 
@@ -618,7 +631,7 @@ def rules_text(table: pd.DataFrame) -> str:
         lines.append(f"Rep {rep}")
         for row in part.itertuples():
             margin = _value(row.margin, row.u95, row.unit, signed=True)
-            margin = "" if margin == "–" else f" (margin {margin})".replace("\u00a0", " ")
+            margin = "" if margin == "–" else f" (margin {margin})"
             reason = f" {row.reason}" if isinstance(row.reason, str) and row.reason else ""
             lines.append(f"  {row.verdict}: {row.rule}{margin}.{reason}")
     sources = dict.fromkeys(table["source"])

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from barpath import armfit, barends, barline, calibrate, firstlook, measures, plate, pose, scene
+from barpath.advice import profile_from
+from barpath.bottom import draw_table
 from barpath.bridge import bridge, followed_end
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, check_corrections, correct_track
@@ -37,7 +39,7 @@ from barpath.names import told_name
 from barpath.reps import find_phases, find_reps
 from barpath.smooth import smooth
 from barpath.store import Note, SetResult
-from barpath.uncertainty import expand
+from barpath.uncertainty import expand, state
 
 Floats = NDArray[np.float64]
 # The solves are small: more threads only wait for one another, twice as long beside a busy
@@ -272,6 +274,7 @@ def config_of(result: SetResult) -> AnalysisConfig:
         note=options["note"],
         find_joints=options["find_joints"],
         corrections=result.corrections,
+        profile=None if options.get("profile") is None else profile_from(options["profile"]),
     )
     calibration = dataclasses.replace(config.calibration, plate_mm=options["plate_mm"])
     return dataclasses.replace(config, calibration=calibration)
@@ -685,9 +688,10 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     far = followed_far(steadied, steady_joints, head)
     sightings = arm_sightings(path, steady_joints, detected.camera, calibration, head, far, config)
     arms = find_arms(sightings, config)
-    arms_table = pd.DataFrame()
+    arms_table = draws = pd.DataFrame()
     if arms is not None:
         arms_table = place_arms(arms, detected.camera)
+        draws = draw_table(arms, reps)
         joints_m = with_arms(joints_m, arms)
     context = make_context(
         info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, config
@@ -716,6 +720,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         notes=notes,
         versions=_versions(),
         corrections=config.corrections,
+        draws=draws,
     )
 
 
@@ -962,7 +967,7 @@ def arm_note(arms: armfit.ArmFit, config: AnalysisConfig) -> Note:
     else:
         source = "usual lengths as a weak assumption"
     parts = [
-        f"{name} {100 * value:.1f} ± {100 * expand(sd):.1f} cm"
+        f"{name} {state(100 * value, 100 * expand(sd), 'cm')}"
         for name, (value, sd) in (("Upper arm", arms.upper_arm_m), ("forearm", arms.forearm_m))
     ]
     return Note(
@@ -1426,6 +1431,7 @@ def _options(config: AnalysisConfig) -> dict[str, Any]:
         "stature_m": config.stature_m,
         "note": config.note,
         "find_joints": config.find_joints,
+        "profile": None if config.profile is None else dataclasses.asdict(config.profile),
     }
 
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import wraps
 from itertools import pairwise
-from typing import Any, ParamSpec
+from typing import TYPE_CHECKING, Any, ParamSpec
 
 import matplotlib
 import numpy as np
@@ -21,12 +21,16 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
+from matplotlib.patches import Circle, Patch, Polygon
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 
 from barpath.measures import CATALOGUE
 from barpath.overlay import PHASE_WORDS, rep_spans
 from barpath.store import SetResult
+from barpath.uncertainty import state
+
+if TYPE_CHECKING:
+    from barpath.answer import Above
 
 INK = "#22252b"
 QUIET = "#6a707c"
@@ -54,6 +58,8 @@ _STYLE: dict[str, Any] = {
     "axes.spines.right": False,
     "axes.axisbelow": True,
     "text.color": INK,
+    # Names from outside may hold dollar signs.
+    "text.parse_math": False,
     "xtick.color": QUIET,
     "ytick.color": QUIET,
     "xtick.labelcolor": INK,
@@ -462,6 +468,143 @@ def measures_picture(result: SetResult) -> Picture | None:
     return Picture(figure, alt)
 
 
+ANSWER_IN = (3.1, 2.75)
+"""Size of the small figures of an answer: read at their own size on a telephone."""
+
+
+@_styled
+def above_picture(above: Above) -> Picture:
+    """Draw trunk and arms with the bar on the chest, seen from above.
+
+    Parameters
+    ----------
+    above : Above
+        From `answer.above_of`.
+
+    Returns
+    -------
+    Picture
+        To scale; what the view does not show is dashed.
+    """
+    figure = Figure(figsize=(ANSWER_IN[0], 0.8 * ANSWER_IN[1]), layout="constrained")
+    axes = figure.add_subplot()
+    joints, hips = 100 * above.joints_m, 100 * above.hips_m
+    draw_trunk(axes, above)
+    seen = above.widths_seen and above.lengths_seen
+    for side, colour, arm, u95 in zip(
+        ("left", "right"), (LEFT_COLOUR, RIGHT_COLOUR), joints, 100 * above.u95_m, strict=True
+    ):
+        style: Any = "-" if seen or above.widths_seen else (0, (3, 1.5))
+        axes.plot(*arm[:2].T, color=colour, lw=4.0, solid_capstyle="round", zorder=3)
+        axes.plot(*arm[1:].T, color=colour, lw=2.0, ls=style, zorder=3)
+        axes.errorbar(*arm[1], xerr=u95[1, 0], yerr=u95[1, 1], color=colour, lw=0.8, zorder=2)
+        axes.plot(*arm[1], "o", color=colour, ms=5, zorder=4)
+        axes.plot(*arm[2], "s", color="white", mec=colour, mew=1.4, ms=6, zorder=5)
+        tuck = above.tuck_deg.get(side)
+        if tuck:
+            out = 1.0 if side == "left" else -1.0
+            text = f"tuck\n{state(tuck.value, tuck.u95, '°')}"
+            axes.text(
+                arm[0, 0] + out * 5.0,
+                arm[0, 1] + 4.0,
+                text,
+                ha="left" if out > 0 else "right",
+                va="bottom",
+                color=colour,
+                fontsize=9,
+            )
+    _draw_touch(axes, above, joints)
+    wide = max(52.0, float(np.abs(joints[..., 0]).max()) + 8.0)
+    axes.set_xlim(-wide, wide)
+    axes.set_ylim(min(-40.0, float(hips[:, 1].min()) + 8.0), 33.0)
+    axes.set_aspect("equal", adjustable="box")
+    axes.set_axis_off()
+    for x, side in ((wide, "left"), (-wide, "right")):
+        axes.text(
+            x, 32.0, f"lifter's {side}", ha="right" if x > 0 else "left", va="top",
+            fontsize=8, color=QUIET,
+        )  # fmt: skip
+    return Picture(figure, _above_alt(above))
+
+
+def draw_trunk(axes: Axes, above: Above) -> None:
+    """Draw trunk and head seen from above, in centimetres."""
+    joints, hips = 100 * above.joints_m, 100 * above.hips_m
+    trunk = np.array([joints[0, 0], hips[0], hips[1], joints[1, 0]])
+    axes.add_patch(Polygon(trunk, closed=True, fc="#e8eaee", ec=QUIET, lw=0.8, joinstyle="round"))
+    axes.add_patch(Circle((0.0, 21.0), 9.5, fc="#e8eaee", ec=QUIET, lw=0.8))
+
+
+def _draw_touch(axes: Axes, above: Above, joints: np.ndarray) -> None:
+    hands = joints[:, 2, 0]
+    ends = np.array([hands.min() - 10.0, hands.max() + 10.0])
+    if not above.touch:
+        level = joints[:, 2, 1].mean()
+        axes.plot(ends, [level, level], color=QUIET, lw=2.0, ls=(0, (2, 2)), zorder=1)
+        axes.text(0, level - 2.0, "touch point not seen", ha="center", va="top", fontsize=8.5)
+        return
+    level, u95 = -100 * above.touch.value, 100 * above.touch.u95
+    axes.axhspan(level - u95, level + u95, color="#f4dfa6", lw=0, zorder=1)
+    axes.plot(ends, [level, level], color=INK, lw=2.2, zorder=4)
+    axes.annotate(
+        "", (0, level), (0, 0), arrowprops={"arrowstyle": "<->", "color": INK, "lw": 0.9}, zorder=6
+    )
+    text = f"touch {state(100 * above.touch.value, u95, 'cm')}\nbelow the shoulders"
+    axes.text(0, level - u95 - 1.5, text, ha="center", va="top", fontsize=9, zorder=6)
+
+
+def _above_alt(above: Above) -> str:
+    said = [
+        f"{side} tuck {state(tuck.value, tuck.u95, 'degrees')}"
+        for side, tuck in above.tuck_deg.items()
+        if tuck
+    ]
+    touch = above.touch
+    said.append(
+        f"the bar touches {state(100 * touch.value, 100 * touch.u95, 'cm')} below the shoulders"
+        if touch
+        else "the touch point is not known"
+    )
+    return f"Trunk and arms seen from above, head up: {', '.join(said)}."
+
+
+@_styled
+def small_path_picture(result: SetResult) -> Picture | None:
+    """Draw the bar's path in the presses, to scale, with touch and lockout named.
+
+    Parameters
+    ----------
+    result : SetResult
+
+    Returns
+    -------
+    Picture or None
+        None when nothing was followed.
+    """
+    paths = [p for p in _rep_paths(result) if np.isfinite(p.press).all(axis=1).any()]
+    if not paths:
+        return None
+    figure = Figure(figsize=ANSWER_IN, layout="constrained")
+    axes = figure.add_subplot()
+    for path, colour in zip(paths, rep_colours(len(paths)), strict=True):
+        _draw_path(axes, path, colour)
+    _centimetre_axes(axes, paths, min_span_cm=36.0)
+    ends = _straight_line(paths)
+    if ends is not None:
+        for (x, y), word, lift in zip(ends, ("touch", "lockout"), ("top", "bottom"), strict=True):
+            axes.annotate(
+                word, (x, y), xytext=(0, -7 if lift == "top" else 7),
+                textcoords="offset points", ha="center", va=lift, fontsize=9,
+            )  # fmt: skip
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(MultipleLocator(10.0))
+    low, high = axes.get_ylim()
+    axes.set_ylim(low - 5.0, high + 4.0)
+    axes.set_xlabel(_sideways_label(result, ""))
+    axes.set_ylabel("height (cm)")
+    return Picture(figure, _path_alt(sideways_words(result), paths))
+
+
 def ordered_measures(table: pd.DataFrame) -> list[str]:
     """Names of the measures in a long table, in the catalogue's order, unknown ones last."""
     present = list(dict.fromkeys(table["measure"]))
@@ -530,10 +673,25 @@ def _straight_line(paths: list[_Path]) -> np.ndarray | None:
 
 
 def _centimetre_axes(axes: Axes, paths: list[_Path], min_span_cm: float) -> None:
-    points = np.concatenate(
-        [np.empty((0, 2)), *[p.descent for p in paths], *[p.press for p in paths]]
-    )
-    points = points[np.isfinite(points).all(axis=1)]
+    points = [np.empty((0, 2)), *[p.descent for p in paths], *[p.press for p in paths]]
+    centimetre_axes(axes, np.concatenate(points), min_span_cm)
+
+
+def centimetre_axes(
+    axes: Axes, points_cm: np.ndarray, min_span_cm: float, step_cm: float = 5.0
+) -> None:
+    """Give axes one scale both ways, with a line every centimetre and numbers every `step_cm`.
+
+    Parameters
+    ----------
+    axes : Axes
+    points_cm : ndarray, shape (n, 2)
+        What is to be seen.
+    min_span_cm : float
+        Least width shown.
+    step_cm : float
+    """
+    points = points_cm[np.isfinite(points_cm).all(axis=1)]
     if len(points):
         low, high = points.min(axis=0) - 2.0, points.max(axis=0) + 2.0
         spare = max(0.0, min_span_cm - (high[0] - low[0])) / 2.0
@@ -541,7 +699,7 @@ def _centimetre_axes(axes: Axes, paths: list[_Path], min_span_cm: float) -> None
         axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal", adjustable="box")
     for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_locator(MultipleLocator(5.0))
+        axis.set_major_locator(MultipleLocator(step_cm))
         axis.set_minor_locator(MultipleLocator(1.0))
         axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:.0f}".replace("-", "−")))
     axes.grid(True, which="major", color="#cfd3db", lw=0.8)
@@ -587,11 +745,11 @@ def _lowest_touch_m(result: SetResult) -> float:
     return float(np.interp(touches, table["time_s"].to_numpy(float)[ok], y[ok]).min())
 
 
-def _sideways_label(result: SetResult) -> str:
+def _sideways_label(result: SetResult, origin: str = "from first lockout ") -> str:
     more, less = sideways_words(result)
     short = {"toward": "", "to": "", "the": "", "lifter's": "", "picture's": ""}
     ends = [" ".join(short.get(w, w) for w in words.split()).strip() for words in (less, more)]
-    return f"← {ends[0]}      from first lockout (cm)      {ends[1]} →"
+    return f"← {ends[0]}      {origin}(cm)      {ends[1]} →"
 
 
 def _path_alt(words: tuple[str, str], paths: list[_Path]) -> str:

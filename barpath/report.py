@@ -1,31 +1,26 @@
-"""The report of a set: one HTML file that asks nothing of the network.
+"""The report of a set: one HTML file that begins with the answer.
 
-Everything is inside the file: style, pictures, still frames and, when it is small enough, the
-annotated clip. Text from outside (file name, notes, options) is escaped without exception, and a
-content security policy forbids scripts and every connection.
+First what the set answers (`answer`), on one screen and one printed page; then what changed over
+the repetitions; everything else is folded away. How the page is made safe stands in `pages`.
 """
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import html
 import math
-import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-import cv2
 import numpy as np
 import pandas as pd
 
-from barpath import plots
+from barpath import answer, plots
 from barpath.measures import CATALOGUE
 from barpath.overlay import DRAWN_JOINTS, shown_joints
+from barpath.pages import Photo, clean, data_uri, photo, plural, render
 from barpath.store import SetResult
+from barpath.uncertainty import rounded, state
 
 _VIEW_WORDS = {
     "side": "from the side",
@@ -43,9 +38,6 @@ _HEADLINES = (
 )
 _REPEATED = {"tuck_deg", "mean_propulsive_speed_m_s"}
 """Measures that say the same as another one, and are not put into words twice."""
-
-_NBSP = "\u00a0"
-_QUALITIES = ("good", "fair", "poor", "missing")
 
 _CALIBRATION_WORDS: dict[str, tuple[str, str]] = {
     "plate_mm": ("Plate diameter", "mm"),
@@ -97,6 +89,17 @@ _GLOSSARY: tuple[tuple[str, str], ...] = (
         "differences. Poor: a hint only. Missing: not measured, and the reason is given.",
     ),
     ("Left and right", "The lifter's own, whatever side of the picture they are on."),
+)
+
+
+CAUTIONS = (
+    "Bench with a spotter, or inside safeties at the right height: a camera catches no bar.",
+    "Pain means stop. Have it looked at by a clinician before you press on it again.",
+    "Nothing here promises to prevent an injury. Bodies differ: a number outside what is usual "
+    "is no diagnosis, and one inside it is no clearance.",
+    "Whether a lift counts is decided by the federation's current rule book and its referees, "
+    "not by this report.",
+    "Change one thing at a time and film again from the same spot: a single set says little.",
 )
 
 
@@ -226,41 +229,43 @@ def still_requests(result: SetResult) -> list[StillRequest]:
     return requests
 
 
-def stated(value: float, u95: float) -> tuple[str, str]:
-    """Round a value and its uncertainty for reading.
+def touch_request(result: SetResult) -> StillRequest | None:
+    """The still at the touch of the best-seen repetition, where there is one."""
+    return next((r for r in still_requests(result) if r.title.endswith("touch")), None)
 
-    The uncertainty keeps two digits when it begins with 1, else one, and the value the same place
-    (JCGM 100:2008, 7.2.6, allows two digits at most).
+
+def bottom_labels(result: SetResult, rep: int) -> dict[str, str]:
+    """What is written at each elbow of the picture of the bottom: its distance from the plumb line.
+
+    From the feet that is how far the elbow lies beside the wrist, from the side how far it lies
+    toward head or feet; from the side only the near arm is seen well enough. At a slant the picture
+    mixes both, so nothing is written.
 
     Parameters
     ----------
-    value, u95 : float
-        In the same unit.
+    result : SetResult
+    rep : int
+        Repetition that is shown.
 
     Returns
     -------
-    tuple of str
-        Value and uncertainty; the latter empty when it is not known.
-
-    Examples
-    --------
-    >>> stated(6.1234, 0.58)
-    ('6.1', '0.6')
-    >>> stated(-0.4567, 0.0123)
-    ('−0.457', '0.012')
-    >>> stated(143.2, 26.0)
-    ('140', '30')
+    dict of str to str
+        By side; a side that is not in it is not worth drawing.
     """
-    if not (math.isfinite(u95) and u95 > 0.0):
-        return f"{value:.3g}".replace("-", "−"), ""
-    exponent = math.floor(math.log10(u95))
-    if round(u95 / 10.0**exponent, 1) < 2.0:
-        exponent -= 1
-    places = max(0, -exponent)
-    number = f"{round(value, -exponent):.{places}f}"
-    if float(number) == 0.0:
-        number = number.lstrip("-")
-    return number.replace("-", "−"), f"{round(u95, -exponent):.{places}f}"
+    if result.view == "front":
+        labels = {}
+        for side in ("left", "right"):
+            known = answer.mean_of(result.measures, [rep], "wrist_over_elbow_m", side)
+            labels[side] = answer.cm(answer.size_of(known)) if known else ""
+        return labels
+    near = str(result.calibration.get("near_arm") or "")
+    sides = (near,) if near else ("left", "right")
+    if result.view == "oblique":
+        return dict.fromkeys(sides, "")
+    ahead = answer.wrist_ahead(result)
+    return {
+        side: answer.cm(answer.size_of(ahead[side])) if ahead.get(side) else "" for side in sides
+    }
 
 
 def findings(result: SetResult, limit: int = ReportConfig.max_findings) -> list[str]:
@@ -292,6 +297,7 @@ def report_html(
     result: SetResult,
     stills: Sequence[Still] = (),
     *,
+    bottom: np.ndarray | None = None,
     video: bytes | None = None,
     video_name: str | None = None,
     config: ReportConfig | None = None,
@@ -304,6 +310,8 @@ def report_html(
         A measured set.
     stills : sequence of Still
         Annotated frames, in the order to show them.
+    bottom : ndarray, optional
+        The bottom with forearms and plumb lines (RGB), from `overlay.bottom_picture`.
     video : bytes, optional
         The annotated clip (MP4 that a browser plays). Embedded when not above the limit.
     video_name : str, optional
@@ -317,58 +325,98 @@ def report_html(
         A whole HTML document.
     """
     config = config or ReportConfig()
-    name = _clean(result.source_name)
-    body = "".join(
-        [
-            _header(result, name),
-            "<main>",
-            _summary(result),
-            _found(result, config),
-            _clip(result, video, video_name, config),
-            _curves(result),
-            _stills(stills, config),
-            _rep_table(result),
-            _not_measured(result),
-            _how_measured(result),
-            _words(result),
-            _cautions(),
-            "</main>",
-            _footer(result),
-        ]
+    facts = answer.facts_of(result)
+    name = clean(result.source_name)
+    missing, weak = _not_measured(result)
+    head, rows = _rep_table(result)
+    drawn = len(result.reps) and len(result.trajectory)
+    return render(
+        "set.html",
+        media="media-src data: file: 'self'; ",
+        title=f"Bench press: {name}",
+        name=name,
+        about=_about(result),
+        note=result.options.get("note"),
+        answer=answer.answer(facts, answer.profile_of(result)),
+        bottom=None if bottom is None else _bottom_photo(result, bottom, config),
+        drawings=answer_drawings(result, facts),
+        found=findings(result, config.max_findings),
+        cautions=CAUTIONS,
+        glance=_glance(result),
+        video=_clip(result, video, video_name, config),
+        stills=[
+            photo(
+                still.image,
+                still.request.alt,
+                still.request.title,
+                config.still_side_px,
+                config.jpeg_quality,
+            )
+            for still in stills
+        ],
+        paths=_paths(result) if drawn else [],
+        curves=_curves(result) if drawn else [],
+        head=head,
+        rows=rows,
+        trend=plots.measures_picture(result) if rows else None,
+        missing=missing,
+        weak=weak,
+        how=_how_measured(result),
+        notes=sorted(result.notes, key=lambda n: n.severity != "warning"),
+        words=_words(result),
+        explained=_explained(result),
+        versions=", ".join(f"{n} {version}" for n, version in result.versions.items()),
     )
-    return document(f"Bench press: {name}", body, media="media-src data: file: 'self'; ")
 
 
-def document(title: str, body: str, *, more_style: str = "", media: str = "") -> str:
-    """A page in the reports' style as a whole HTML document that asks nothing of the network.
+def answer_drawings(result: SetResult, facts: answer.Facts) -> list[tuple[plots.Picture, str]]:
+    """The two small figures of an answer: the bottom from above, and the bar's path.
 
     Parameters
     ----------
-    title : str
-        Text.
-    body : str
-        HTML.
-    more_style : str
-        Style sheet after the reports' own.
-    media : str
-        What the content security policy allows beside embedded pictures.
+    result : SetResult
+    facts : Facts
+        Of the same set.
     """
-    style = Path(__file__).with_name("assets").joinpath("report.css").read_text("utf-8")
-    style += more_style
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = (
-        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; {media}"
-        "base-uri 'none'; form-action 'none'"
+    drawings = []
+    above = answer.above_of(answer.arms_in(result), facts)
+    if above is not None:
+        drawings.append((plots.above_picture(above), above_caption(above)))
+    path = plots.small_path_picture(result) if len(result.reps) else None
+    if path is not None:
+        caption = "The bar's path, to scale: solid up, dashed down."
+        if result.view == "front":
+            caption += " From the feet its way toward the head does not show."
+        elif not facts.drift_m:
+            caption += f" Sideways not to be relied on. {facts.drift_m.reason}"
+        drawings.append((path, caption))
+    return drawings
+
+
+def above_caption(above: answer.Above) -> str:
+    """What is seen and what is assumed in the figure from above."""
+    text = "The bottom from above, to scale: upper arms thick, wrists square."
+    if not above.lengths_seen:
+        return f"{text} From the feet the tuck comes from how short the upper arms look."
+    if not above.widths_seen:
+        return f"{text} Widths are what fits a usual lifter: this view does not show them."
+    return text
+
+
+def _bottom_photo(result: SetResult, image: np.ndarray, config: ReportConfig) -> Photo:
+    alt = (
+        "The arms with the bar on the chest: forearms, a plumb line through the wrist, and the"
+        " elbow's distance from it."
     )
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{html.escape(policy)}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n'
-        '<meta name="referrer" content="no-referrer">\n'
-        f"<title>{_t(title)}</title>\n<style>{style}</style>\n</head>\n"
-        f"<body>\n{body}</body>\n</html>\n"
-    )
+    caption = {
+        "front": "At the touch: yellow hangs from the wrist, orange is the elbow's distance from"
+        " it.",
+        "side": "At the touch, from the side: yellow hangs from the wrist, orange is the elbow's"
+        " distance from it toward head or feet.",
+        "oblique": "At the touch: yellow hangs from the wrist. At a slant the distance in the"
+        " picture is not that beside the elbow.",
+    }[result.view]
+    return photo(image, alt, caption, config.still_side_px, config.jpeg_quality)
 
 
 def _across(result: SetResult) -> list[str]:
@@ -384,8 +432,8 @@ def _across(result: SetResult) -> list[str]:
         if abs(row["value"]) > row["u95"]:
             said.append((words, f"{_quantity({**row, 'value': abs(row['value'])})}", row["rep"]))
         else:
-            less = stated(0.0, factor * row["u95"])[1]
-            said.append(("either way", f"no more than {less}{_spaced(unit)}", row["rep"]))
+            less = rounded(0.0, factor * row["u95"])[1]
+            said.append(("either way", f"no more than {less} {unit}", row["rep"]))
     if not said:
         return []
     ways = {way for way, _, _ in said}
@@ -422,13 +470,13 @@ def _differences(table: pd.DataFrame, limit: int) -> list[str]:
         if not abs(gap) > u95:
             continue
         factor, unit = plots.shown_unit(str(part["unit"].iloc[0]))
-        text, spread = stated(abs(factor * gap), factor * u95)
+        text = state(abs(factor * gap), factor * u95, unit)
         more, less = ("left", "right") if gap > 0 else ("right", "left")
         n = len(both)
         ranked.append(
             (
                 abs(gap) / u95,
-                f"{_label(name)}: the {more} side shows {text} ± {spread}{_spaced(unit)} more than "
+                f"{_label(name)}: the {more} side shows {text} more than "
                 f"the {less}, on average over {n} rep{'s' if n > 1 else ''}.",
             )
         )
@@ -448,74 +496,26 @@ def _label(name: str, side: str = "") -> str:
     return plots.measure_label(name) + (f" ({side})" if side else "")
 
 
-def _spaced(unit: str) -> str:
-    return unit if unit in ("°", "") else f"{_NBSP}{unit}"
-
-
 def _quantity(row: Any) -> str:
     factor, unit = plots.shown_unit(row["unit"])
-    value, u95 = stated(factor * row["value"], factor * row["u95"])
-    return f"{value}{_NBSP}±{_NBSP}{u95}{_spaced(unit)}" if u95 else f"{value}{_spaced(unit)}"
+    return state(factor * row["value"], factor * row["u95"], unit)
 
 
-def _clean(text: Any) -> str:
-    """Text from outside without control and direction-changing characters."""
-    text = str(text).encode("utf-8", "replace").decode("utf-8")
-    return "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cf") or c == "\u200d")
-
-
-def _t(text: Any) -> str:
-    return html.escape(_clean(text), quote=True)
-
-
-def _section(identifier: str, title: str, content: str) -> str:
-    return (
-        f'<section aria-labelledby="{identifier}">\n<h2 id="{identifier}">{title}</h2>\n'
-        f"{content}\n</section>\n"
-    )
-
-
-def _facts(pairs: Iterable[tuple[str, str]]) -> str:
-    """Description list; the second of each pair is HTML."""
-    rows = "".join(f"<div><dt>{_t(k)}</dt><dd>{v}</dd></div>\n" for k, v in pairs)
-    return f'<dl class="facts">\n{rows}</dl>'
-
-
-def _data_uri(data: bytes, kind: str) -> str:
-    return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
-
-
-def _picture(picture: plots.Picture, caption: str) -> str:
-    return (
-        f'<figure class="plot"><img src="{_data_uri(picture.svg(), "image/svg+xml")}" '
-        f'alt="{_t(picture.alt)}"><figcaption>{_t(caption)}</figcaption></figure>\n'
-    )
-
-
-def _plural(n: int, word: str) -> str:
-    return f"{n} {word}{'' if n == 1 else 's'}"
-
-
-def _header(result: SetResult, name: str) -> str:
-    about = [_plural(len(result.reps), "repetition"), f"filmed {_VIEW_WORDS[result.view]}"]
+def _about(result: SetResult) -> str:
+    about = [plural(len(result.reps), "repetition"), f"filmed {_VIEW_WORDS[result.view]}"]
     load = result.options.get("load_kg")
     if isinstance(load, int | float) and math.isfinite(load):
         about.insert(1, f"{load:g} kg")
-    note = result.options.get("note")
-    remark = f'<p class="note">{_t(note)}</p>' if note else ""
-    return (
-        f'<header>\n<p class="kind">Bench press, one set</p>\n<h1><bdi>{_t(name)}</bdi></h1>\n'
-        f"<p>{_t(', '.join(about))}</p>\n{remark}</header>\n"
-    )
+    return ", ".join(about)
 
 
-def _summary(result: SetResult) -> str:
+def _glance(result: SetResult) -> list[tuple[str, str]]:
     reps = result.reps
     pairs: list[tuple[str, str]] = []
     if len(reps):
         kinds = reps["kind"].value_counts()
         text = ", ".join(f"{kinds[k]} {k}" for k in ("complete", "partial", "failed") if k in kinds)
-        pairs.append(("Repetitions", _t(text)))
+        pairs.append(("Repetitions", text))
     table = _measured(result)
     for name in plots.ordered_measures(table):
         if name not in _HEADLINES:
@@ -529,167 +529,84 @@ def _summary(result: SetResult) -> str:
                 f"{_quantity(first)} on rep {first['rep']}, {_quantity(last)} on rep {last['rep']}"
             )
         else:
-            low, high = part["value"].idxmin(), part["value"].idxmax()
-            factor, unit = plots.shown_unit(part["unit"].iloc[0])
-            middle, u95 = stated(factor * part["value"].mean(), factor * part["u95"].mean())
-            text = f"{middle} ± {u95}{_spaced(unit)}"
-            if low != high:
+            mean = {"value": part["value"].mean(), "u95": part["u95"].mean(), "unit": first["unit"]}
+            text = _quantity(mean)
+            if part["value"].nunique() > 1:
                 text += ", mean of the set"
-        pairs.append((plots.measure_label(name), _t(text)))
-    return _section("summary", "The set at a glance", _facts(pairs))
-
-
-def _found(result: SetResult, config: ReportConfig) -> str:
-    sentences = findings(result, config.max_findings)
-    if not sentences:
-        text = "<p>No difference in this set is larger than its uncertainty.</p>"
-        return _section("findings", "What stands out", text)
-    items = "".join(f"<li>{_t(sentence)}</li>\n" for sentence in sentences)
-    note = (
-        '<p class="small">A difference is named only when it is larger than its 95 % uncertainty. '
-        "Of many comparisons about one in twenty will look like a difference by chance. These are "
-        "measurements, not verdicts: what to make of them is for you and your coach.</p>"
-    )
-    return _section("findings", "What stands out", f"<ul>\n{items}</ul>\n{note}")
+        pairs.append((plots.measure_label(name), text))
+    return pairs
 
 
 def _clip(
     result: SetResult, video: bytes | None, video_name: str | None, config: ReportConfig
-) -> str:
+) -> dict[str, Any] | None:
     longer = max(result.info.width_px, result.info.height_px)
     zoom = min(max(longer, config.video_min_px), config.video_max_px) / longer
-    width, height = round(zoom * result.info.width_px), round(zoom * result.info.height_px)
-    size = f'width="{width}" height="{height}"'
-    legend = (
-        "Yellow: the bar's path in this repetition. White dots: the lifter's joints; hollow dots "
-        "and dashed lines are uncertain. Joints are looked for in some of the frames and "
-        "interpolated between them. Height is above the lowest touch of the set."
-    )
+    size = {
+        "width": round(zoom * result.info.width_px),
+        "height": round(zoom * result.info.height_px),
+    }
     if video is not None and len(video) <= config.embed_limit_bytes:
-        source, remark = _data_uri(video, "video/mp4"), ""
-    elif video_name:
-        source = _t(quote(_clean(video_name)))
-        remark = (
-            f" The clip is the file {_t(video_name)} beside this report; keep the two together."
-        )
-    else:
-        return ""
-    content = (
-        f'<figure><video controls playsinline preload="metadata" {size} '
-        f'aria-label="The clip with what was measured drawn on it">'
-        f'<source src="{source}" type="video/mp4">This browser cannot play the clip.</video>'
-        f"<figcaption>{legend}{remark}</figcaption></figure>"
-    )
-    return _section("clip", "The clip", content)
+        return {"source": data_uri(video, "video/mp4"), "remark": "", **size}
+    if not video_name:
+        return None
+    remark = f" The clip is the file {video_name} beside this report; keep the two together."
+    return {"source": quote(clean(video_name)), "remark": remark, **size}
 
 
-def _curves(result: SetResult) -> str:
-    if not (len(result.reps) and len(result.trajectory)):
-        return ""
-    front = result.view == "front"
+def _paths(result: SetResult) -> list[tuple[plots.Picture, str]]:
     way = (
-        "Drawn to scale: both axes are the same, with a line every centimetre and a stronger one "
-        f"every 5{_NBSP}cm."
+        "Drawn to scale: both axes are the same, with a line every centimetre and a stronger one"
+        " every 5 cm."
     )
-    path = [_picture(plots.bar_path_picture(result), way)]
+    paths = [(plots.bar_path_picture(result), way)]
     if len(result.reps) > 1:
-        path.append(
-            _picture(plots.rep_paths_picture(result), "Each repetition, with the others in grey.")
-        )
+        caption = "Each repetition, with the others in grey."
+        paths.append((plots.rep_paths_picture(result), caption))
+    return paths
+
+
+def _curves(result: SetResult) -> list[tuple[plots.Picture, str]]:
     curves = [
-        _picture(
-            plots.time_curves_picture(result), "The bar's height and vertical speed over the set."
-        )
+        (plots.time_curves_picture(result), "The bar's height and vertical speed over the set.")
     ]
-    if front and {"left_y_m", "right_y_m", "tilt_deg"} <= set(result.trajectory.columns):
-        curves.insert(
-            0,
-            _picture(
-                plots.ends_picture(result), "Both ends of the bar, and how far it was tilted."
-            ),
-        )
-    out = _section("path", "Bar path", f'<div class="plots">{"".join(path)}</div>')
-    return out + _section("time", "Over time", f'<div class="plots">{"".join(curves)}</div>')
+    ends = {"left_y_m", "right_y_m", "tilt_deg"} <= set(result.trajectory.columns)
+    if result.view == "front" and ends:
+        caption = "Both ends of the bar, and how far it was tilted."
+        curves.insert(0, (plots.ends_picture(result), caption))
+    return curves
 
 
-def _stills(stills: Sequence[Still], config: ReportConfig) -> str:
-    figures = []
-    for still in stills:
-        image = still.image
-        shrink = config.still_side_px / max(image.shape[:2])
-        if shrink < 1.0:
-            image = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-        quality = [cv2.IMWRITE_JPEG_QUALITY, config.jpeg_quality]
-        _, data = cv2.imencode(".jpg", cv2.cvtColor(image, cv2.COLOR_RGB2BGR), quality)
-        figures.append(
-            f'<figure><img src="{_data_uri(data.tobytes(), "image/jpeg")}" '
-            f'width="{image.shape[1]}" height="{image.shape[0]}" alt="{_t(still.request.alt)}">'
-            f"<figcaption>{_t(still.request.title)}</figcaption></figure>\n"
-        )
-    if not figures:
-        return ""
-    return _section("stills", "Touch and lockout", f'<div class="stills">{"".join(figures)}</div>')
+def table_cell(row: Mapping[str, Any]) -> dict[str, str] | None:
+    """A measure for a table's cell; None where it is missing."""
+    factor, _ = plots.shown_unit(str(row["unit"]))
+    number, u95 = rounded(factor * float(row["value"]), factor * float(row["u95"]))
+    if number == "–" or row["quality"] == "missing":
+        return None
+    return {"number": number, "u95": u95, "quality": row["quality"]}
 
 
-def _mark(quality: str) -> str:
-    quality = quality if quality in _QUALITIES else "missing"
-    return (
-        f'<span class="q {quality}" aria-hidden="true"></span><span class="vh">, {quality}</span>'
-    )
-
-
-def _rep_table(result: SetResult) -> str:
-    table = _measured(result)
-    if not len(table):
-        return ""
+def _rep_table(result: SetResult) -> tuple[list[Any], list[dict[str, Any]]]:
+    """Head and rows of the table of repetitions; no rows when nothing was measured."""
+    measured = _measured(result)
+    if not len(measured):
+        return [], []
     reps = sorted(result.measures["rep"].unique())
     remarks = {row.rep: plots.rep_remark(row).strip(" ()") for row in result.reps.itertuples()}
-    head = "".join(
-        f'<th scope="col">Rep {int(rep)}'
-        + (f" <span>{_t(remarks[rep])}</span>" if remarks.get(rep) else "")
-        + "</th>"
-        for rep in reps
-    )
+    head: list[Any] = ["Measure"]
+    head += [{"text": f"Rep {int(rep)}", "remark": remarks.get(rep, "")} for rep in reps]
     rows = []
-    for name in plots.ordered_measures(table):
+    for name in plots.ordered_measures(measured):
         for side in ("", "left", "right"):
             part = result.measures
-            part = part[(part["measure"] == name) & (part["side"] == side)]
+            part = part[(part["measure"] == name) & (part["side"] == side)].set_index("rep")
             if not np.isfinite(part["value"].astype(float)).any():
                 continue
-            factor, unit = plots.shown_unit(str(part["unit"].iloc[0]))
+            unit = plots.shown_unit(str(part["unit"].iloc[0]))[1]
+            cells = [table_cell(part.loc[rep]) if rep in part.index else None for rep in reps]
             about = ", ".join(filter(None, [side, unit]))
-            cells = []
-            for rep in reps:
-                cell = part[part["rep"] == rep]
-                if not len(cell) or not np.isfinite(cell["value"].iloc[0]):
-                    cells.append('<td class="none">–<span class="vh"> missing</span></td>')
-                    continue
-                row = cell.iloc[0]
-                value, u95 = stated(factor * row["value"], factor * row["u95"])
-                spread = f' <span class="u">± {u95}</span>' if u95 else ""
-                cells.append(f"<td>{value}{spread}{_mark(row['quality'])}</td>")
-            extra = f' <span class="unit">{_t(about)}</span>' if about else ""
-            rows.append(
-                f'<tr><th scope="row">{_t(plots.measure_label(name))}{extra}</th>'
-                f"{''.join(cells)}</tr>\n"
-            )
-    key = "".join(f'<li>{_mark(q)}<span aria-hidden="true">{q}</span></li>' for q in _QUALITIES[:3])
-    content = (
-        '<div class="scroll" role="region" aria-labelledby="reps" tabindex="0">\n<table>\n'
-        "<caption>Value ± half width of the 95 % interval, and quality.</caption>\n"
-        f'<thead><tr><th scope="col">Measure</th>{head}</tr></thead>\n'
-        f"<tbody>\n{''.join(rows)}</tbody>\n</table>\n</div>\n"
-        f'<ul class="key">{key}<li>– not measured</li></ul>\n'
-    )
-    trend = plots.measures_picture(result)
-    if trend is not None:
-        content += (
-            f'<details><summary>The same as pictures</summary><div class="plots">'
-            f"{_picture(trend, 'Each measure over the repetitions; bars are 95 % intervals.')}"
-            "</div></details>"
-        )
-    return _section("reps", "Rep by rep", content)
+            rows.append({"label": plots.measure_label(name), "unit": about, "cells": cells})
+    return head, rows
 
 
 def _rep_list(reps: Iterable[int], everyone: Sequence[int]) -> str:
@@ -707,8 +624,8 @@ def _rep_list(reps: Iterable[int], everyone: Sequence[int]) -> str:
     return f"rep{'s' if len(reps) > 1 else ''} {text}"
 
 
-def _by_reason(table: pd.DataFrame, everyone: Sequence[int]) -> str:
-    """List of reasons, each with the measures and repetitions it holds for."""
+def _by_reason(table: pd.DataFrame, everyone: Sequence[int]) -> list[dict[str, str]]:
+    """Reasons, each with the measures and repetitions it holds for."""
     items = []
     order = {name: i for i, name in enumerate(plots.ordered_measures(table))} if len(table) else {}
     # Reasons that differ only in a figure are one reason.
@@ -727,34 +644,32 @@ def _by_reason(table: pd.DataFrame, everyone: Sequence[int]) -> str:
             by_reps.setdefault(_rep_list(part["rep"], everyone), []).append(label)
         where = "; ".join(f"{', '.join(labels)} – {reps}" for reps, labels in by_reps.items())
         more = " (the figures differ from rep to rep)" if len(wordings) > 1 else ""
-        items.append(f'<li><p>{_t(reason)}{more}</p><p class="small">{_t(where)}</p></li>\n')
-    return f'<ul class="reasons">\n{"".join(items)}</ul>\n'
+        items.append({"reason": f"{reason}{more}", "where": where})
+    return items
 
 
-def _not_measured(result: SetResult) -> str:
+def _not_measured(
+    result: SetResult,
+) -> tuple[list[dict[str, str]] | None, list[dict[str, str]]]:
+    """Why measures are missing, and poor; None for the former when nothing was asked for."""
     table = result.measures
     if not len(table):
-        return ""
+        return None, []
     everyone = sorted(table["rep"].unique())
     value = table["value"].astype(float)
     missing = table[(table["quality"] == "missing") | ~np.isfinite(value)]
     weak = table[(table["quality"] == "poor") & np.isfinite(value)]
-    content = ""
-    if len(missing):
-        content += _by_reason(missing, everyone)
-    else:
-        content += "<p>Everything that this view can show was measured.</p>"
-    if len(weak):
-        content += f"<h3>Measured, but poorly</h3>\n{_by_reason(weak, everyone)}"
-    return _section("missing", "What could not be measured, and why", content)
+    return _by_reason(missing, everyone), _by_reason(weak, everyone)
 
 
 def _plain_value(value: Any, unit: str) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float | np.number):
-        return f"{float(value):.4g}{_spaced(unit)}".replace("-", "−")
-    return f"{value}{_spaced(unit)}" if unit else str(value)
+        # What was given is shown as it was given.
+        text = np.format_float_positional(float(f"{float(value):.4g}"), trim="-")
+        return (text.replace("-", "−") + (unit if unit == "°" else f" {unit}")).rstrip()
+    return f"{value} {unit}".rstrip()
 
 
 def _known(value: Any) -> bool:
@@ -763,7 +678,7 @@ def _known(value: Any) -> bool:
     return not (isinstance(value, float | np.floating) and not math.isfinite(value))
 
 
-def _how_measured(result: SetResult) -> str:
+def _how_measured(result: SetResult) -> list[tuple[str, str]]:
     info, calibration = result.info, dict(result.calibration)
     source = "given" if result.view_source == "given" else "guessed from the picture"
     pairs: list[tuple[str, str]] = [
@@ -787,8 +702,7 @@ def _how_measured(result: SetResult) -> str:
         elif key == "tilt_sd_deg":
             text = f"± {1.96 * value:.2g}° (95 %)"
         elif _known(sd) and not key.endswith("_sd_deg"):
-            number, u95 = stated(value, 1.96 * sd)
-            text = f"{number} ± {u95}{_spaced(unit)}"
+            text = state(value, 1.96 * sd, unit)
         else:
             text = _plain_value(value, unit)
         if key == "plate_mm" and "plate_given" in result.options:
@@ -799,49 +713,19 @@ def _how_measured(result: SetResult) -> str:
         if _known(value) and key not in calibration and key != "plate_given":
             label, unit = _OPTION_WORDS.get(key, (key.replace("_", " "), ""))
             pairs.append((label, _plain_value(value, unit)))
-    content = _facts((key, _t(text)) for key, text in pairs)
-    if result.notes:
-        items = "".join(
-            f'<li class="{"warning" if note.severity == "warning" else "info"}">'
-            f"{'<strong>Note well:</strong> ' if note.severity == 'warning' else ''}"
-            f"{_t(note.text)}</li>\n"
-            for note in sorted(result.notes, key=lambda n: n.severity != "warning")
-        )
-        content += f'<h3>Remarks</h3>\n<ul class="remarks">\n{items}</ul>'
-    return _section("how", "How it was measured", content)
+    return pairs
 
 
-def _words(result: SetResult) -> str:
-    pairs = [(term, _t(text)) for term, text in _GLOSSARY]
+def _words(result: SetResult) -> list[tuple[str, str]]:
+    pairs = list(_GLOSSARY)
     if result.view == "front":
         pairs.append(("Tilt", "Angle of the bar against the horizontal, seen from the feet."))
-    content = _facts(pairs)
-    explained = [
-        (CATALOGUE[n].label, _t(CATALOGUE[n].explanation))
+    return pairs
+
+
+def _explained(result: SetResult) -> list[tuple[str, str]]:
+    return [
+        (CATALOGUE[n].label, CATALOGUE[n].explanation)
         for n in plots.ordered_measures(_measured(result))
         if n in CATALOGUE
     ]
-    if explained:
-        content += f"<h3>The measures</h3>\n{_facts(explained)}"
-    return _section("words", "What the words mean", content)
-
-
-def _cautions() -> str:
-    items = (
-        "Bench with a spotter, or inside safeties at the right height: a camera catches no bar.",
-        "Pain means stop. Have it looked at by a clinician before you press on it again.",
-        "Nothing here promises to prevent an injury. Bodies differ: a number outside what is usual "
-        "is no diagnosis, and one inside it is no clearance.",
-        "Whether a lift counts is decided by the federation's current rule book and its referees, "
-        "not by this report.",
-        "Change one thing at a time and film again from the same spot: a single set says little.",
-    )
-    rows = "".join(f"<li>{item}</li>\n" for item in items)
-    return _section("cautions", "Before you act on this", f"<ul>\n{rows}</ul>")
-
-
-def _footer(result: SetResult) -> str:
-    versions = ", ".join(f"{name} {version}" for name, version in result.versions.items())
-    return (
-        f"<footer><p>{_t(versions)}. This file needs no network and sends nothing.</p></footer>\n"
-    )

@@ -55,11 +55,14 @@ TABLE_FILES: Mapping[str, str] = {
     "camera": "camera.csv",
     "pose": "pose.csv",
     "arms": "arms.csv",
+    "draws": "draws.csv",
 }
+LATER_TABLES = ("arms", "draws")
+"""Tables that folders of earlier versions lack."""
 
 _ARTEFACT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*\.(html|mp4|png|jpg)")
 _TEXT_COLUMN = re.compile(
-    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of)(_tracked)?$"
+    r"(.*_)?(state|quality|reason|variant|side|phase|kind|unit|measure|cut|short_of|moment)(_tracked)?$"
 )
 
 Artefact = bytes | str | np.ndarray | Path | Callable[[Path], object]
@@ -118,6 +121,8 @@ class SetResult:
         The fitted arms (see `armfit.arm_table`); empty where they could not be fitted.
     corrections : Corrections
         What was put right by hand; kept in `corrections.json` when there is any.
+    draws : pandas.DataFrame
+        The arms at bottom and lockout as draws (see `bottom.draw_table`); empty without them.
     """
 
     source_name: str
@@ -137,6 +142,7 @@ class SetResult:
     versions: dict[str, str]
     arms: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
     corrections: Corrections = dataclasses.field(default_factory=Corrections)
+    draws: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
 
 
 def plain(value: Any) -> Any:
@@ -352,10 +358,10 @@ def read_results(folder: str | os.PathLike[str]) -> SetResult:
     tables = {
         attribute: _read_table(folder, name, data["view"])
         for attribute, name in TABLE_FILES.items()
-        # Folders written before the arms were fitted have no table of them.
-        if attribute != "arms" or name in data["files"]
+        if attribute not in LATER_TABLES or name in data["files"]
     }
-    tables.setdefault("arms", pd.DataFrame())
+    for attribute in LATER_TABLES:
+        tables.setdefault(attribute, pd.DataFrame())
     _check_together(folder, data, tables)
     try:
         corrections = Corrections()
@@ -457,7 +463,7 @@ _NEEDED: Mapping[str, Mapping[str, type | tuple[type, ...]]] = {
         "head_direction": str,
     },
 }
-# What every table must hold; pose and arms may be empty.
+# What every table must hold; pose, arms and draws may be empty.
 _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "reps.csv": ("rep", "kind", "touch_and_go", "start_s", "touch_s", "press_s", "lockout_s"),
     "measures.csv": (
@@ -469,6 +475,7 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "camera.csv": ("frame", "time_s", "m00", "m01", "m02", "m10", "m11", "m12", "static"),
     "pose.csv": (),
     "arms.csv": (),
+    "draws.csv": (),
 }
 _TRACK_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "front": ("image_left_x_px", "image_left_y_px", "image_right_x_px", "image_right_y_px"),
@@ -579,6 +586,7 @@ def _own_files(folder: Path) -> set[str]:
             names |= {str(n) for n in data["files"]}
     with suppress(OutputError):
         told = read_manifest(folder) or {}
-        if {SUMMARY_FILE, *TABLE_FILES.values()} <= set(told):
+        always = {n for a, n in TABLE_FILES.items() if a not in LATER_TABLES}
+        if {SUMMARY_FILE, *always} <= set(told):
             names |= {*told, MANIFEST_FILE}
     return {n for n in names if (folder / n).is_file()}

@@ -27,7 +27,7 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from barpath import pipeline, plots, report
+from barpath import pipeline, plots
 from barpath.corrections import (
     JOINTS,
     Corrections,
@@ -43,6 +43,7 @@ from barpath.names import name_on_disk, told_name
 from barpath.output import REPORT_FILE, VIDEO_FILE, publish
 from barpath.overlay import shown_joints
 from barpath.store import SetResult, check_target, plain, read_results
+from barpath.uncertainty import state
 
 LOOPBACK = "127.0.0.1"
 EVENTS = (("touch_s", "touch"), ("press_s", "start of the press"), ("lockout_s", "lockout"))
@@ -307,8 +308,8 @@ def _told(row: pd.Series | None) -> tuple[str, str, str, str]:
     factor, unit = plots.shown_unit(str(row["unit"]))
     if not math.isfinite(row["value"]) or row["quality"] == "missing":
         return "–", "missing", str(row["reason"]), unit
-    value, u95 = report.stated(factor * row["value"], factor * row["u95"])
-    return (f"{value} ± {u95}" if u95 else value), str(row["quality"]), str(row["reason"]), unit
+    text = state(factor * row["value"], factor * row["u95"])
+    return text, str(row["quality"]), str(row["reason"]), unit
 
 
 @dataclass(frozen=True)

@@ -212,17 +212,58 @@ def decimals_for(u95: float) -> int:
     return -exponent
 
 
+NOT_KNOWN_SHARE = 1e-6
+"""An uncertainty below this share of the value comes from arithmetic, not from measuring."""
+
+
+def rounded(value: float, u95: float) -> tuple[str, str]:
+    """Value and uncertainty as text: the one rule by which numbers are written.
+
+    The uncertainty keeps one or two significant digits (`decimals_for`), the value the same place.
+    A value whose uncertainty is not known keeps three significant digits and stands alone.
+
+    Parameters
+    ----------
+    value, u95 : float
+        In the same unit, that in which they are shown.
+
+    Returns
+    -------
+    tuple of str
+        Value and uncertainty, the latter empty where it is not known; ``"–"`` without a value.
+
+    Examples
+    --------
+    >>> rounded(6.1234, 0.58)
+    ('6.1', '0.6')
+    >>> rounded(-0.4567, 0.0123)
+    ('−0.457', '0.012')
+    >>> rounded(0.1083392162774468, 7e-16)
+    ('0.108', '')
+    """
+    if not math.isfinite(value):
+        return "–", ""
+    if not (math.isfinite(u95) and u95 > NOT_KNOWN_SHARE * abs(value)):
+        text = np.format_float_positional(float(f"{value:.3g}"), trim="-")
+        return text.replace("-", "−"), ""
+    decimals = decimals_for(u95)
+    shown = max(decimals, 0)
+    # Adding zero turns a rounded "-0.0" into "0.0".
+    number = round(value, decimals) + 0.0
+    return f"{number:.{shown}f}".replace("-", "−"), f"{round(u95, decimals):.{shown}f}"
+
+
 def state(value: float, u95: float, unit: str = "") -> str:
-    """Value with its uncertainty as text, rounded to the digits that mean something.
+    """Value with its uncertainty and unit as text, written by `rounded`.
 
     Parameters
     ----------
     value : float
         In the unit shown.
     u95 : float
-        Half width of its 95 % interval, not negative.
+        Half width of its 95 % interval, not negative; NaN where it is not known.
     unit : str
-        Written after the numbers.
+        Written after the numbers, the degree sign without a space.
 
     Returns
     -------
@@ -233,19 +274,15 @@ def state(value: float, u95: float, unit: str = "") -> str:
     --------
     >>> state(41.234, 0.81, "cm")
     '41.2 ± 0.8 cm'
-    >>> state(1234.0, 120.0, "mm")
-    '1230 ± 120 mm'
+    >>> state(33.2, 12.4, "°")
+    '33 ± 12°'
     >>> state(float("nan"), 0.1, "cm")
     '–'
     """
-    if not math.isfinite(value) or not math.isfinite(u95):
-        return "–"
     if u95 < 0:
         raise OptionError("An uncertainty cannot be negative.")
-    if u95 == 0:
-        return f"{value:g} ± 0 {unit}".rstrip()
-    decimals = decimals_for(u95)
-    shown = max(decimals, 0)
-    # Adding zero turns a rounded "-0.0" into "0.0".
-    number = round(value, decimals) + 0.0
-    return f"{number:.{shown}f} ± {round(u95, decimals):.{shown}f} {unit}".rstrip()
+    number, spread = rounded(value, u95)
+    if number == "–":
+        return number
+    text = f"{number} ± {spread}" if spread else number
+    return text + (unit if unit == "°" else f" {unit}").rstrip()

@@ -13,8 +13,10 @@ import pandas as pd
 import pytest
 
 from barpath import block, blockplots, blockreport, blockstore, compare, drift
+from barpath.beside import TOPICS
 from barpath.errors import OutputError
 from barpath.madeblock import BlockDesign, make_block
+from barpath.plots import measure_label
 from barpath.store import write_results
 from tests.made_results import make_image, make_result
 
@@ -71,7 +73,24 @@ def folder(table, tmp_path_factory):
 
 
 def text_of(html: str) -> str:
-    return re.sub(r"<[^>]+>", " ", re.sub(r"<style>.*?</style>", "", html, flags=re.S))
+    text = re.sub(r"<[^>]+>", " ", re.sub(r"<style>.*?</style>", "", html, flags=re.S))
+    return text.replace("\u00a0", " ")
+
+
+def test_five_differences_hold_the_tools_own_uncertainty(table):
+    rows = compare.compare(table, "technique")
+    rows = rows[rows["lifter"] == "Ada"]
+    found, words = blockreport.five_differences(rows)
+    assert [one.topic.name for one in found] == [topic.name for topic in TOPICS]
+    by_name = {one.topic.name: one for one in found}
+    for name, measure in (("Touch point", "touch_point_to_shoulder_m"), ("Grip", "grip_width_m")):
+        row = rows[rows["measure"] == measure].iloc[0]
+        one = by_name[name]
+        assert one.value == pytest.approx(row["difference"])
+        half = (row["high"] - row["low"]) / 2
+        assert one.u95 == pytest.approx(np.hypot(half, row["tool_u95"]))
+        assert any(measure_label(measure) in sentence for sentence in words)
+    assert not by_name["Speed at the sticking point"].known
 
 
 def test_comparison_page(folder):

@@ -5,15 +5,20 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+import cv2
 import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
+from barpath.calibrate import front_axes
 from barpath.overlay import (
+    ArmMarks,
     FrameState,
     OverlayConfig,
     annotate_frame,
+    bottom_picture,
     frame_states,
+    plumb_direction,
     scaled_state,
 )
 from tests.made_results import DEPTH_M, FPS, make_image, make_result
@@ -218,3 +223,43 @@ def test_fast_enough_for_every_frame() -> None:
         return min(spans)
 
     assert fastest(lambda: annotate_frame(image, state)) < 45 * fastest(image.copy)
+
+
+@pytest.mark.parametrize(("yaw", "pitch", "roll"), [(0, 0, 0), (4, 20, -3), (-6, -5, 2)])
+def test_plumb_lines_are_what_the_camera_sees_of_upright_ones(
+    yaw: float, pitch: float, roll: float
+) -> None:
+    """Against two points of an upright line, projected (pinhole camera, plain geometry)."""
+    up, across, along = front_axes(*np.deg2rad([yaw, pitch, roll]))
+    size, focal = (1280, 720), 1000.0
+    camera = {"focal_px": focal, "pitch_deg": float(pitch), "roll_deg": float(roll)}
+
+    def seen(point: np.ndarray) -> np.ndarray:
+        return point[:2] / point[2] * focal + (np.array(size) - 1) / 2
+
+    for side, height, depth in ((0.6, -0.3, 2.5), (-0.5, 0.2, 3.5)):
+        wrist = side * across + height * up + depth * along
+        want = seen(wrist - 0.25 * up) - seen(wrist)
+        got = plumb_direction(seen(wrist), camera, size)
+        assert np.allclose(got, want / np.linalg.norm(want), atol=1e-9)
+
+
+def test_bottom_shows_forearm_plumb_line_and_distance() -> None:
+    image = np.full((360, 640, 3), 90, np.uint8)
+    at = {"shoulder_px": (280, 200), "elbow_px": (180, 260), "wrist_px": (220, 160)}
+    points = {name: np.array(place, float) for name, place in at.items()}
+    marks = ArmMarks(
+        **points,
+        foot_px=np.array([220.0, 260.0]),
+        below_px=np.array([220.0, 285.0]),
+        label="5.0 ± 1.0 cm",
+        sure=True,
+    )
+    config = OverlayConfig()
+    shown = bottom_picture(image, {"right": marks}, config=config)
+    assert shown.shape[1] == config.bottom_width_px
+    for colour in (config.path_colour, config.bar_colour, config.joint_colour):
+        assert (np.abs(shown.astype(int) - colour).sum(axis=2) < 40).sum() > 200
+    half = bottom_picture(cv2.resize(image, None, fx=0.5, fy=0.5), {"right": marks}, 0.5)
+    assert abs(half.shape[0] - shown.shape[0]) <= 8
+    assert np.mean(np.abs(half.astype(int) - cv2.resize(shown, half.shape[1::-1]))) < 12

@@ -210,7 +210,7 @@ def test_names_of_files_are_escaped(pair):
 
 
 def test_nothing_of_the_users_is_overwritten(pair, tmp_path, monkeypatch):
-    monkeypatch.setattr("barpath.pairreport.pair_html", lambda _: "a page")
+    monkeypatch.setattr("barpath.pairreport.pair_html", lambda *_: "a page")
     target = write_pair(pair, tmp_path / "out")
     with pytest.raises(OutputError, match="exists already"):
         write_pair(pair, target)
@@ -227,11 +227,11 @@ def test_nothing_of_the_users_is_overwritten(pair, tmp_path, monkeypatch):
 
 
 def test_a_failing_write_brings_the_earlier_result_back(pair, tmp_path, monkeypatch):
-    monkeypatch.setattr("barpath.pairreport.pair_html", lambda _: "a page")
+    monkeypatch.setattr("barpath.pairreport.pair_html", lambda *_: "a page")
     target = write_pair(pair, tmp_path / "out")
     before = (target / "summary.json").read_bytes()
 
-    def fail(_):
+    def fail(*_):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("barpath.pairreport.pair_html", fail)

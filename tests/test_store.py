@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import json
 import os
@@ -16,7 +17,10 @@ import pandas as pd
 import pytest
 
 from barpath import files, store
+from barpath.advice import LifterProfile
+from barpath.bottom import COLUMNS
 from barpath.errors import OutputError
+from barpath.pipeline import config_of
 from barpath.store import TABLE_FILES, Note, check_target, plain, read_results, write_results
 from tests import made_results
 
@@ -129,6 +133,26 @@ def test_empty_tables_come_back_empty(tmp_path: Path) -> None:
     back = read_results(tmp_path / "set")
     assert back.pose.empty
     assert back.arms.empty
+
+
+def test_draws_and_profile_come_back_and_older_folders_lack_them(tmp_path: Path) -> None:
+    rng = np.random.default_rng(0)
+    draws = pd.DataFrame(rng.normal(size=(4, len(COLUMNS))), columns=COLUMNS)
+    draws["draw"], draws["moment"] = [0, 1, 0, 1], ["bottom", "bottom", "lockout", "lockout"]
+    result = make_result("front", draws=draws)
+    profile = LifterProfile("trained", careful=("wrist",))
+    result.options["profile"] = dataclasses.asdict(profile)
+    folder = write_results(result, tmp_path / "set")
+    back = read_results(folder)
+    pd.testing.assert_frame_equal(back.draws, draws, check_dtype=False, rtol=1e-8)
+    assert config_of(back).profile == profile
+    summary = json.loads((folder / "summary.json").read_text())
+    gone = ("draws.csv", "manifest.json")
+    summary["files"] = [name for name in summary["files"] if name not in gone]
+    (folder / "summary.json").write_text(json.dumps(summary))
+    for name in gone:
+        (folder / name).unlink()
+    assert read_results(folder).draws.empty
 
 
 def test_existing_folder_is_refused(tmp_path: Path) -> None:

@@ -52,7 +52,11 @@ def test_well_known_parts_have_no_limit_of_freedom() -> None:
         (41.2, 0.8, "41.2 ± 0.8"),
         (-0.01, 0.4, "0.0 ± 0.4"),
         (1234.0, 36.0, "1230 ± 40"),
-        (2.0, 0.0, "2 ± 0"),
+        (-14.674, 0.964, "−14.7 ± 1.0"),
+        # Without a known uncertainty three digits, and none from the arithmetic's last ones.
+        (2.0, 0.0, "2"),
+        (1234.5, math.nan, "1230"),
+        (0.1083392162774468, 7e-16, "0.108"),
     ],
 )
 def test_rounding(value: float, u95: float, shown: str) -> None:
@@ -69,7 +73,8 @@ def test_rounding_does_not_depend_on_the_unit(exponent: int) -> None:
 
 
 def test_no_value_is_shown_as_a_dash() -> None:
-    assert unc.state(1.0, math.nan, "m") == "–"
+    assert unc.state(math.nan, 0.1, "m") == "–"
+    assert unc.state(math.inf, 0.1, "m") == "–"
     with pytest.raises(OptionError):
         unc.state(1.0, -0.1)
 

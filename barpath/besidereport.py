@@ -1,0 +1,770 @@
+"""Sets side by side: the clip, the pictures, the page and the folder that show them together.
+
+What belongs together in time, and what the differences are, is worked out in `beside`; here sets
+are read, shown at one scale with shoulder on shoulder, and written.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from barpath import answer, plots
+from barpath.armfit import SIDES
+from barpath.beside import (
+    ANCHOR_WORDS,
+    Clock,
+    Difference,
+    clocks,
+    differences,
+    headline,
+    in_words,
+    mean_of_set,
+)
+from barpath.blockplots import COLOURS, differences_picture, mean_press, touch_aligned
+from barpath.blockreport import write_pages
+from barpath.errors import BarpathError, OptionError
+from barpath.files import scratch_folder
+from barpath.frames import ClipInfo, Frame, VideoWriter, probe, stream
+from barpath.output import VIDEO_FILE
+from barpath.overlay import (
+    FrameState,
+    OverlayConfig,
+    frame_states,
+    scaled_state,
+    shown_joints,
+    trace_frame,
+    transforms_at,
+    write_label,
+)
+from barpath.pages import Photo, clean, data_uri, photo, plural, render
+from barpath.pairreport import is_pair_folder, read_pair
+from barpath.pipeline import Progress, quiet
+from barpath.report import CAUTIONS, above_caption
+from barpath.sheets import csv_bytes
+from barpath.store import SetResult, known_only_by_form, read_results
+from barpath.touchup import find_clip, probe_same
+from barpath.uncertainty import state
+
+Image = NDArray[np.uint8]
+
+BESIDE_PAGE = "beside.html"
+BESIDE_FILM = "beside.mp4"
+BESIDE_TABLE = "differences.csv"
+STYLES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.5, 1.5)), (0, (5, 1.5, 1, 1.5)))
+
+
+@dataclass(frozen=True)
+class BesideConfig:
+    """How sets are shown together.
+
+    Attributes
+    ----------
+    most : int
+        Sets at most: one more panel each.
+    wide_m, high_m : float
+        What a panel of the clip shows.
+    shoulder_share : tuple of float
+        Where the shoulders lie in it, as shares of its width and height.
+    film_px : int
+        Width of the clip.
+    fps : float
+    lead_s, tail_s, hold_s : float
+        Shown before the lowering and after lockout, and how long a moment is held.
+    """
+
+    most: int = 4
+    wide_m: float = 1.5
+    high_m: float = 1.15
+    shoulder_share: tuple[float, float] = (0.5, 0.72)
+    film_px: int = 1280
+    fps: float = 30.0
+    lead_s: float = 0.4
+    tail_s: float = 0.5
+    hold_s: float = 0.5
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A set to be shown beside others.
+
+    Attributes
+    ----------
+    name : str
+        What it is called; untrusted text.
+    folder : Path
+    view : str
+        `'side'`, `'front'`, `'oblique'`, or `'pair'`.
+    measures, reps : DataFrame
+    facts : Facts
+    above : Above or None
+    presses_m : mapping of str to list of ndarray, shape (n, 2)
+        From the touch, across (toward the head, or to the lifter's left) and up, by `'side'` and
+        `'front'`.
+    result : SetResult or None
+        None of a pair, whose folder does not hold what was seen.
+    """
+
+    name: str
+    folder: Path
+    view: str
+    measures: pd.DataFrame
+    reps: pd.DataFrame
+    facts: answer.Facts
+    above: answer.Above | None
+    presses_m: Mapping[str, list[NDArray[np.float64]]]
+    result: SetResult | None = None
+
+
+# --- reading --------------------------------------------------------------------------------------
+
+
+def read_entries(
+    folders: Sequence[Path], names: Sequence[str] = (), config: BesideConfig | None = None
+) -> list[Entry]:
+    """Read result folders of clips or of pairs.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+    names : sequence of str
+        What the sets are called; the folders' names if not given.
+    config : BesideConfig, optional
+
+    Returns
+    -------
+    list of Entry
+
+    Raises
+    ------
+    OptionError
+        There are too few or too many, or as many names as sets are not given.
+    OutputError
+        A folder is damaged or no result.
+    """
+    config = config or BesideConfig()
+    if not 2 <= len(folders) <= config.most:
+        raise OptionError(
+            f"From two to {config.most} sets can be shown side by side, not {len(folders)}."
+        )
+    if names and len(names) != len(folders):
+        raise OptionError(f"There are {len(folders)} sets, but {len(names)} names for them.")
+    told: list[str] = []
+    for folder, given in zip(folders, names or [""] * len(folders), strict=True):
+        name = clean(given or folder.resolve().name).strip() or "set"
+        n = 1 + sum(other == name or other.startswith(f"{name} (") for other in told)
+        told.append(name if n == 1 else f"{name} ({n})")
+    return [_read(folder, name) for folder, name in zip(folders, told, strict=True)]
+
+
+def _read(folder: Path, name: str) -> Entry:
+    if is_pair_folder(folder):
+        return _read_pair(folder, name)
+    with known_only_by_form(folder):
+        result = read_results(folder)
+        facts = answer.facts_of(result)
+        # Which way the path goes is known only where the head's side is.
+        headed = result.view != "side" or result.calibration["head_direction"] != "unknown"
+        presses = [path / 100 for path in touch_aligned(result)] if headed else []
+        return Entry(
+            name,
+            folder,
+            result.view,
+            result.measures,
+            result.reps,
+            facts,
+            answer.above_of(answer.arms_in(result), facts),
+            {result.view: presses} if result.view in ("side", "front") else {},
+            result,
+        )
+
+
+def _read_pair(folder: Path, name: str) -> Entry:
+    tables = read_pair(folder)
+    measures, reps, joints, bar = (tables[n] for n in ("measures", "reps", "joints", "bar"))
+    facts = answer.facts_of_both(measures, reps, answer.Known(), None, 0.0, None)
+    presses: dict[str, list[NDArray[np.float64]]] = {"side": [], "front": []}
+    for rep in reps[reps["rep"].isin(answer.whole_reps(reps))].itertuples():
+        if not (math.isfinite(rep.touch_s) and math.isfinite(rep.lockout_s)):
+            continue
+        press = bar[bar["time_s"].between(rep.touch_s, rep.lockout_s)]
+        for view, across in (("side", "x_m"), ("front", "z_m")):
+            path = press[[across, "y_m"]].dropna().to_numpy(dtype=float)
+            if len(path) > 2:
+                presses[view].append(path - path[0])
+    return Entry(name, folder, "pair", measures, reps, facts, _pair_above(joints, facts), presses)
+
+
+def _pair_above(joints: pd.DataFrame, facts: answer.Facts) -> answer.Above | None:
+    low = joints[joints["moment"] == "bottom"] if len(joints) else joints
+    if not len(low):
+        return None
+    columns = ["z_m", "x_m", "sd_z_m", "sd_x_m"]
+    mean = low.groupby(["side", "joint"])[columns].mean()
+    places = np.array([[mean.loc[(s, j)] for j in ("shoulder", "elbow", "wrist")] for s in SIDES])
+    middle = places[:, 0, :2].mean(axis=0)
+    hips = np.array([[0.10, -0.50], [-0.10, -0.50]])
+    return answer.Above(
+        joints_m=places[..., :2] - middle,
+        u95_m=1.96 * places[..., 2:],
+        hips_m=hips,
+        touch=facts.touch_m,
+        tuck_deg=facts.tuck_deg,
+        widths_seen=True,
+        lengths_seen=True,
+    )
+
+
+# --- the clip -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One set's part of the clip.
+
+    Attributes
+    ----------
+    info : ClipInfo
+        The clip, or the annotated one where the clip is not at hand.
+    full_px : int
+        Width of the clip that was measured, in whose pixels places are.
+    states : list of FrameState or None
+        What is drawn; None on a clip that has it drawn already.
+    to_panel : ndarray, shape (2, 3)
+        From the steadied image to the panel.
+    steady : ndarray, shape (n, 2, 3)
+        Image to steadied image, for the rows of the track.
+    time_s : ndarray, shape (n,)
+        Of the same rows.
+    """
+
+    info: ClipInfo
+    full_px: int
+    states: list[FrameState] | None
+    to_panel: NDArray[np.float64]
+    steady: NDArray[np.float64]
+    time_s: NDArray[np.float64]
+
+
+def panels_of(entries: Sequence[Entry], config: BesideConfig) -> tuple[list[Panel], str]:
+    """Panels at one scale, shoulder on shoulder; none, with the reason, where that cannot be."""
+    views = {entry.view for entry in entries}
+    if "pair" in views:
+        return [], "The folder of a pair holds no clip; give the folders of its clips for one."
+    if len(views) > 1:
+        return [], "The sets were filmed from different views, so no clip can show them alike."
+    heads = [e.result.calibration.get("head_direction") for e in entries if e.result is not None]
+    panels = []
+    for entry, head in zip(entries, heads, strict=True):
+        try:
+            panels.append(_panel(entry, head != heads[0], len(entries), config))
+        except BarpathError as error:
+            return [], f"{entry.name}: {error}"
+    return panels, ""
+
+
+def panel_size(n: int, config: BesideConfig) -> tuple[int, int]:
+    """Width and height of a panel in pixels, both even."""
+    width = config.film_px // n // 2 * 2
+    return width, round(width * config.high_m / config.wide_m / 2) * 2
+
+
+def _panel(entry: Entry, flipped: bool, n: int, config: BesideConfig) -> Panel:
+    result = entry.result
+    if result is None:
+        raise OptionError("what was seen is not kept.")
+    scale = result.calibration.get("px_per_m")
+    place = _shoulders(result)
+    if not scale or place is None:
+        raise OptionError("the scale or the shoulders are not known.")
+    try:
+        info, drawn = probe_same(result, find_clip(result, entry.folder)), False
+    except BarpathError:
+        film = entry.folder / VIDEO_FILE
+        if not film.is_file():
+            raise OptionError(
+                "its clip is neither beside the folder nor here, and the folder has no annotated"
+                " clip."
+            ) from None
+        info, drawn = probe(film), True
+    width, _ = panel_size(n, config)
+    zoom = width / config.wide_m / float(scale)
+    aim = np.array(config.shoulder_share) * panel_size(n, config)
+    across = -zoom if flipped else zoom
+    matrix = np.array(
+        [[across, 0.0, aim[0] - across * place[0]], [0.0, zoom, aim[1] - zoom * place[1]]]
+    )
+    track = result.track
+    return Panel(
+        info,
+        result.info.width_px,
+        None if drawn else frame_states(result),
+        matrix,
+        transforms_at(result.camera, track["frame"].to_numpy(int)),
+        track["time_s"].to_numpy(float),
+    )
+
+
+def _shoulders(result: SetResult) -> NDArray[np.float64] | None:
+    """Middle of the shoulders at the bottom, in the steadied image; the bar's without them."""
+    joints = shown_joints(result)
+    touches = result.reps["touch_s"].dropna().to_numpy(float)
+    if not len(touches) or joints.empty:
+        return None
+    names = [f"{side}_shoulder" for side in SIDES]
+    near = str(result.calibration.get("near_arm") or "")
+    if result.view == "side" and near:
+        names = [f"{near}_shoulder"]
+    columns = [f"{name}_{axis}_px" for name in names for axis in "xy"]
+    if not set(columns) <= set(joints.columns):
+        return None
+    places = []
+    for touch in touches:
+        row = joints.iloc[int((joints["time_s"] - touch).abs().to_numpy().argmin())]
+        points = row[columns].to_numpy(float).reshape(-1, 2)
+        steady = transforms_at(result.camera, np.array([int(row["frame"])]))[0]
+        places.append((points @ steady[:, :2].T + steady[:, 2]).mean(axis=0))
+    middle = np.nanmedian(places, axis=0)
+    return middle if np.isfinite(middle).all() else None
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A moment of the clip at which all sets are at the same point of the lift."""
+
+    rep: int
+    word: str
+    image: Image
+
+
+def film(
+    entries: Sequence[Entry],
+    panels: Sequence[Panel],
+    target: Path,
+    config: BesideConfig,
+    progress: Progress = quiet,
+) -> list[Moment]:
+    """Write the clip with the sets side by side; its stills at the moments.
+
+    Parameters
+    ----------
+    entries, panels
+        As many of each.
+    target : Path
+        An MP4 file.
+    config : BesideConfig
+    progress : callable, optional
+
+    Returns
+    -------
+    list of Moment
+    """
+    together = clocks([entry.reps for entry in entries])
+    if not together:
+        return []
+    shown = schedule(together, config)
+    readers = [_Reader(p, [one.own_s[k] for one in shown]) for k, p in enumerate(panels)]
+    width, height = panel_size(len(panels), config)
+    kept: list[Moment] = []
+    with VideoWriter(target, width * len(panels), height, config.fps) as writer, ExitStack() as end:
+        for reader in readers:
+            end.callback(reader.close)
+        for number, one in enumerate(shown):
+            parts = [
+                _labelled(reader.at(number, (width, height)), entry.name, one.phase)
+                for reader, entry in zip(readers, entries, strict=True)
+            ]
+            image = np.hstack(parts)
+            image[:, width - 1 :: width][:, : len(parts) - 1] = 255
+            writer.write(image, number / config.fps)
+            if one.moment and not any((k.rep, k.word) == (one.rep, one.moment) for k in kept):
+                kept.append(Moment(one.rep, one.moment, image))
+            progress("drawing the clip", (number + 1) / len(shown))
+    return kept
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A picture of the clip: each set's own time, the phase, and the moment if it is one."""
+
+    rep: int
+    own_s: tuple[float, ...]
+    phase: str
+    moment: str
+
+
+_PHASES = {
+    "start_s": "lowering",
+    "touch_s": "on the chest",
+    "press_s": "pressing",
+    "sticking_min_s": "pressing on",
+    "lockout_s": "lockout",
+}
+HELD = ("touch_s", "sticking_min_s", "lockout_s")
+
+
+def schedule(together: Sequence[Clock], config: BesideConfig) -> list[Shown]:
+    """Pictures of the clip, repetition after repetition.
+
+    Parameters
+    ----------
+    together : sequence of Clock
+    config : BesideConfig
+    """
+    shown = []
+    for rep, clock in enumerate(together, 1):
+        stops = [(clock.clock_s[k], n) for k, n in enumerate(clock.names) if n in HELD]
+        step = 1.0 / config.fps
+        at, last = clock.clock_s[0] - config.lead_s, clock.clock_s[-1] + config.tail_s
+        while at < last:
+            while stops and stops[0][0] <= at + step / 2:
+                when, name = stops.pop(0)
+                own = tuple(float(clock.own_time(k, when)) for k in range(len(clock.set_s)))
+                held = Shown(rep, own, ANCHOR_WORDS[name], ANCHOR_WORDS[name])
+                shown += [held] * max(1, round(config.hold_s * config.fps))
+            own = tuple(float(clock.own_time(k, at)) for k in range(len(clock.set_s)))
+            before = [n for k, n in enumerate(clock.names) if clock.clock_s[k] <= at + 1e-9]
+            phase = _PHASES[before[-1]] if before else "ready"
+            shown.append(Shown(rep, own, phase, ""))
+            at += step
+    return shown
+
+
+class _Reader:
+    """Frames of one panel in order, drawn on and brought to the panel's size."""
+
+    def __init__(self, panel: Panel, own_s: Sequence[float]) -> None:
+        self.panel = panel
+        times = panel.info.times_s
+        self.wanted = np.abs(times[:, None] - np.asarray(own_s)[None]).argmin(axis=0)
+        self.wanted = np.maximum.accumulate(self.wanted)
+        longer = max(panel.info.width_px, panel.info.height_px)
+        side = min(longer, 1280)
+        self.frames: Iterator[Frame] = stream(
+            panel.info, indices=np.unique(self.wanted), max_side_px=side
+        )
+        self.now: Frame | None = None
+        self.ready: tuple[int, Image] | None = None
+
+    def at(self, number: int, size: tuple[int, int]) -> Image:
+        """The panel's picture for one picture of the clip."""
+        wanted = int(self.wanted[number])
+        while self.now is None or self.now.index < wanted:
+            following = next(self.frames, None)
+            if following is None:
+                break
+            self.now = following
+        if self.now is None:
+            return np.zeros((size[1], size[0], 3), np.uint8)
+        if self.ready is None or self.ready[0] != self.now.index:
+            self.ready = (self.now.index, self._drawn(self.now, size))
+        return self.ready[1]
+
+    def _drawn(self, frame: Frame, size: tuple[int, int]) -> Image:
+        panel = self.panel
+        row = int(np.abs(panel.time_s - frame.time_s).argmin())
+        image, scale = frame.image, frame.image.shape[1] / panel.full_px
+        if panel.states is not None:
+            image = trace_frame(image, scaled_state(panel.states[row], scale))
+        # From the picture as decoded to the clip's own pixels, steadied, and to the panel.
+        half = 0.5 / scale - 0.5
+        grow = np.array([[1 / scale, 0.0, half], [0.0, 1 / scale, half]])
+        matrix = _chain(panel.to_panel, _chain(panel.steady[row], grow))
+        return cv2.warpAffine(image, matrix, size, flags=cv2.INTER_AREA, borderValue=(24, 26, 30))
+
+    def close(self) -> None:
+        """Let go of the clip."""
+        closing = getattr(self.frames, "close", None)
+        if closing is not None:
+            closing()
+
+
+def _chain(after: NDArray[np.float64], before: NDArray[np.float64]) -> NDArray[np.float64]:
+    """One affine map after another, both of shape (2, 3)."""
+    return np.column_stack(
+        [after[:, :2] @ before[:, :2], after[:, :2] @ before[:, 2] + after[:, 2]]
+    )
+
+
+def _labelled(image: Image, name: str, phase: str) -> Image:
+    out = image.copy()
+    config = OverlayConfig()
+    size = max(14, round(out.shape[1] / 26))
+    write_label(out, name, (out.shape[1] / 2, 0.0), size, config)
+    write_label(out, phase, (out.shape[1] / 2, out.shape[0] - 1.5 * size), size, config)
+    return out
+
+
+# --- pictures -------------------------------------------------------------------------------------
+
+
+@plots._styled
+def above_picture(entries: Sequence[Entry]) -> plots.Picture | None:
+    """Draw arms, grip and touch of all sets over each other, seen from above.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+
+    Returns
+    -------
+    Picture or None
+        None when fewer than two sets show their arms.
+    """
+    shown = [(k, e.name, e.above) for k, e in enumerate(entries) if e.above is not None]
+    if len(shown) < 2:
+        return None
+    figure = Figure(figsize=(plots.ANSWER_IN[0], plots.ANSWER_IN[1]), layout="constrained")
+    axes = figure.add_subplot()
+    plots.draw_trunk(axes, shown[0][2])
+    reach = 52.0
+    for k, name, above in shown:
+        colour, style = COLOURS[k % len(COLOURS)], STYLES[k % len(STYLES)]
+        joints = 100 * above.joints_m
+        for arm in joints:
+            axes.plot(*arm.T, color=colour, lw=2.4, ls=style, zorder=3 + k)
+            axes.plot(*arm[1], "o", color=colour, ms=4.5, zorder=4 + k)
+            axes.plot(*arm[2], "s", color="white", mec=colour, mew=1.4, ms=6, zorder=5 + k)
+        reach = max(reach, float(np.abs(joints[..., 0]).max()) + 6.0)
+        if above.touch:
+            level = -100 * above.touch.value
+            hands = joints[:, 2, 0]
+            ends = [hands.min() - 6.0, hands.max() + 6.0]
+            axes.plot(ends, [level, level], color=colour, lw=1.6, ls=style, zorder=2)
+        axes.plot([], [], color=colour, lw=2.4, ls=style, label=f" {name}")
+    axes.set_xlim(-reach, reach)
+    axes.set_ylim(-38.0, 32.0)
+    axes.set_aspect("equal", adjustable="box")
+    axes.set_axis_off()
+    figure.legend(loc="outside lower center", ncols=2)
+    words = "; ".join(f"{name}, {_touch_of(above)}" for _, name, above in shown)
+    return plots.Picture(figure, f"Arms at the bottom of all sets seen from above: {words}.")
+
+
+def _touch_of(above: answer.Above) -> str:
+    if not above.touch:
+        return "touch point not known"
+    return f"touch {answer.cm(above.touch)} below the shoulders"
+
+
+@plots._styled
+def paths_picture(entries: Sequence[Entry], view: str) -> plots.Picture | None:
+    """Draw the mean press of every set on the same axes, to scale.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+    view : {'side', 'front'}
+        Seen from the side, measured from the shoulders where all touch points are known; or from
+        the feet, from the touch.
+
+    Returns
+    -------
+    Picture or None
+        None when fewer than two sets show it.
+    """
+    shown = [(k, e) for k, e in enumerate(entries) if e.presses_m.get(view)]
+    if len(shown) < 2:
+        return None
+    shouldered = view == "side" and all(e.facts.touch_m for _, e in shown)
+    figure = Figure(figsize=plots.ANSWER_IN, layout="constrained")
+    axes = figure.add_subplot()
+    words = []
+    points = []
+    for k, entry in shown:
+        mean = mean_press([100 * path for path in entry.presses_m[view]])
+        if not len(mean):
+            continue
+        if shouldered:
+            mean = mean - [100 * entry.facts.touch_m.value, 0.0]
+        colour, style = COLOURS[k % len(COLOURS)], STYLES[k % len(STYLES)]
+        axes.plot(*mean.T, color=colour, lw=2.2, ls=style, label=f" {entry.name}")
+        axes.plot(*mean[0], "o", color=colour, ms=6)
+        axes.plot(*mean[-1], "^", color=colour, ms=7)
+        points.append(mean)
+        words.append(f"{entry.name} from {mean[0, 0]:.0f} to {mean[-1, 0]:.0f} cm")
+    if len(points) < 2:
+        return None
+    plots.centimetre_axes(axes, np.concatenate(points), min_span_cm=34.0, step_cm=10.0)
+    way = "toward the head" if view == "side" else "to the lifter's left"
+    origin = "the shoulders" if shouldered else "the touch"
+    axes.set_xlabel(f"from {origin} {way} (cm)", fontsize=8.5)
+    axes.set_ylabel("height over the touch (cm)", fontsize=8.5)
+    figure.legend(loc="outside lower center", ncols=2)
+    return plots.Picture(figure, f"Mean bar path of each set, from {origin}: {'; '.join(words)}.")
+
+
+# --- the page -------------------------------------------------------------------------------------
+
+
+def beside_files(
+    entries: Sequence[Entry], config: BesideConfig | None = None, progress: Progress = quiet
+) -> dict[str, bytes]:
+    """The page, the clip and the table of sets side by side.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+    config : BesideConfig, optional
+    progress : callable, optional
+
+    Returns
+    -------
+    dict of str to bytes
+    """
+    config = config or BesideConfig()
+    panels, why_no_film = panels_of(entries, config)
+    data, moments = b"", []
+    if panels:
+        with scratch_folder() as place:
+            moments = film(entries, panels, place / BESIDE_FILM, config, progress)
+            if moments:
+                data = (place / BESIDE_FILM).read_bytes()
+            else:
+                why_no_film = "No repetition is whole in all of the sets."
+    files = {BESIDE_FILM: data} if data else {}
+    page = beside_html(entries, moments, data, why_no_film)
+    return files | {
+        BESIDE_PAGE: page.encode("utf-8", "replace"),
+        BESIDE_TABLE: csv_bytes(difference_table(entries)),
+    }
+
+
+def difference_table(entries: Sequence[Entry]) -> pd.DataFrame:
+    """Every set's differences from the first: `set, against, topic, value, u95, unit, reason`."""
+    rows = []
+    for entry in entries[1:]:
+        for one in _between(entries[0], entry):
+            rows.append(
+                {
+                    "set": entry.name,
+                    "against": entries[0].name,
+                    "topic": one.topic.name,
+                    "value": one.value,
+                    "u95": one.u95,
+                    "unit": one.topic.unit,
+                    "reason": one.reason,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _between(first: Entry, second: Entry) -> list[Difference]:
+    return differences((first.measures, first.reps), (second.measures, second.reps))
+
+
+def beside_html(
+    entries: Sequence[Entry], moments: Sequence[Moment], clip: bytes, why_no_film: str
+) -> str:
+    """Write the page.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+    moments : sequence of Moment
+    clip : bytes
+        Empty where there is none.
+    why_no_film : str
+        Then why.
+    """
+    first = entries[0]
+    found = [(entry.name, _between(first, entry)) for entry in entries[1:]]
+    heads = [headline(own, first.name, name) for name, own in found]
+    drawings = [
+        (
+            differences_picture(found, first.name),
+            "Difference with its 95 % interval; filled where it excludes none.",
+        )
+    ]
+    for drawing, caption in (
+        (above_picture(entries), _above_caption(entries)),
+        (paths_picture(entries, "side"), "Mean press of each set from the side, to scale: dot at"
+         " the touch, triangle at lockout."),
+        (paths_picture(entries, "front"), "Mean press of each set from the feet, to scale."),
+    ):  # fmt: skip
+        if drawing is not None:
+            drawings.append((drawing, caption))
+    shown = ("touch", "sticking point", "lockout")
+    stills = [_still(moment) for moment in moments if moment.rep == 1 and moment.word in shown]
+    return render(
+        "beside.html",
+        title=f"Bench press, side by side: {', '.join(e.name for e in entries)}",
+        names=[entry.name for entry in entries],
+        about=[f"{e.name}: {plural(len(e.reps), 'repetition')}{_load(e)}" for e in entries],
+        heads=heads,
+        drawings=drawings,
+        sentences=[in_words(one, name) for name, own in found for one in own],
+        film=data_uri(clip, "video/mp4") if clip else "",
+        why_no_film=why_no_film,
+        stills=stills,
+        head=["", *(entry.name for entry in entries)],
+        rows=_rows(entries),
+        cautions=CAUTIONS,
+        media="media-src data:; ",
+    )
+
+
+def _load(entry: Entry) -> str:
+    load = None if entry.result is None else entry.result.options.get("load_kg")
+    return f", {load:g} kg" if isinstance(load, int | float) else ""
+
+
+def _above_caption(entries: Sequence[Entry]) -> str:
+    above = next((e.above for e in entries if e.above is not None), None)
+    return "" if above is None else above_caption(above)
+
+
+def _still(moment: Moment) -> Photo:
+    caption = f"Repetition {moment.rep}, {moment.word}."
+    return photo(moment.image, f"All sets at the {moment.word}, at one scale.", caption)
+
+
+def _rows(entries: Sequence[Entry]) -> list[dict[str, Any]]:
+    """Each topic with its value in every set."""
+    rows = []
+    for one in _between(entries[0], entries[1]):
+        factor, unit = plots.shown_unit(one.topic.unit)
+        cells: list[Any] = []
+        for entry in entries:
+            mean = mean_of_set(entry.measures, answer.whole_reps(entry.reps), one.topic)
+            told = state(factor * mean.value, factor * mean.tool_u95, unit)
+            cells.append(None if told == "–" else told)
+        rows.append({"label": one.topic.name, "unit": "", "cells": cells})
+    return rows
+
+
+def write_beside(
+    entries: Sequence[Entry],
+    folder: str | os.PathLike[str],
+    *,
+    overwrite: bool = False,
+    progress: Progress = quiet,
+) -> Path:
+    """Write sets side by side into a folder of their own, whole or not at all.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+    folder : path-like
+    overwrite : bool
+        Replace earlier pages there.
+    progress : callable, optional
+
+    Returns
+    -------
+    Path
+        The folder.
+    """
+    files = beside_files(entries, progress=progress)
+    return write_pages(Path(folder), files, overwrite=overwrite)
