@@ -5,7 +5,7 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
-from sample_clips_synthetic.training import augment, check  # noqa: E402
+from sample_clips_synthetic.training import augment, check, photos, shipped  # noqa: E402
 from sample_clips_synthetic.training.fit import FitConfig, loss_of, mahalanobis  # noqa: E402
 from sample_clips_synthetic.training.network import JointNetwork  # noqa: E402
 from sample_clips_synthetic.training.points import (  # noqa: E402
@@ -110,3 +110,48 @@ def test_what_is_not_there_teaches_no_place():
     second, _ = loss_of(out, points - 50, states, pressing, FitConfig())
     assert torch.isfinite(first)
     assert float(first) == float(second)
+
+
+def test_photos_are_cut_round_their_marks():
+    image = np.zeros((300, 500, 3), np.uint8)
+    image[118:123, 198:203] = 255
+    marks = {
+        "left_wrist": (200, 120, "seen"),
+        "right_wrist": (300, 120, "guess"),
+        "left_hip": (250, 220, "seen"),
+    }
+    square, points, states = photos.crop(image, marks, 0.5)
+    x, y = points[POINTS.index("left_wrist")]
+    rows, columns = np.nonzero(square[..., 0] > 200)
+    assert np.hypot(columns.mean() - x, rows.mean() - y) < 0.3
+    assert states[POINTS.index("left_wrist")] == SEEN
+    assert states[POINTS.index("right_wrist")] == photos.UNKNOWN
+
+
+def test_both_pictures_of_an_exercise_lie_in_one_fold():
+    names = [f"Press_{kind}_{k}.jpg" for kind in "ABCDEFGH" for k in (0, 1)]
+    folds = photos.folds(names).reshape(-1, 2)
+    assert (folds[:, 0] == folds[:, 1]).all()
+    assert sorted(set(folds[:, 0])) == list(range(photos.FOLDS))
+
+
+def test_training_can_go_on_from_a_file(tmp_path):
+    pytest.importorskip("onnx")
+    from sample_clips_synthetic.training.export import export
+
+    torch.manual_seed(8)
+    network = JointNetwork().eval()
+    for module in network.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            module.running_mean.normal_(0, 0.1)
+            module.running_var.uniform_(0.5, 2.0)
+    export(network, np.ones((N_POINTS, 2)), tmp_path / "joints.onnx", "0")
+    again = JointNetwork().eval()
+    shipped.load(again, tmp_path / "joints.onnx")
+    image = torch.rand(1, 3, INPUT_PX, INPUT_PX)
+    with torch.no_grad():
+        before, after = network(image), again(image)
+    assert float((before["place_px"] - after["place_px"]).abs().max()) < 0.05
+    shipped.blend(again, network)
+    own = dict(again.named_parameters())["read.weight"]
+    assert torch.equal(own, network.read.weight)
