@@ -72,6 +72,9 @@ class EndsConfig:
     read_sd_m, tracked_sd_m, bare_sd_m : float
         Standard uncertainty of an end as read by the network, beside what it states, as tracked,
         and as either without plates; of the tuning clips.
+    pull_px : float
+        By so many of the clip's pixels blur makes either step seem farther in (of the tuning
+        clips, filmed in three sizes).
     outline_sd_m : float
         Of the distance between both steps: what the outline leaves open.
     """
@@ -100,6 +103,7 @@ class EndsConfig:
     read_sd_m: float = 0.014
     tracked_sd_m: float = 0.02
     bare_sd_m: float = 0.05
+    pull_px: float = 0.35
     outline_sd_m: float = 0.004
 
 
@@ -143,10 +147,12 @@ class BarStrips:
     Parameters
     ----------
     config : EndsConfig, optional
+    bare : bool
+        Whether there are no plates on the bar.
     """
 
-    def __init__(self, config: EndsConfig | None = None) -> None:
-        self.config = config or EndsConfig()
+    def __init__(self, config: EndsConfig | None = None, *, bare: bool = False) -> None:
+        self.config, self.bare = config or EndsConfig(), bare
         self._kept: list[NDArray[np.uint8]] = []
         self._height_px: list[float] = []
         self._every = 1
@@ -290,12 +296,14 @@ def find_shaft_ends(
     reach_m = config.bare_reach_m if bare else config.reach_m
     steps = np.arange(-reach_m, reach_m + 1e-9, 0.5 / config.px_per_m)
     places = expected_m[:, None] + steps
+    pull_m = config.pull_px / clip_px_per_m
     # The bar's axis is one, and both shoulders are of one size.
     likely = []
     for axis_m in np.arange(-2.0, 2.1) * config.axis_sd_m:
         for radius_m in config.shoulder_radii_m:
             left, right = (
-                config.sharpness * outline.score(sign * place, sign, tangent, radius_m, axis_m)
+                config.sharpness
+                * outline.score(sign * (place - pull_m), sign, tangent, radius_m, axis_m)
                 - 0.5 * ((place - middle) / sd) ** 2
                 for sign, place, tangent, middle, sd in zip(
                     SIGNS, places, slant, expected_m, expected_sd_m, strict=True
@@ -440,17 +448,16 @@ def place_ends(
         return track.assign(span_rel_sd=np.nan)
     span_px = np.nanmedian(np.hypot(*along.T))
     slant = np.abs(np.nanmedian(ends[:, :, 0], axis=0) - middle_x_px) / focal_px
-    bare = bool(track[[f"{end}_plate_px" for end in ENDS]].isna().all(axis=None))
-    expected, sd = _expected(track, None if bare else joints, config)
+    expected, sd = _expected(track, None if strips.bare else joints, config)
     picture = strips.picture()
     found = find_shaft_ends(
         picture,
         expected,
-        np.maximum(sd, config.bare_sd_m) if bare else sd,
+        np.maximum(sd, config.bare_sd_m) if strips.bare else sd,
         slant,
         span_px / config.inner_faces_m,
         config,
-        bare=bare,
+        bare=strips.bare,
     )
     # From the shaft's ends to where the table has the bar's.
     beyond = (config.inner_faces_m / config.shaft_m - 1.0) * found.along_m.mean()

@@ -9,7 +9,7 @@ what was seen before only says where to look.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import cv2
@@ -122,6 +122,8 @@ class BarSeed:
         Grey pictures of the left and right plates by which they are recognised.
     shaft
         The shaft's own light at `SHAFT_OFFSETS`, apart from what is seen behind and beside it.
+    patch_first
+        Their first columns, from the ends, in their pixels.
     patch_scale
         Image pixels per pixel of `patches`.
     """
@@ -136,6 +138,7 @@ class BarSeed:
     path: pd.DataFrame = field(repr=False)
     patches: tuple[FloatArray, FloatArray] = field(repr=False)
     shaft: FloatArray = field(repr=False)
+    patch_first: tuple[float, float]
     patch_scale: float = 1.0
 
 
@@ -304,6 +307,8 @@ def find_bar(
     config: BarlineConfig | None = None,
     camera: Sequence[ArrayLike] | None = None,
     ends_px: ArrayLike | None = None,
+    *,
+    bare: bool = False,
 ) -> BarSeed:
     """Find the bar in a front view without being shown it.
 
@@ -319,6 +324,8 @@ def find_bar(
     ends_px
         Columns of the steadied image near which the inner faces of the plates are expected, the
         left one first, where something else tells.
+    bare
+        Whether there are no plates on the bar, which is found only where the ends are expected.
 
     Returns
     -------
@@ -341,17 +348,12 @@ def find_bar(
     rest = np.percentile(scores[:: max(1, len(scores) // 80)], 65, axis=0)
     moving = np.clip(scores - rest[None], 0.0, 1.0)
     lines = _moving_lines(moving, config)
-    families = _line_families(lines, config, stack)
-    # Without plates only where something else tells about where the ends are.
-    for bare in (False, True) if expected is not None else (False,):
-        followed = [
-            found
-            for kept in families
-            for model in _bar_models(stack, lines, kept, moving, expected, config, bare=bare)
-            if (found := _follow_model(stack, model, config)) is not None
-        ]
-        if followed:
-            break
+    followed = [
+        found
+        for kept in _line_families(lines, config, stack)
+        for model in _bar_models(stack, lines, kept, moving, expected, config, bare=bare)
+        if (found := _follow_model(stack, model, config)) is not None
+    ]
     if not followed:
         raise BarNotFoundError(_NOT_FOUND)
     best = first_clearly_best([found.evidence for found in followed], _CLEARLY_BETTER)
@@ -490,6 +492,7 @@ class _Model:
     right: BarEnd
     thickness: float
     patches: tuple[FloatArray, FloatArray]
+    first: tuple[float, float]
     shaft: FloatArray
 
 
@@ -538,11 +541,11 @@ def _bar_models(
     expected: FloatArray | None,
     config: BarlineConfig,
     *,
-    bare: bool = False,
+    bare: bool,
 ) -> Iterator[_Model]:
     """Build the picture of what moves rigidly with the line; yield each pair of plates in it.
 
-    Or, of a bare bar, that with its ends where they are expected.
+    Last comes, where the ends are expected, the bar that ends there, be there plates or not.
 
     Pictures are laid over each other with the line in one place. What moves with the line then
     agrees among them and differs from the scenery that is seen there when the bar is elsewhere.
@@ -593,18 +596,17 @@ def _bar_models(
     on_shaft = np.flatnonzero(shaft > 0.4 * np.percentile(shaft, 97))
     if len(on_shaft) < 10:
         return
-    if bare:
-        model = _bare_model(own_stack, rigid, on_shaft, expected)
-        if model is not None:
-            yield model
-        return
     thickness = _thickness(rigid, reach, on_shaft, (2.0, 14.0))
     # A plate is taller than the bar travels: in many pictures a part of it is seen before itself.
     # Half of them tell where it begins and ends sideways, by that part of it which stands free.
     shown = np.maximum(*heights(50.0)) > 3.0 * thickness
     tall = tuple(np.where(shown, height, 0.0) for height in heights(70.0))
-    for pair in _plate_pairs(rigid, *tall, on_shaft, thickness, expected, config):
+    pairs = _plate_pairs(rigid, *tall, on_shaft, thickness, expected, config)
+    for pair in [] if bare else pairs:
         yield _model_of(own_stack, rigid, tall, on_shaft, pair, max(width, rows), expected, config)
+    told = None if expected is None else _told_model(own_stack, rigid, on_shaft, expected, bare)
+    if told is not None:
+        yield told
 
 
 def _furthest(away: FloatArray, n: int = 5) -> NDArray[np.int64]:
@@ -641,49 +643,58 @@ def _model_of(
     thickness, centre, shaft = _shaft_across(own_stack, reach, between, edges, bounds)
     # The line may have followed an edge of the shaft's shading: put the axis in the middle row.
     rigid = _raised(rigid, centre)
-    ends = []
-    for side, ((start, stop), sign) in enumerate(zip(pair, (-1, 1), strict=True)):
+    heights = []
+    for start, stop in pair:
         # A plate's middle is the axis; on one side what is seen may run on into something else.
         most = float(np.percentile(np.minimum(*tall)[start:stop], 85))
         top, bottom = _plate_rows(rigid[:, start:stop], most, thickness, reach)
-        plate = bottom - top
+        heights.append(bottom - top)
+    # Both are of one height: one taller than a disc can be takes in what stands beside it.
+    if max(heights) > _TALLEST_SHARE * span:
+        heights = [min(heights)] * 2
+    ends = []
+    for side, ((start, stop), sign) in enumerate(zip(pair, (-1, 1), strict=True)):
+        plate = heights[side]
         # The inner face is a narrow ellipse whose far rim is seen first; its centre, where the bar
         # passes through, lies half the ellipse's width further out.
         inner = float(stop if sign < 0 else start)
         half_width = 0.5 * plate * abs(inner - 0.5 * (width - 1)) / (config.focal_share * longer_px)
-        depth = max(float(stop - start) - half_width, 2.0)
+        depth = max(float(stop - start) - half_width, _LEAST_DEPTH_SHARE * plate)
         x = inner + sign * half_width
         if expected is not None and abs(x - expected[side]) > _SURE_SHARE * np.ptp(expected):
             x = float(expected[side])
         ends.append(BarEnd(x, 0.0, float(plate), depth))
-    patches = tuple(_cut(rigid, end, reach, sign) for end, sign in zip(ends, (-1, 1), strict=True))
-    return _Model(ends[0], ends[1], thickness, patches, shaft)
+    return _Model(*ends, thickness, *_pictures(rigid, ends, reach), shaft)
 
 
-# A bare bar is believed when its line covers this share of what lies between the ends.
-_LEAST_BARE_SHARE = 0.3
+# A plate's height over the distance between both is at most that of 450 mm to 1.37 m, seen a little
+# nearer; and a plate and what holds it are so thick at least, as a share of its height.
+_TALLEST_SHARE, _LEAST_DEPTH_SHARE = 0.38, 0.06
+# A bar is believed where it is expected when its line covers this share of what lies between.
+_LEAST_TOLD_SHARE = 0.3
 # Of a disc of 450 mm over what lies between the plates, and of the sleeves' length to it: 2.20 m
 # over all (IPF Technical Rules Book, from memory).
 _DISC_SHARE, _SLEEVE_SHARE = 0.45 / 1.372, (2.20 - 1.372) / 2 / 1.372
 
 
-def _bare_model(
-    own_stack: FloatArray, rigid: FloatArray, on_shaft: NDArray[np.int64], expected: FloatArray
+def _told_model(
+    own_stack: FloatArray,
+    rigid: FloatArray,
+    on_shaft: NDArray[np.int64],
+    expected: FloatArray,
+    bare: bool,
 ) -> _Model | None:
-    """Return what moves with a bar without plates, its ends where they are expected."""
+    """Return what moves with the bar when its ends are where they are expected."""
     reach, span = rigid.shape[0] // 2, float(np.ptp(expected))
     between = on_shaft[(on_shaft > expected[0]) & (on_shaft < expected[1])]
-    if len(between) < _LEAST_BARE_SHARE * span:
+    if len(between) < _LEAST_TOLD_SHARE * span:
         return None
     bounds = (0.015 * span, 0.03 * span)
     edges = _thickness(rigid, reach, between, bounds)
     thickness, centre, shaft = _shaft_across(own_stack, reach, between, edges, bounds)
     rigid = _raised(rigid, centre)
-    ends = [
-        BarEnd(float(x), 0.0, _DISC_SHARE * span, _SLEEVE_SHARE * span, bare=True) for x in expected
-    ]
-    patches = tuple(_cut(rigid, end, reach, sign) for end, sign in zip(ends, (-1, 1), strict=True))
-    return _Model(ends[0], ends[1], thickness, patches, shaft)
+    ends = [BarEnd(float(x), 0.0, _DISC_SHARE * span, _SLEEVE_SHARE * span, bare) for x in expected]
+    return _Model(*ends, thickness, *_pictures(rigid, ends, reach), shaft)
 
 
 def _raised(rigid: FloatArray, rows: float) -> FloatArray:
@@ -916,7 +927,9 @@ def _plate_pairs(
             slender = span / thickness
             if alike < least_alike or cover < 0.15 or not 20.0 < slender < 110.0:
                 continue
-            if not 1.5 < span / np.mean(sizes) < 12.0:
+            # Discs are at most 450 mm across and the faces 1.37 m apart; one of the heights may
+            # take in what stands beside its plate.
+            if not 2.4 < span / min(sizes) < 12.0:
                 continue
             pairs.append((left, right))
             scores.append(alike * cover**2 * np.mean(sizes))
@@ -953,23 +966,25 @@ def _plate_rows(
     return float(top), float(bottom)
 
 
-def _cut(rigid: FloatArray, end: BarEnd, reach: int, sign: int) -> FloatArray:
-    """Cut the picture by which a plate is recognised; see `_patch_box` for its extent."""
-    x0, x1, up = _patch_box(end, sign)
-    rows = np.arange(-up, up + 1) + reach
-    columns = np.arange(x0, x1 + 1)
-    rows, columns = np.clip(rows, 0, len(rigid) - 1), np.clip(columns, 0, rigid.shape[1] - 1)
-    return rigid[np.ix_(rows, columns)].astype(np.float32)
+def _pictures(
+    rigid: FloatArray, ends: Sequence[BarEnd], reach: int
+) -> tuple[tuple[FloatArray, FloatArray], tuple[float, float]]:
+    """Cut the pictures by which the ends are recognised; return them and their first columns.
 
-
-def _patch_box(end: BarEnd, sign: int) -> tuple[int, int, int]:
-    """Return first and last column, and rows above and below the axis, of a plate's picture."""
-    inward, outward, up = 0.15 * end.plate_px, min(end.depth_px, 0.5 * end.plate_px), 0.6
-    if end.bare:
-        # The sleeve to its end, and little more than its shoulder's height.
-        outward, up = 1.05 * end.depth_px, 0.1
-    a, b = end.x_px - sign * inward, end.x_px + sign * outward
-    return round(min(a, b)), round(max(a, b)), round(up * end.plate_px)
+    The sleeve to its end with whatever is on it, and little more than twice its shoulder's height:
+    of what is higher, more is scenery.
+    """
+    span = ends[1].x_px - ends[0].x_px
+    inward, outward, up = 0.05 * span, 1.05 * _SLEEVE_SHARE * span, round(0.06 * span)
+    rows = np.clip(np.arange(-up, up + 1) + reach, 0, len(rigid) - 1)
+    patches, first = [], []
+    for end, sign in zip(ends, (-1, 1), strict=True):
+        low, high = sorted((end.x_px - sign * inward, end.x_px + sign * outward))
+        columns = np.arange(round(low), round(high) + 1)
+        inside = np.clip(columns, 0, rigid.shape[1] - 1)
+        patches.append(rigid[np.ix_(rows, inside)].astype(np.float32))
+        first.append(float(columns[0] - end.x_px))
+    return tuple(patches), tuple(first)
 
 
 def _match_curve(
@@ -1010,10 +1025,9 @@ class _Followed:
 
 def _follow_model(stack: _Samples, model: _Model, config: BarlineConfig) -> _Followed | None:
     """Find both plates in every sample, and accept the model when they move like a press."""
-    boxes = [
-        _patch_box(end, sign) for end, sign in zip((model.left, model.right), (-1, 1), strict=True)
-    ]
     span = model.right.x_px - model.left.x_px
+    ends = (model.left, model.right)
+    starts = [round(end.x_px + first) for end, first in zip(ends, model.first, strict=True)]
     slack = max(3, int(0.12 * model.left.plate_px))
     most = int(np.ceil(np.tan(np.radians(config.max_slope_deg)) * span))
     y = np.empty((len(stack.grey), 2))
@@ -1021,8 +1035,8 @@ def _follow_model(stack: _Samples, model: _Model, config: BarlineConfig) -> _Fol
     match = np.empty(len(stack.grey))
     for number, grey in enumerate(stack.grey):
         (a, shift_a), (b, shift_b) = (
-            _match_curve(grey, patch, box[0], slack)
-            for patch, box in zip(model.patches, boxes, strict=True)
+            _match_curve(grey, patch, start, slack)
+            for patch, start in zip(model.patches, starts, strict=True)
         )
         gap = np.arange(-most, most + 1)
         rows = np.arange(len(a))
@@ -1089,6 +1103,7 @@ def _seed_from(stack: _Samples, found: _Followed, config: BarlineConfig) -> BarS
         path[path["match"] > config.min_match].reset_index(drop=True),
         model.patches,
         model.shaft,
+        model.first,
         scale,
     )
 
@@ -1396,14 +1411,7 @@ class BarTracker:
         """
         scale = self._seed.patch_scale
         patch = self._seed.patches[side]
-        end = (self._seed.left, self._seed.right)[side]
-        small_end = replace(
-            end,
-            x_px=0.0,
-            plate_px=end.plate_px / scale,
-            depth_px=end.depth_px / scale,
-        )
-        first = _patch_box(small_end, (-1, 1)[side])[0]
+        first = self._seed.patch_first[side]
         up = (len(patch) - 1) // 2
         n_slack = max(2, int(np.ceil(slack / scale)))
         n_columns = patch.shape[1] + 2 * n_slack

@@ -101,6 +101,12 @@ class FirstLook:
             return float("nan")
         return float(np.median(spans) / np.percentile(limbs, 90))
 
+    @property
+    def bare(self) -> bool:
+        """Whether there are no plates on the bar: outside the picture, as the network puts it."""
+        absent = [(reading.state[PLATES, 2] > 0.5).all() for reading in self.readings]
+        return bool(np.mean(absent) > 0.5) if absent else False
+
     def bar_ends(self, transforms: Floats) -> Floats | None:
         """Columns of the steadied image at which the plates' inner faces are expected.
 

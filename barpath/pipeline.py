@@ -370,8 +370,12 @@ def _find_in(
 
     def find_line() -> barline.BarSeed | None:
         try:
-            ends_px = look.bar_ends(transforms) if look is not None and look.sure else None
-            found = barline.find_bar(samples, config.bar, transforms, ends_px)
+            ends_px, bare = None, False
+            if look is not None and look.sure:
+                ends_px, bare = look.bar_ends(transforms), look.bare
+            found = barline.find_bar(
+                samples, config.bar, transforms, ends_px, bare=bare and ends_px is not None
+            )
         except BarNotFoundError as error:
             problems.append(str(error))
             return None
@@ -573,7 +577,7 @@ def follow(
     strips = None
     if found.view == "front":
         tracker = barline.BarTracker(found.seed, config.bar)
-        strips = barends.BarStrips(config.ends)
+        strips = barends.BarStrips(config.ends, bare=found.seed.left.bare)
     else:
         tracker = plate.PlateTracker(found.seed, config.plate)
     motion = scene.CameraMotion(config.scene)

@@ -517,7 +517,7 @@ def test_bar_without_plates_is_refused() -> None:
 def test_bar_without_plates_is_followed_where_its_ends_are_told() -> None:
     frames, truth = made(Gym(plate_m=0.05), 90, step=3)
     middle = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
-    seed = find_bar(frames[::2], ends_px=middle + np.array([6.0, -4.0]))
+    seed = find_bar(frames[::2], ends_px=middle + np.array([6.0, -4.0]), bare=True)
     assert seed.left.bare and seed.right.bare
     table = track_bar(frames, seed)
     for side in ("image_left", "image_right"):
@@ -528,6 +528,22 @@ def test_bar_without_plates_is_followed_where_its_ends_are_told() -> None:
         # The ends are off as they were told, alike all through the clip.
         off = table[f"{side}_x_px"] - truth[f"{side}_x_px"]
         assert (off - off.median()).abs().median() < 1.5
+
+
+def test_plates_that_are_not_found_do_no_harm_where_the_ends_are_told(
+    plain: tuple[Frames, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frames, truth = plain
+    monkeypatch.setattr("barpath.barline._plate_pairs", lambda *_: [])
+    ends_px = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
+    seed = find_bar(frames[::6], ends_px=ends_px)
+    assert not seed.left.bare
+    table = track_bar(frames[:30], seed)
+    for side in ("image_left", "image_right"):
+        assert (table[f"{side}_state"] == "seen").all()
+        assert (table[f"{side}_y_px"] - truth[f"{side}_y_px"]).abs().median() < 0.2
+    with pytest.raises(BarNotFoundError, match="plates at both ends"):
+        find_bar(frames[::6])
 
 
 def test_bar_that_does_not_move_is_not_taken_for_a_press() -> None:

@@ -58,9 +58,11 @@ def test_a_bar_without_plates_looks_as_long_by_its_shaft():
         return xy, spread, state, chance
 
     network._one = one
+    look = look_over(SAMPLES, network)
+    assert look.bare and not look_over(SAMPLES, FakeNetwork(person(600, 300))).bare
     # The shaft's ends are 1.3 apart; plates lie 1.45 m apart where it is 1.31 m long.
     expected = 1.3 * 1.45 / 1.31 / np.hypot(0.05, 0.23)
-    assert look_over(SAMPLES, network).span_in_limbs() == pytest.approx(expected, rel=0.02)
+    assert look.span_in_limbs() == pytest.approx(expected, rel=0.02)
 
 
 def test_plates_are_named_the_surer_one_first():
