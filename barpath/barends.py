@@ -15,7 +15,6 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import theilslopes
 
 from barpath.choice import best_index
 from barpath.jointnet import SIDES
@@ -236,8 +235,15 @@ class BarStrips:
             before, least, after = (off[rows, best + step] for step in (-1, 0, 1))
             fine = 0.5 * (before - after) / np.maximum(before - 2 * least + after, 1e-9)
             shift_m = (best - most + fine) / config.px_per_m
-            slopes[k] = theilslopes(shift_m, height_px[rows]).slope
+            slopes[k] = _median_slope(height_px[rows], shift_m)
         return slopes, float(np.median(height_px))
+
+
+def _median_slope(x: Floats, y: Floats) -> float:
+    """Median of the slopes between all pairs of points (Theil 1950 and Sen 1968, from memory)."""
+    i, j = np.triu_indices(len(x), 1)
+    apart = x[j] != x[i]
+    return float(np.median((y[j] - y[i])[apart] / (x[j] - x[i])[apart])) if apart.any() else 0.0
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,9 @@ QUALITIES = ("good", "fair", "poor", "missing")
 def clean(text: Any) -> str:
     """Text from outside without control and direction-changing characters."""
     text = str(text).encode("utf-8", "replace").decode("utf-8")
+    # Pictures as text are long, and plain.
+    if text.isascii() and text.isprintable():
+        return text
     kept = (c for c in text if unicodedata.category(c) not in ("Cc", "Cf") or c == "\u200d")
     return "".join(kept)
 
