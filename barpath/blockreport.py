@@ -51,6 +51,7 @@ COACH_PAGE = "coach.html"
 MARK_FILE = "pages.json"
 MAX_PATH_CLIPS = 6
 MAX_FLAGS = 25
+MAX_FAILURES_SHOWN = 5
 
 VERDICT_WORDS = {
     "clear": "clear",
@@ -683,28 +684,58 @@ def coach_html(
     links = "".join(
         f'<li><a href="{_t(quote(name))}">{_t(lifter)}</a></li>\n' for lifter, name in pages.items()
     )
-    content += f"<h3>A page for each lifter</h3><ul>{links}</ul>"
-    body = _section("lifters", "The lifters", content)
+    body = _section(
+        "answer", _t(_measured_in_words(table, failures)), _block_answer(compared, failures)
+    )
+    content = f"<ul>{links}</ul>\n{content}"
+    body += _section("lifters", "A page for each lifter", content)
     if compared is not None:
         clear = compared[compared["verdict"] == "clear"]
         sentences = [f"{row['lifter']}: {in_words(row)}" for _, row in clear.iterrows()]
         text = _list(sentences) if sentences else "<p>No difference between setups is clear.</p>"
-        body += _section("setups", "Clear differences between setups", text)
-    body += _section("flags", "Unusual repetitions", _flag_table(flagged))
-    if len(failures):
+        body += _folded("Every clear difference between setups", text)
+    body += _folded("Unusual repetitions", _flag_table(flagged))
+    if len(failures) > MAX_FAILURES_SHOWN:
         text = _table(
             "They are not part of any figure here.",
             ["Clip", "Why"],
             failures[["clip", "failure"]].to_numpy().tolist(),
         )
-    else:
-        text = "<p>Every clip was measured.</p>"
-    body += _section("failed", "Clips that could not be measured", text)
+        body += _folded("Every clip that could not be measured", text)
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     clips, reps = table["clip"].nunique(), len(table)
     about = f"{plural(clips, 'clip')}, {plural(reps, 'filmed repetition')}{when}"
     return page("The block, for the coach", "Bench press, a training block", about, body)
+
+
+def _measured_in_words(table: pd.DataFrame, failures: pd.DataFrame) -> str:
+    clips = plural(table["clip"].nunique(), "clip")
+    text = f"{clips} of {plural(table['lifter'].nunique(), 'lifter')} measured"
+    return f"{text}, {len(failures)} could not be" if len(failures) else f"{text}, every one"
+
+
+def _block_answer(compared: pd.DataFrame | None, failures: pd.DataFrame) -> str:
+    """What a coach looks for first: what failed and why, and what differs between setups."""
+    content = ""
+    if len(failures):
+        shown = failures.head(MAX_FAILURES_SHOWN)
+        content += "<h3>Not measured, and why</h3>\n"
+        content += _list([f"{row.clip}: {row.failure}" for row in shown.itertuples()])
+        if len(failures) > len(shown):
+            content += f'<p class="small">And {len(failures) - len(shown)} more, below.</p>\n'
+    if compared is None:
+        return content
+    said = []
+    for (lifter, first, second), rows in compared.groupby(
+        ["lifter", "level_a", "level_b"], sort=False
+    ):
+        found, _ = five_differences(rows)
+        if any(one.clear for one in found):
+            said.append(f"{lifter}, {headline(found, first, second)[0]}")
+    if said:
+        return f"{content}<h3>What differs between setups</h3>\n{_list(said)}"
+    return f"{content}<p>No difference between setups is larger than its uncertainty.</p>\n"
 
 
 def _flag_table(flagged: pd.DataFrame) -> str:
@@ -759,12 +790,32 @@ def lifter_html(
     -------
     str
     """
+    names = blockstore.measures_in(table)
+    said = [
+        (row["measure"], sentence)
+        for _, row in trends.iterrows()
+        if (sentence := drift.trend_in_words(row))
+    ]
+    asked = [measure for topic in TOPICS for measure in topic.measures]
     body = ""
-    speeds = _speeds(table, by)
-    if speeds:
-        body += _section("speed", "How load and speed go together", speeds)
-    said = [s for s in (drift.trend_in_words(row) for _, row in trends.iterrows()) if s]
-    text = _list(said) if said else "<p>No measure drifts more than its uncertainty.</p>"
+    if compared is not None:
+        own = compared[compared["lifter"] == lifter]
+        for (first, second), rows in own.groupby(["level_a", "level_b"], sort=False):
+            if five := _five(rows):
+                title = _t(f"{first} and {second}")
+                body += _section(f"setups-{len(body)}", title, five)
+    picture = blockplots.sessions_picture(
+        table, [n for n in names if blockstore.measure_of(n)[0] in asked], by, n_columns=2
+    )
+    text = _list([sentence for measure, sentence in said if measure in asked]) if said else ""
+    if picture is not None:
+        caption = "Every set is a point; days from left to right."
+        body += _section("weeks", "Over the weeks", f"{_picture(picture, caption)}{text}")
+    text = (
+        _list([sentence for _, sentence in said])
+        if said
+        else "<p>No measure drifts more than its uncertainty.</p>"
+    )
     n_told = int((trends["reason"] == "").sum())
     if n_told:
         text += (
@@ -773,21 +824,23 @@ def lifter_html(
         )
     else:
         text = "<p>There are too few sets or days to tell.</p>"
-    body += _section("drift", "Drift with load, fatigue and time", text)
+    body += _folded("Drift with load, fatigue and time", text)
+    speeds = _speeds(table, by)
+    if speeds:
+        body += _folded("How load and speed go together", speeds)
     if compared is not None:
         own = compared[(compared["lifter"] == lifter) & (compared["verdict"] != "missing")]
         order = list(VERDICT_WORDS)
         own = own.assign(rank=own["verdict"].map(order.index)).sort_values("rank", kind="stable")
         words = [in_words(row) for _, row in own.iterrows()]
         text = _list(words) if words else "<p>Nothing was measured with more than one setup.</p>"
-        body += _section("setups", "Setups against each other", text)
-    names = blockstore.measures_in(table)
+        body += _folded("Setups against each other, every measure", text)
     picture = blockplots.sessions_picture(table, names, by)
     if picture is not None:
         text = _picture(picture, "Every set is a point; days from left to right.")
-        body += _section("days", "Over the days", f'<div class="wide">{text}</div>')
-    body += _section("flags", "Unusual repetitions", _flag_table(flagged))
-    body += _section("missing", "What was measured, and what was not", _missing(table, names))
+        body += _folded("Every measure over the days", f'<div class="wide">{text}</div>')
+    body += _folded("Unusual repetitions", _flag_table(flagged))
+    body += _folded("What was measured, and what was not", _missing(table, names))
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     about = (
