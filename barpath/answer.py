@@ -608,9 +608,12 @@ def _next(
             "Keep the grip: the wrists stand over the elbows. Which tuck goes with it cannot be"
             " told from this clip."
         ]
-    return "film", [
-        "What to try cannot be told from this clip: neither grip nor tuck is known well enough."
-    ]
+    if tuck:
+        return "film", [
+            f"A tuck of {degrees(tuck)} fits nearly every way of pressing, and whether the grip"
+            " fits cannot be told from this clip either."
+        ]
+    return "film", ["Neither grip nor tuck could be told from this clip."]
 
 
 def _step_of_hands(facts: Facts) -> str:

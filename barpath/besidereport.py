@@ -6,6 +6,7 @@ are read, shown at one scale with shoulder on shoulder, and written.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 from collections.abc import Iterator, Mapping, Sequence
@@ -37,6 +38,7 @@ from barpath.blockreport import write_pages
 from barpath.errors import BarpathError, OptionError
 from barpath.files import scratch_folder
 from barpath.frames import ClipInfo, Frame, VideoWriter, probe, stream
+from barpath.names import name_on_disk
 from barpath.output import VIDEO_FILE
 from barpath.overlay import (
     FrameState,
@@ -114,6 +116,8 @@ class Entry:
         `'front'`.
     result : SetResult or None
         None of a pair, whose folder does not hold what was seen.
+    clips : Path or None
+        Folder in which the clip may lie.
     """
 
     name: str
@@ -125,13 +129,17 @@ class Entry:
     above: answer.Above | None
     presses_m: Mapping[str, list[NDArray[np.float64]]]
     result: SetResult | None = None
+    clips: Path | None = None
 
 
 # --- reading --------------------------------------------------------------------------------------
 
 
 def read_entries(
-    folders: Sequence[Path], names: Sequence[str] = (), config: BesideConfig | None = None
+    folders: Sequence[Path],
+    names: Sequence[str] = (),
+    clips: Path | None = None,
+    config: BesideConfig | None = None,
 ) -> list[Entry]:
     """Read result folders of clips or of pairs.
 
@@ -140,6 +148,8 @@ def read_entries(
     folders : sequence of Path
     names : sequence of str
         What the sets are called; the folders' names if not given.
+    clips : Path, optional
+        Folder in which the clips lie.
     config : BesideConfig, optional
 
     Returns
@@ -165,7 +175,10 @@ def read_entries(
         name = clean(given or folder.resolve().name).strip() or "set"
         n = 1 + sum(other == name or other.startswith(f"{name} (") for other in told)
         told.append(name if n == 1 else f"{name} ({n})")
-    return [_read(folder, name) for folder, name in zip(folders, told, strict=True)]
+    if clips is not None and not clips.is_dir():
+        raise OptionError(f"There is no folder '{clips}' with clips.")
+    entries = [_read(folder, name) for folder, name in zip(folders, told, strict=True)]
+    return [dataclasses.replace(entry, clips=clips) for entry in entries]
 
 
 def _read(folder: Path, name: str) -> Entry:
@@ -289,7 +302,7 @@ def _panel(entry: Entry, flipped: bool, n: int, config: BesideConfig) -> Panel:
     if not scale or place is None:
         raise OptionError("the scale or the shoulders are not known.")
     try:
-        info, drawn = probe_same(result, find_clip(result, entry.folder)), False
+        info, drawn = probe_same(result, _clip_of(entry, result)), False
     except BarpathError:
         film = entry.folder / VIDEO_FILE
         if not film.is_file():
@@ -314,6 +327,16 @@ def _panel(entry: Entry, flipped: bool, n: int, config: BesideConfig) -> Panel:
         transforms_at(result.camera, track["frame"].to_numpy(int)),
         track["time_s"].to_numpy(float),
     )
+
+
+def _clip_of(entry: Entry, result: SetResult) -> Path:
+    """The clip of a set; see `touchup.find_clip`."""
+    if entry.clips is not None:
+        # The name comes from the result's own file, which need not be trusted.
+        name = name_on_disk(Path(result.source_name).name)
+        if name and (entry.clips / name).is_file():
+            return entry.clips / name
+    return find_clip(result, entry.folder)
 
 
 def _shoulders(result: SetResult) -> NDArray[np.float64] | None:

@@ -519,6 +519,14 @@ def beside(
             show_default=False,
         ),
     ] = None,
+    clips: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder in which the clips lie; looked for beside the result folders and in the"
+            " current directory if not given.",
+            show_default=False,
+        ),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Folder for the page and the clip.")] = Path("beside"),
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace earlier pages.")] = False,
 ) -> None:
@@ -528,7 +536,7 @@ def beside(
 
     prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
     told = [name.strip() for name in names.split(",")] if names else []
-    entries = besidereport.read_entries(sets, told)
+    entries = besidereport.read_entries(sets, told, clips)
     with _Bar() as progress:
         folder = besidereport.write_beside(entries, out, overwrite=overwrite, progress=progress)
     typer.echo(f"Page: {folder / besidereport.BESIDE_PAGE}")

@@ -144,6 +144,13 @@ def test_nothing_known_says_how_to_film():
     assert any("barpath pair" in text for text in got.film)
 
 
+def test_a_tuck_known_only_roughly_is_no_advice():
+    side = Facts(("side",), NOT_SEEN, arms((27.0, 17.0)), touch_m=Known(0.11, 0.02))
+    got = answer.answer(side)
+    assert got.kind == "film"
+    assert "27 ± 17° fits nearly every way of pressing" in got.steps[0]
+
+
 # --- what to try next -----------------------------------------------------------------------------
 
 

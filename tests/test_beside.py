@@ -1,6 +1,7 @@
 """Sets side by side: one clock by phase, one scale, honest differences, a page and a clip."""
 
 import dataclasses
+import shutil
 import subprocess
 import sys
 
@@ -324,6 +325,25 @@ def test_no_clip_is_said_with_the_reason(folders, tmp_path):
     assert "annotated" in page.panels_of([entries[0], other], page.BesideConfig())[1]
     other = dataclasses.replace(entries[1], view="pair")
     assert "pair" in page.panels_of([entries[0], other], page.BesideConfig())[1]
+
+
+def test_clips_may_lie_in_a_folder_of_their_own(folders, tmp_path):
+    clips = tmp_path / "clips"
+    clips.mkdir()
+    sets = []
+    for folder in folders:
+        (clips / f"{folder.name}.mp4").write_bytes(
+            (folder.parent / f"{folder.name}.mp4").read_bytes()
+        )
+        sets.append(tmp_path / "sets" / folder.name)
+        shutil.copytree(folder, sets[-1])
+    assert page.panels_of(page.read_entries(sets), page.BesideConfig())[0] == []
+    entries = page.read_entries(sets, (), clips)
+    panels, why = page.panels_of(entries, page.BesideConfig())
+    assert why == ""
+    assert [p.info.path.parent for p in panels] == [clips, clips]
+    with pytest.raises(OptionError, match="clips"):
+        page.read_entries(sets, (), tmp_path / "nowhere")
 
 
 def test_the_annotated_clip_stands_in_for_a_clip_that_is_gone(folders, tmp_path):
