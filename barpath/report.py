@@ -698,9 +698,9 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
         label, unit = _CALIBRATION_WORDS.get(key, (key.replace("_", " "), ""))
         sd = calibration.get(key.replace("_deg", "_sd_deg")) if key.endswith("_deg") else None
         if key.endswith("_rel_sd"):
-            text = f"± {196.0 * value:.2g} % (95 %)"
+            text = f"± {rounded(0.0, 196.0 * value)[1]} % (95 %)"
         elif key == "tilt_sd_deg":
-            text = f"± {1.96 * value:.2g}° (95 %)"
+            text = f"± {rounded(0.0, 1.96 * value)[1]}° (95 %)"
         elif _known(sd) and not key.endswith("_sd_deg"):
             text = state(value, 1.96 * sd, unit)
         else:
