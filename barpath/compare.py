@@ -722,6 +722,7 @@ def in_words(row: pd.Series) -> str:
         return f"{label}: cannot be compared. {row['reason']}".strip()
     factor, unit = shown_unit(row["unit"])
     width = (row["high"] - row["low"]) / 2
+    tool = rounded(0.0, factor * row["tool_u95"])[1]
     amount = state(abs(factor * row["difference"]), factor * width, unit)
     least = f"{rounded(0.0, factor * row['sdc'])[1]} {unit}".strip()
     way = "more" if row["difference"] > 0 else "less"
@@ -740,7 +741,7 @@ def in_words(row: pd.Series) -> str:
         case "within tool":
             text = (
                 f"{label}: {amount} {way} with {b} than with {a}, but joints seen by the network"
-                f" may be off by so much that {rounded(0.0, factor * row['tool_u95'])[1]} {unit} could come from"
+                f" may be off by so much that {tool} {unit} could come from"
                 " the tool alone."
             )
         case "none seen":
