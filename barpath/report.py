@@ -502,7 +502,10 @@ def _quantity(row: Any) -> str:
 
 
 def _about(result: SetResult) -> str:
-    about = [plural(len(result.reps), "repetition"), f"filmed {_VIEW_WORDS[result.view]}"]
+    kinds = result.reps["kind"].value_counts()
+    odd = [f"{kinds[kind]} {kind}" for kind in ("partial", "failed") if kind in kinds]
+    count = plural(len(result.reps), "repetition") + (f" ({', '.join(odd)})" if odd else "")
+    about = [count, f"filmed {_VIEW_WORDS[result.view]}"]
     load = result.options.get("load_kg")
     if isinstance(load, int | float) and math.isfinite(load):
         about.insert(1, f"{load:g} kg")
