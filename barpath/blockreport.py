@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from barpath import blockplots, blockstore, drift, loadvelocity
 from barpath.beside import NOT_THERE, TOPICS, Difference, headline
+from barpath.besidefilm import FilmSet, film_bytes
 from barpath.block import STILL_FILE, kept_sets
 from barpath.blockplots import differences_picture
 from barpath.compare import (
@@ -35,8 +36,9 @@ from barpath.compare import (
     in_words,
     levels_of,
 )
-from barpath.errors import BarpathError, OutputError
+from barpath.errors import BarpathError, OptionError, OutputError
 from barpath.files import json_bytes, read_json, staged_folder
+from barpath.names import name_on_disk
 from barpath.pages import clean, data_uri, plural, render, svg_uri, unbroken
 from barpath.plots import Picture, measure_label, shown_unit
 from barpath.sheets import csv_bytes
@@ -154,7 +156,8 @@ def page(title: str, kind: str, about: str, body: str) -> str:
         f"<p>{_t(about)}</p>\n</header>\n<main>{body}{_cautions()}</main>\n"
         "<footer><p>This file needs no network and sends nothing.</p></footer>\n"
     )
-    return render("base.html", title=title, body=Markup(whole), more_style=_STYLE)
+    media = "media-src file: 'self'; "
+    return render("base.html", title=title, body=Markup(whole), more_style=_STYLE, media=media)
 
 
 def _t(text: Any) -> str:
@@ -239,6 +242,7 @@ def compare_files(
     by: str = "technique",
     levels: Sequence[str] = (),
     split: str | None = None,
+    clips: Path | None = None,
 ) -> dict[str, bytes]:
     """Compare setups of a block, as a page and a table.
 
@@ -252,6 +256,8 @@ def compare_files(
         See `compare.levels_of`.
     split : str, optional
         Day that parts ``before`` from ``after``; `by` is then `period`.
+    clips : Path, optional
+        Folder with the block's clips; with it sets of both setups are shown side by side in clips.
 
     Returns
     -------
@@ -261,6 +267,8 @@ def compare_files(
     ------
     BarpathError
         As `blockstore.read_table` and `compare.compare`.
+    OptionError
+        There is no such folder with clips.
     """
     table = blockstore.read_table(source)
     if split is not None:
@@ -269,14 +277,70 @@ def compare_files(
     result = compare(table, by, levels)
     folder = source if source.is_dir() else source.parent
     told = result.assign(words=[in_words(row) for _, row in result.iterrows()])
-    return {
-        COMPARE_PAGE: compare_html(table, result, by, folder).encode("utf-8", "replace"),
+    if clips is not None and not clips.is_dir():
+        raise OptionError(f"There is no folder '{clips}' with clips.")
+    films, files = {}, {}
+    if clips is not None:
+        films, files = setup_films(table, result, by, folder, clips)
+    page_text = compare_html(table, result, by, folder, films)
+    return files | {
+        COMPARE_PAGE: page_text.encode("utf-8", "replace"),
         COMPARE_TABLE: csv_bytes(told),
     }
 
 
+Films = Mapping[tuple[str, str, str], Sequence[tuple[str, str]]]
+"""By lifter and two setups: caption and file name of each clip."""
+
+
+def setup_films(
+    table: pd.DataFrame, result: pd.DataFrame, by: str, folder: Path, clips: Path
+) -> tuple[dict[tuple[str, str, str], list[tuple[str, str]]], dict[str, bytes]]:
+    """Clips with a set of each setup side by side, for every lifter and view.
+
+    Parameters
+    ----------
+    table, result, by, folder
+        As for `compare_html`.
+    clips : Path
+        Folder with the block's clips.
+
+    Returns
+    -------
+    films, files
+        `Films`, and the clips by file name. What cannot be shown so is left out.
+    """
+    films: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
+    files: dict[str, bytes] = {}
+    keys = result[["lifter", "level_a", "level_b"]].drop_duplicates()
+    for number, (lifter, a, b) in enumerate(keys.itertuples(index=False)):
+        own = table[(table["lifter"] == lifter) & table[by].isin((a, b))].drop_duplicates("clip")
+        places = kept_sets(folder, own["clip"].tolist())
+        own = own[own["clip"].isin(list(places))]
+        for view in ("side", "front"):
+            sets = []
+            for level in (a, b):
+                alike = _alike(own[own["view"] == view], by, (a, b), level)
+                at_hand = [c for c in alike if (clips / name_on_disk(c)).is_file()]
+                found = _read([places[c] for c in at_hand[:1]])
+                if found:
+                    clip = clips / name_on_disk(at_hand[0])
+                    sets.append(FilmSet(level, found[0], places[at_hand[0]], clip))
+            if len(sets) < 2:
+                continue
+            name = f"beside-{number}-{view}.mp4"
+            if data := film_bytes(sets):
+                files[name] = data
+                films.setdefault((lifter, a, b), []).append((f"Seen from the {view}.", name))
+    return films, files
+
+
 def compare_html(
-    table: pd.DataFrame, result: pd.DataFrame, by: str, folder: Path | None = None
+    table: pd.DataFrame,
+    result: pd.DataFrame,
+    by: str,
+    folder: Path | None = None,
+    films: Films | None = None,
 ) -> str:
     """Write the page of a comparison.
 
@@ -289,6 +353,8 @@ def compare_html(
     by : str
     folder : Path, optional
         The block's folder, for bar paths and stills.
+    films : Films, optional
+        Clips beside the page.
 
     Returns
     -------
@@ -306,6 +372,7 @@ def compare_html(
             title = f"{lifter}: {a} and {b}"
             content = _comparison(rows, own, by)
             if lifter != ALL_LIFTERS:
+                content += _films((films or {}).get((lifter, a, b), ()))
                 content += _seen(own, by, (a, b), folder)
                 speeds = _speeds(own[own[by].isin([a, b])], by)
                 content += _folded("Load and speed", speeds) if speeds else ""
@@ -366,6 +433,18 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
         items = [f"{reason} {names}." for reason, names in reasons.items()]
         more += f"<h3>What cannot be compared, and why</h3>{_list(items)}"
     return content + _folded("Every measure", more)
+
+
+def _films(films: Sequence[tuple[str, str]]) -> str:
+    shown = "".join(
+        '<figure class="film"><video controls playsinline loop preload="metadata"'
+        f' aria-label="A set of each setup side by side"><source src="{_t(name)}"'
+        ' type="video/mp4">This browser cannot play the clip.</video><figcaption>'
+        f"{_t(caption)} One clock by the phase of the lift, one scale, shoulders on shoulders. The"
+        f" clip is the file {_t(name)} beside this page.</figcaption></figure>\n"
+        for caption, name in films
+    )
+    return f'<h3>Side by side</h3><div class="stills">{shown}</div>' if shown else ""
 
 
 def _folded(title: str, content: str) -> str:

@@ -415,6 +415,13 @@ def compare(
             help="A day, as in 2026-03-05: compare before with from then on.", show_default=False
         ),
     ] = None,
+    clips: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder with the block's clips: sets of both setups are then shown side by side.",
+            show_default=False,
+        ),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Folder for the page and the table.")] = Path(
         "comparison"
     ),
@@ -433,7 +440,7 @@ def compare(
             raise OptionError(f"The day must be as in 2026-03-05, not {split!r}.") from None
     wanted = [level.strip() for level in levels.split(",")] if levels else []
     prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
-    files = blockreport.compare_files(source, by, wanted, split)
+    files = blockreport.compare_files(source, by, wanted, split, clips)
     folder = blockreport.write_pages(out, files, overwrite=overwrite)
     typer.echo(f"Comparison: {folder / blockreport.COMPARE_PAGE}")
 
