@@ -33,7 +33,7 @@ from barpath.bottom import arms_of, points_of
 from barpath.errors import OptionError
 from barpath.plots import sideways_words
 from barpath.store import SetResult
-from barpath.uncertainty import rounded, state
+from barpath.uncertainty import state, state_width
 
 FILM_FRONT = (
     "Film from the feet: the phone in the middle at about eye height, so that the chest and both"
@@ -471,7 +471,7 @@ def path_in_words(facts: Facts) -> str:
     if drift and abs(drift.value) > drift.u95:
         across = f"{cm(size_of(drift))} {facts.ways[0 if drift.value > 0 else 1]}"
     elif drift:
-        across = f"toward neither head nor feet by more than {rounded(0.0, 100 * drift.u95)[1]} cm"
+        across = f"toward neither head nor feet by more than {state_width(100 * drift.u95, 'cm')}"
     elif facts.views == ("front",):
         across = "whether it goes toward the head can only be seen from the side"
     else:

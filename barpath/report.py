@@ -20,7 +20,7 @@ from barpath.measures import CATALOGUE
 from barpath.overlay import DRAWN_JOINTS, shown_joints
 from barpath.pages import Photo, clean, data_uri, photo, plural, render
 from barpath.store import SetResult
-from barpath.uncertainty import rounded, state
+from barpath.uncertainty import rounded, state, state_width
 
 _VIEW_WORDS = {
     "side": "from the side",
@@ -432,8 +432,8 @@ def _across(result: SetResult) -> list[str]:
         if abs(row["value"]) > row["u95"]:
             said.append((words, f"{_quantity({**row, 'value': abs(row['value'])})}", row["rep"]))
         else:
-            less = rounded(0.0, factor * row["u95"])[1]
-            said.append(("either way", f"no more than {less} {unit}", row["rep"]))
+            less = state_width(factor * row["u95"], unit)
+            said.append(("either way", f"no more than {less}", row["rep"]))
     if not said:
         return []
     ways = {way for way, _, _ in said}
@@ -701,9 +701,9 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
         label, unit = _CALIBRATION_WORDS.get(key, (key.replace("_", " "), ""))
         sd = calibration.get(key.replace("_deg", "_sd_deg")) if key.endswith("_deg") else None
         if key.endswith("_rel_sd"):
-            text = f"± {rounded(0.0, 196.0 * value)[1]} % (95 %)"
+            text = f"± {state_width(196.0 * value, '%')} (95 %)"
         elif key == "tilt_sd_deg":
-            text = f"± {rounded(0.0, 1.96 * value)[1]}° (95 %)"
+            text = f"± {state_width(1.96 * value, '°')} (95 %)"
         elif _known(sd) and not key.endswith("_sd_deg"):
             text = state(value, 1.96 * sd, unit)
         else:
