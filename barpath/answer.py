@@ -33,7 +33,7 @@ from barpath.bottom import arms_of, points_of
 from barpath.errors import OptionError
 from barpath.plots import sideways_words
 from barpath.store import SetResult
-from barpath.uncertainty import rounded, state
+from barpath.uncertainty import state, state_width
 
 FILM_FRONT = (
     "Film from the feet: the phone in the middle at about eye height, so that the chest and both"
@@ -471,7 +471,7 @@ def path_in_words(facts: Facts) -> str:
     if drift and abs(drift.value) > drift.u95:
         across = f"{cm(size_of(drift))} {facts.ways[0 if drift.value > 0 else 1]}"
     elif drift:
-        across = f"toward neither head nor feet by more than {rounded(0.0, 100 * drift.u95)[1]} cm"
+        across = f"toward neither head nor feet by more than {state_width(100 * drift.u95, 'cm')}"
     elif facts.views == ("front",):
         across = "whether it goes toward the head can only be seen from the side"
     else:
@@ -559,7 +559,8 @@ def _side_headline(facts: Facts) -> str:
     if touch:
         said.append(f"touch {cm(touch)} below the shoulders")
     if facts.drift_m and not said:
-        said.append(path_in_words(facts).rstrip("."))
+        path = path_in_words(facts).rstrip(".")
+        said.append(f"from touch to lockout the bar goes {path[:1].lower()}{path[1:]}")
     if not said:
         return "Neither tuck nor touch point could be told from this clip."
     text = ", ".join(said)
@@ -571,8 +572,9 @@ def _film(facts: Facts, config: AnswerConfig) -> tuple[str, ...]:
     if is_off(facts, config) is None:
         said.append(f"For the grip: {FILM_FRONT}")
     tuck = both(facts.tuck_deg)
-    if not facts.touch_m or not facts.drift_m:
-        said.append(f"For touch point and path: {FILM_SIDE}")
+    lacking = [n for n, k in (("touch point", facts.touch_m), ("path", facts.drift_m)) if not k]
+    if lacking:
+        said.append(f"For {' and '.join(lacking)}: {FILM_SIDE}")
     if not tuck or tuck.u95 > config.sure_deg:
         said.append("For the tuck film the set from both, and join the clips with barpath pair.")
     return tuple(said)
@@ -608,9 +610,12 @@ def _next(
             "Keep the grip: the wrists stand over the elbows. Which tuck goes with it cannot be"
             " told from this clip."
         ]
-    return "film", [
-        "What to try cannot be told from this clip: neither grip nor tuck is known well enough."
-    ]
+    if tuck:
+        return "film", [
+            f"A tuck of {degrees(tuck)} fits nearly every way of pressing, and whether the grip"
+            " fits cannot be told from this clip either."
+        ]
+    return "film", ["Neither grip nor tuck could be told from this clip."]
 
 
 def _step_of_hands(facts: Facts) -> str:
@@ -686,9 +691,8 @@ def _spacing(facts: Facts, move: Known, profile: LifterProfile | None) -> list[s
         100 * (fingers.value + 2 * move.value), 100 * math.hypot(fingers.u95, 2 * move.u95)
     )
     text = (
-        f"That makes {wide} cm between the forefingers, where competition allows"
-        f" {100 * limit:.0f} cm (International Powerlifting Federation, Technical Rules Book, from"
-        " memory; the current rule book decides)."
+        f"That makes {wide} cm between the forefingers; competition allows {100 * limit:.0f} cm"
+        " (IPF Technical Rules Book, from memory)."
     )
     if profile is not None and profile.goal == "competition":
         room = max(0.0, (limit - fingers.value) / 2)

@@ -6,15 +6,14 @@ are read, shown at one scale with shoulder on shoulder, and written.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
@@ -23,76 +22,31 @@ from numpy.typing import NDArray
 from barpath import answer, plots
 from barpath.armfit import SIDES
 from barpath.beside import (
-    ANCHOR_WORDS,
-    Clock,
     Difference,
-    clocks,
     differences,
     headline,
     in_words,
     mean_of_set,
 )
+from barpath.besidefilm import BesideConfig, FilmSet, Moment, film, panels_of
 from barpath.blockplots import COLOURS, differences_picture, mean_press, touch_aligned
 from barpath.blockreport import write_pages
-from barpath.errors import BarpathError, OptionError
+from barpath.errors import OptionError
 from barpath.files import scratch_folder
-from barpath.frames import ClipInfo, Frame, VideoWriter, probe, stream
-from barpath.output import VIDEO_FILE
-from barpath.overlay import (
-    FrameState,
-    OverlayConfig,
-    frame_states,
-    scaled_state,
-    shown_joints,
-    trace_frame,
-    transforms_at,
-    write_label,
-)
+from barpath.names import name_on_disk
 from barpath.pages import Photo, clean, data_uri, photo, plural, render
 from barpath.pairreport import is_pair_folder, read_pair
 from barpath.pipeline import Progress, quiet
 from barpath.report import CAUTIONS, above_caption
 from barpath.sheets import csv_bytes
 from barpath.store import SetResult, known_only_by_form, read_results
-from barpath.touchup import find_clip, probe_same
 from barpath.uncertainty import state
-
-Image = NDArray[np.uint8]
 
 BESIDE_PAGE = "beside.html"
 BESIDE_FILM = "beside.mp4"
 BESIDE_TABLE = "differences.csv"
+NO_CLIP_OF_PAIRS = "The folder of a pair holds no clip; give the folders of its clips for one."
 STYLES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.5, 1.5)), (0, (5, 1.5, 1, 1.5)))
-
-
-@dataclass(frozen=True)
-class BesideConfig:
-    """How sets are shown together.
-
-    Attributes
-    ----------
-    most : int
-        Sets at most: one more panel each.
-    wide_m, high_m : float
-        What a panel of the clip shows.
-    shoulder_share : tuple of float
-        Where the shoulders lie in it, as shares of its width and height.
-    film_px : int
-        Width of the clip.
-    fps : float
-    lead_s, tail_s, hold_s : float
-        Shown before the lowering and after lockout, and how long a moment is held.
-    """
-
-    most: int = 4
-    wide_m: float = 1.5
-    high_m: float = 1.15
-    shoulder_share: tuple[float, float] = (0.5, 0.72)
-    film_px: int = 1280
-    fps: float = 30.0
-    lead_s: float = 0.4
-    tail_s: float = 0.5
-    hold_s: float = 0.5
 
 
 @dataclass(frozen=True)
@@ -114,6 +68,8 @@ class Entry:
         `'front'`.
     result : SetResult or None
         None of a pair, whose folder does not hold what was seen.
+    clip : Path or None
+        The clip, if it lies elsewhere than beside the folder.
     """
 
     name: str
@@ -125,13 +81,17 @@ class Entry:
     above: answer.Above | None
     presses_m: Mapping[str, list[NDArray[np.float64]]]
     result: SetResult | None = None
+    clip: Path | None = None
 
 
 # --- reading --------------------------------------------------------------------------------------
 
 
 def read_entries(
-    folders: Sequence[Path], names: Sequence[str] = (), config: BesideConfig | None = None
+    folders: Sequence[Path],
+    names: Sequence[str] = (),
+    clips: Path | None = None,
+    config: BesideConfig | None = None,
 ) -> list[Entry]:
     """Read result folders of clips or of pairs.
 
@@ -140,6 +100,8 @@ def read_entries(
     folders : sequence of Path
     names : sequence of str
         What the sets are called; the folders' names if not given.
+    clips : Path, optional
+        Folder in which the clips lie.
     config : BesideConfig, optional
 
     Returns
@@ -165,7 +127,19 @@ def read_entries(
         name = clean(given or folder.resolve().name).strip() or "set"
         n = 1 + sum(other == name or other.startswith(f"{name} (") for other in told)
         told.append(name if n == 1 else f"{name} ({n})")
-    return [_read(folder, name) for folder, name in zip(folders, told, strict=True)]
+    if clips is not None and not clips.is_dir():
+        raise OptionError(f"There is no folder '{clips}' with clips.")
+    entries = [_read(folder, name) for folder, name in zip(folders, told, strict=True)]
+    return [dataclasses.replace(entry, clip=_clip_in(clips, entry)) for entry in entries]
+
+
+def _clip_in(clips: Path | None, entry: Entry) -> Path | None:
+    """The clip of a set in a folder of clips, by the name that its result has."""
+    if clips is None or entry.result is None:
+        return None
+    # The name comes from the result's own file, which need not be trusted.
+    name = name_on_disk(Path(entry.result.source_name).name)
+    return clips / name if name and (clips / name).is_file() else None
 
 
 def _read(folder: Path, name: str) -> Entry:
@@ -224,286 +198,6 @@ def _pair_above(joints: pd.DataFrame, facts: answer.Facts) -> answer.Above | Non
         widths_seen=True,
         lengths_seen=True,
     )
-
-
-# --- the clip -------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Panel:
-    """One set's part of the clip.
-
-    Attributes
-    ----------
-    info : ClipInfo
-        The clip, or the annotated one where the clip is not at hand.
-    full_px : int
-        Width of the clip that was measured, in whose pixels places are.
-    states : list of FrameState or None
-        What is drawn; None on a clip that has it drawn already.
-    to_panel : ndarray, shape (2, 3)
-        From the steadied image to the panel.
-    steady : ndarray, shape (n, 2, 3)
-        Image to steadied image, for the rows of the track.
-    time_s : ndarray, shape (n,)
-        Of the same rows.
-    """
-
-    info: ClipInfo
-    full_px: int
-    states: list[FrameState] | None
-    to_panel: NDArray[np.float64]
-    steady: NDArray[np.float64]
-    time_s: NDArray[np.float64]
-
-
-def panels_of(entries: Sequence[Entry], config: BesideConfig) -> tuple[list[Panel], str]:
-    """Panels at one scale, shoulder on shoulder; none, with the reason, where that cannot be."""
-    views = {entry.view for entry in entries}
-    if "pair" in views:
-        return [], "The folder of a pair holds no clip; give the folders of its clips for one."
-    if len(views) > 1:
-        return [], "The sets were filmed from different views, so no clip can show them alike."
-    heads = [e.result.calibration.get("head_direction") for e in entries if e.result is not None]
-    panels = []
-    for entry, head in zip(entries, heads, strict=True):
-        try:
-            panels.append(_panel(entry, head != heads[0], len(entries), config))
-        except BarpathError as error:
-            return [], f"{entry.name}: {error}"
-    return panels, ""
-
-
-def panel_size(n: int, config: BesideConfig) -> tuple[int, int]:
-    """Width and height of a panel in pixels, both even."""
-    width = config.film_px // n // 2 * 2
-    return width, round(width * config.high_m / config.wide_m / 2) * 2
-
-
-def _panel(entry: Entry, flipped: bool, n: int, config: BesideConfig) -> Panel:
-    result = entry.result
-    if result is None:
-        raise OptionError("what was seen is not kept.")
-    scale = result.calibration.get("px_per_m")
-    place = _shoulders(result)
-    if not scale or place is None:
-        raise OptionError("the scale or the shoulders are not known.")
-    try:
-        info, drawn = probe_same(result, find_clip(result, entry.folder)), False
-    except BarpathError:
-        film = entry.folder / VIDEO_FILE
-        if not film.is_file():
-            raise OptionError(
-                "its clip is neither beside the folder nor here, and the folder has no annotated"
-                " clip."
-            ) from None
-        info, drawn = probe(film), True
-    width, _ = panel_size(n, config)
-    zoom = width / config.wide_m / float(scale)
-    aim = np.array(config.shoulder_share) * panel_size(n, config)
-    across = -zoom if flipped else zoom
-    matrix = np.array(
-        [[across, 0.0, aim[0] - across * place[0]], [0.0, zoom, aim[1] - zoom * place[1]]]
-    )
-    track = result.track
-    return Panel(
-        info,
-        result.info.width_px,
-        None if drawn else frame_states(result),
-        matrix,
-        transforms_at(result.camera, track["frame"].to_numpy(int)),
-        track["time_s"].to_numpy(float),
-    )
-
-
-def _shoulders(result: SetResult) -> NDArray[np.float64] | None:
-    """Middle of the shoulders at the bottom, in the steadied image; the bar's without them."""
-    joints = shown_joints(result)
-    touches = result.reps["touch_s"].dropna().to_numpy(float)
-    if not len(touches) or joints.empty:
-        return None
-    names = [f"{side}_shoulder" for side in SIDES]
-    near = str(result.calibration.get("near_arm") or "")
-    if result.view == "side" and near:
-        names = [f"{near}_shoulder"]
-    columns = [f"{name}_{axis}_px" for name in names for axis in "xy"]
-    if not set(columns) <= set(joints.columns):
-        return None
-    places = []
-    for touch in touches:
-        row = joints.iloc[int((joints["time_s"] - touch).abs().to_numpy().argmin())]
-        points = row[columns].to_numpy(float).reshape(-1, 2)
-        steady = transforms_at(result.camera, np.array([int(row["frame"])]))[0]
-        places.append((points @ steady[:, :2].T + steady[:, 2]).mean(axis=0))
-    middle = np.nanmedian(places, axis=0)
-    return middle if np.isfinite(middle).all() else None
-
-
-@dataclass(frozen=True)
-class Moment:
-    """A moment of the clip at which all sets are at the same point of the lift."""
-
-    rep: int
-    word: str
-    image: Image
-
-
-def film(
-    entries: Sequence[Entry],
-    panels: Sequence[Panel],
-    target: Path,
-    config: BesideConfig,
-    progress: Progress = quiet,
-) -> list[Moment]:
-    """Write the clip with the sets side by side; its stills at the moments.
-
-    Parameters
-    ----------
-    entries, panels
-        As many of each.
-    target : Path
-        An MP4 file.
-    config : BesideConfig
-    progress : callable, optional
-
-    Returns
-    -------
-    list of Moment
-    """
-    together = clocks([entry.reps for entry in entries])
-    if not together:
-        return []
-    shown = schedule(together, config)
-    readers = [_Reader(p, [one.own_s[k] for one in shown]) for k, p in enumerate(panels)]
-    width, height = panel_size(len(panels), config)
-    kept: list[Moment] = []
-    with VideoWriter(target, width * len(panels), height, config.fps) as writer, ExitStack() as end:
-        for reader in readers:
-            end.callback(reader.close)
-        for number, one in enumerate(shown):
-            parts = [
-                _labelled(reader.at(number, (width, height)), entry.name, one.phase)
-                for reader, entry in zip(readers, entries, strict=True)
-            ]
-            image = np.hstack(parts)
-            image[:, width - 1 :: width][:, : len(parts) - 1] = 255
-            writer.write(image, number / config.fps)
-            if one.moment and not any((k.rep, k.word) == (one.rep, one.moment) for k in kept):
-                kept.append(Moment(one.rep, one.moment, image))
-            progress("drawing the clip", (number + 1) / len(shown))
-    return kept
-
-
-@dataclass(frozen=True)
-class Shown:
-    """A picture of the clip: each set's own time, the phase, and the moment if it is one."""
-
-    rep: int
-    own_s: tuple[float, ...]
-    phase: str
-    moment: str
-
-
-_PHASES = {
-    "start_s": "lowering",
-    "touch_s": "on the chest",
-    "press_s": "pressing",
-    "sticking_min_s": "pressing on",
-    "lockout_s": "lockout",
-}
-HELD = ("touch_s", "sticking_min_s", "lockout_s")
-
-
-def schedule(together: Sequence[Clock], config: BesideConfig) -> list[Shown]:
-    """Pictures of the clip, repetition after repetition.
-
-    Parameters
-    ----------
-    together : sequence of Clock
-    config : BesideConfig
-    """
-    shown = []
-    for rep, clock in enumerate(together, 1):
-        stops = [(clock.clock_s[k], n) for k, n in enumerate(clock.names) if n in HELD]
-        step = 1.0 / config.fps
-        at, last = clock.clock_s[0] - config.lead_s, clock.clock_s[-1] + config.tail_s
-        while at < last:
-            while stops and stops[0][0] <= at + step / 2:
-                when, name = stops.pop(0)
-                own = tuple(float(clock.own_time(k, when)) for k in range(len(clock.set_s)))
-                held = Shown(rep, own, ANCHOR_WORDS[name], ANCHOR_WORDS[name])
-                shown += [held] * max(1, round(config.hold_s * config.fps))
-            own = tuple(float(clock.own_time(k, at)) for k in range(len(clock.set_s)))
-            before = [n for k, n in enumerate(clock.names) if clock.clock_s[k] <= at + 1e-9]
-            phase = _PHASES[before[-1]] if before else "ready"
-            shown.append(Shown(rep, own, phase, ""))
-            at += step
-    return shown
-
-
-class _Reader:
-    """Frames of one panel in order, drawn on and brought to the panel's size."""
-
-    def __init__(self, panel: Panel, own_s: Sequence[float]) -> None:
-        self.panel = panel
-        times = panel.info.times_s
-        self.wanted = np.abs(times[:, None] - np.asarray(own_s)[None]).argmin(axis=0)
-        self.wanted = np.maximum.accumulate(self.wanted)
-        longer = max(panel.info.width_px, panel.info.height_px)
-        side = min(longer, 1280)
-        self.frames: Iterator[Frame] = stream(
-            panel.info, indices=np.unique(self.wanted), max_side_px=side
-        )
-        self.now: Frame | None = None
-        self.ready: tuple[int, Image] | None = None
-
-    def at(self, number: int, size: tuple[int, int]) -> Image:
-        """The panel's picture for one picture of the clip."""
-        wanted = int(self.wanted[number])
-        while self.now is None or self.now.index < wanted:
-            following = next(self.frames, None)
-            if following is None:
-                break
-            self.now = following
-        if self.now is None:
-            return np.zeros((size[1], size[0], 3), np.uint8)
-        if self.ready is None or self.ready[0] != self.now.index:
-            self.ready = (self.now.index, self._drawn(self.now, size))
-        return self.ready[1]
-
-    def _drawn(self, frame: Frame, size: tuple[int, int]) -> Image:
-        panel = self.panel
-        row = int(np.abs(panel.time_s - frame.time_s).argmin())
-        image, scale = frame.image, frame.image.shape[1] / panel.full_px
-        if panel.states is not None:
-            image = trace_frame(image, scaled_state(panel.states[row], scale))
-        # From the picture as decoded to the clip's own pixels, steadied, and to the panel.
-        half = 0.5 / scale - 0.5
-        grow = np.array([[1 / scale, 0.0, half], [0.0, 1 / scale, half]])
-        matrix = _chain(panel.to_panel, _chain(panel.steady[row], grow))
-        return cv2.warpAffine(image, matrix, size, flags=cv2.INTER_AREA, borderValue=(24, 26, 30))
-
-    def close(self) -> None:
-        """Let go of the clip."""
-        closing = getattr(self.frames, "close", None)
-        if closing is not None:
-            closing()
-
-
-def _chain(after: NDArray[np.float64], before: NDArray[np.float64]) -> NDArray[np.float64]:
-    """One affine map after another, both of shape (2, 3)."""
-    return np.column_stack(
-        [after[:, :2] @ before[:, :2], after[:, :2] @ before[:, 2] + after[:, 2]]
-    )
-
-
-def _labelled(image: Image, name: str, phase: str) -> Image:
-    out = image.copy()
-    config = OverlayConfig()
-    size = max(14, round(out.shape[1] / 26))
-    write_label(out, name, (out.shape[1] / 2, 0.0), size, config)
-    write_label(out, phase, (out.shape[1] / 2, out.shape[0] - 1.5 * size), size, config)
-    return out
 
 
 # --- pictures -------------------------------------------------------------------------------------
@@ -624,11 +318,12 @@ def beside_files(
     dict of str to bytes
     """
     config = config or BesideConfig()
-    panels, why_no_film = panels_of(entries, config)
+    sets = film_sets(entries)
+    panels, why_no_film = panels_of(sets, config) if sets else ([], NO_CLIP_OF_PAIRS)
     data, moments = b"", []
     if panels:
         with scratch_folder() as place:
-            moments = film(entries, panels, place / BESIDE_FILM, config, progress)
+            moments = film(sets, panels, place / BESIDE_FILM, config, progress)
             if moments:
                 data = (place / BESIDE_FILM).read_bytes()
             else:
@@ -639,6 +334,12 @@ def beside_files(
         BESIDE_PAGE: page.encode("utf-8", "replace"),
         BESIDE_TABLE: csv_bytes(difference_table(entries)),
     }
+
+
+def film_sets(entries: Sequence[Entry]) -> list[FilmSet]:
+    """What the clip is made of; nothing where a set is a pair, whose folder keeps no clip."""
+    sets = [FilmSet(e.name, e.result, e.folder, e.clip) for e in entries if e.result is not None]
+    return sets if len(sets) == len(entries) else []
 
 
 def difference_table(entries: Sequence[Entry]) -> pd.DataFrame:

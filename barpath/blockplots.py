@@ -339,7 +339,9 @@ def _draw_line(axes: Axes, line: SpeedLine, reach: float, colour: str) -> None:
 
 
 @_styled
-def sessions_picture(table: pd.DataFrame, names: Sequence[str], by: str) -> Picture | None:
+def sessions_picture(
+    table: pd.DataFrame, names: Sequence[str], by: str, n_columns: int = 3
+) -> Picture | None:
     """Draw measures of one lifter over the days: each set a point, by setup.
 
     Parameters
@@ -350,11 +352,15 @@ def sessions_picture(table: pd.DataFrame, names: Sequence[str], by: str) -> Pict
         Measure columns.
     by : str
         Column with the setups.
+    n_columns : int
+        Panels beside each other.
 
     Returns
     -------
     Picture or None
     """
+    if not names:
+        return None
     sets = average_sets(table, by, names, usable(table))
     shown = [k for k in range(len(names)) if (sets.n[:, k] > 0).sum() >= 2][:MAX_PANELS]
     if not shown:
@@ -363,9 +369,9 @@ def sessions_picture(table: pd.DataFrame, names: Sequence[str], by: str) -> Pict
     days = sorted({dates[s] for s in sets.labels["session"]})
     at = sets.labels["session"].map(dates).map({day: k for k, day in enumerate(days)})
     levels = sorted(sets.labels["level"].unique())
-    n_columns = 3
     n_rows = -(-len(shown) // n_columns)
-    figure = Figure(figsize=(WIDE_IN, 1.7 * n_rows + 0.5), layout="constrained")
+    size = (WIDE_IN * n_columns / 3, 1.7 * n_rows + 0.5)
+    figure = Figure(figsize=size, layout="constrained")
     grid = figure.subplots(n_rows, n_columns, squeeze=False, sharex=True)
     for axes in grid.flat[len(shown) :]:
         axes.set_axis_off()

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from barpath import blockplots, blockstore, drift, loadvelocity
 from barpath.beside import NOT_THERE, TOPICS, Difference, headline
+from barpath.besidefilm import FilmSet, film_bytes
 from barpath.block import STILL_FILE, kept_sets
 from barpath.blockplots import differences_picture
 from barpath.compare import (
@@ -35,8 +36,9 @@ from barpath.compare import (
     in_words,
     levels_of,
 )
-from barpath.errors import BarpathError, OutputError
+from barpath.errors import BarpathError, OptionError, OutputError
 from barpath.files import json_bytes, read_json, staged_folder
+from barpath.names import name_on_disk
 from barpath.pages import clean, data_uri, plural, render, svg_uri, unbroken
 from barpath.plots import Picture, measure_label, shown_unit
 from barpath.sheets import csv_bytes
@@ -51,6 +53,7 @@ COACH_PAGE = "coach.html"
 MARK_FILE = "pages.json"
 MAX_PATH_CLIPS = 6
 MAX_FLAGS = 25
+MAX_FAILURES_SHOWN = 5
 
 VERDICT_WORDS = {
     "clear": "clear",
@@ -153,7 +156,8 @@ def page(title: str, kind: str, about: str, body: str) -> str:
         f"<p>{_t(about)}</p>\n</header>\n<main>{body}{_cautions()}</main>\n"
         "<footer><p>This file needs no network and sends nothing.</p></footer>\n"
     )
-    return render("base.html", title=title, body=Markup(whole), more_style=_STYLE)
+    media = "media-src file: 'self'; "
+    return render("base.html", title=title, body=Markup(whole), more_style=_STYLE, media=media)
 
 
 def _t(text: Any) -> str:
@@ -238,6 +242,7 @@ def compare_files(
     by: str = "technique",
     levels: Sequence[str] = (),
     split: str | None = None,
+    clips: Path | None = None,
 ) -> dict[str, bytes]:
     """Compare setups of a block, as a page and a table.
 
@@ -251,6 +256,8 @@ def compare_files(
         See `compare.levels_of`.
     split : str, optional
         Day that parts ``before`` from ``after``; `by` is then `period`.
+    clips : Path, optional
+        Folder with the block's clips; with it sets of both setups are shown side by side in clips.
 
     Returns
     -------
@@ -260,6 +267,8 @@ def compare_files(
     ------
     BarpathError
         As `blockstore.read_table` and `compare.compare`.
+    OptionError
+        There is no such folder with clips.
     """
     table = blockstore.read_table(source)
     if split is not None:
@@ -268,14 +277,70 @@ def compare_files(
     result = compare(table, by, levels)
     folder = source if source.is_dir() else source.parent
     told = result.assign(words=[in_words(row) for _, row in result.iterrows()])
-    return {
-        COMPARE_PAGE: compare_html(table, result, by, folder).encode("utf-8", "replace"),
+    if clips is not None and not clips.is_dir():
+        raise OptionError(f"There is no folder '{clips}' with clips.")
+    films, files = {}, {}
+    if clips is not None:
+        films, files = setup_films(table, result, by, folder, clips)
+    page_text = compare_html(table, result, by, folder, films)
+    return files | {
+        COMPARE_PAGE: page_text.encode("utf-8", "replace"),
         COMPARE_TABLE: csv_bytes(told),
     }
 
 
+Films = Mapping[tuple[str, str, str], Sequence[tuple[str, str]]]
+"""By lifter and two setups: caption and file name of each clip."""
+
+
+def setup_films(
+    table: pd.DataFrame, result: pd.DataFrame, by: str, folder: Path, clips: Path
+) -> tuple[dict[tuple[str, str, str], list[tuple[str, str]]], dict[str, bytes]]:
+    """Clips with a set of each setup side by side, for every lifter and view.
+
+    Parameters
+    ----------
+    table, result, by, folder
+        As for `compare_html`.
+    clips : Path
+        Folder with the block's clips.
+
+    Returns
+    -------
+    films, files
+        `Films`, and the clips by file name. What cannot be shown so is left out.
+    """
+    films: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
+    files: dict[str, bytes] = {}
+    keys = result[["lifter", "level_a", "level_b"]].drop_duplicates()
+    for number, (lifter, a, b) in enumerate(keys.itertuples(index=False)):
+        own = table[(table["lifter"] == lifter) & table[by].isin((a, b))].drop_duplicates("clip")
+        places = kept_sets(folder, own["clip"].tolist())
+        own = own[own["clip"].isin(list(places))]
+        for view in ("side", "front"):
+            sets = []
+            for level in (a, b):
+                alike = _alike(own[own["view"] == view], by, (a, b), level)
+                at_hand = [c for c in alike if (clips / name_on_disk(c)).is_file()]
+                found = _read([places[c] for c in at_hand[:1]])
+                if found:
+                    clip = clips / name_on_disk(at_hand[0])
+                    sets.append(FilmSet(level, found[0], places[at_hand[0]], clip))
+            if len(sets) < 2:
+                continue
+            name = f"beside-{number}-{view}.mp4"
+            if data := film_bytes(sets):
+                files[name] = data
+                films.setdefault((lifter, a, b), []).append((f"Seen from the {view}.", name))
+    return films, files
+
+
 def compare_html(
-    table: pd.DataFrame, result: pd.DataFrame, by: str, folder: Path | None = None
+    table: pd.DataFrame,
+    result: pd.DataFrame,
+    by: str,
+    folder: Path | None = None,
+    films: Films | None = None,
 ) -> str:
     """Write the page of a comparison.
 
@@ -288,6 +353,8 @@ def compare_html(
     by : str
     folder : Path, optional
         The block's folder, for bar paths and stills.
+    films : Films, optional
+        Clips beside the page.
 
     Returns
     -------
@@ -305,6 +372,7 @@ def compare_html(
             title = f"{lifter}: {a} and {b}"
             content = _comparison(rows, own, by)
             if lifter != ALL_LIFTERS:
+                content += _films((films or {}).get((lifter, a, b), ()))
                 content += _seen(own, by, (a, b), folder)
                 speeds = _speeds(own[own[by].isin([a, b])], by)
                 content += _folded("Load and speed", speeds) if speeds else ""
@@ -365,6 +433,18 @@ def _comparison(rows: pd.DataFrame, table: pd.DataFrame, by: str) -> str:
         items = [f"{reason} {names}." for reason, names in reasons.items()]
         more += f"<h3>What cannot be compared, and why</h3>{_list(items)}"
     return content + _folded("Every measure", more)
+
+
+def _films(films: Sequence[tuple[str, str]]) -> str:
+    shown = "".join(
+        '<figure class="film"><video controls playsinline loop preload="metadata"'
+        f' aria-label="A set of each setup side by side"><source src="{_t(name)}"'
+        ' type="video/mp4">This browser cannot play the clip.</video><figcaption>'
+        f"{_t(caption)} One clock by the phase of the lift, one scale, shoulders on shoulders. The"
+        f" clip is the file {_t(name)} beside this page.</figcaption></figure>\n"
+        for caption, name in films
+    )
+    return f'<h3>Side by side</h3><div class="stills">{shown}</div>' if shown else ""
 
 
 def _folded(title: str, content: str) -> str:
@@ -683,28 +763,58 @@ def coach_html(
     links = "".join(
         f'<li><a href="{_t(quote(name))}">{_t(lifter)}</a></li>\n' for lifter, name in pages.items()
     )
-    content += f"<h3>A page for each lifter</h3><ul>{links}</ul>"
-    body = _section("lifters", "The lifters", content)
+    body = _section(
+        "answer", _t(_measured_in_words(table, failures)), _block_answer(compared, failures)
+    )
+    content = f"<ul>{links}</ul>\n{content}"
+    body += _section("lifters", "A page for each lifter", content)
     if compared is not None:
         clear = compared[compared["verdict"] == "clear"]
         sentences = [f"{row['lifter']}: {in_words(row)}" for _, row in clear.iterrows()]
         text = _list(sentences) if sentences else "<p>No difference between setups is clear.</p>"
-        body += _section("setups", "Clear differences between setups", text)
-    body += _section("flags", "Unusual repetitions", _flag_table(flagged))
-    if len(failures):
+        body += _folded("Every clear difference between setups", text)
+    body += _folded("Unusual repetitions", _flag_table(flagged))
+    if len(failures) > MAX_FAILURES_SHOWN:
         text = _table(
             "They are not part of any figure here.",
             ["Clip", "Why"],
             failures[["clip", "failure"]].to_numpy().tolist(),
         )
-    else:
-        text = "<p>Every clip was measured.</p>"
-    body += _section("failed", "Clips that could not be measured", text)
+        body += _folded("Every clip that could not be measured", text)
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     clips, reps = table["clip"].nunique(), len(table)
     about = f"{plural(clips, 'clip')}, {plural(reps, 'filmed repetition')}{when}"
     return page("The block, for the coach", "Bench press, a training block", about, body)
+
+
+def _measured_in_words(table: pd.DataFrame, failures: pd.DataFrame) -> str:
+    clips = plural(table["clip"].nunique(), "clip")
+    text = f"{clips} of {plural(table['lifter'].nunique(), 'lifter')} measured"
+    return f"{text}, {len(failures)} could not be" if len(failures) else f"{text}, every one"
+
+
+def _block_answer(compared: pd.DataFrame | None, failures: pd.DataFrame) -> str:
+    """What a coach looks for first: what failed and why, and what differs between setups."""
+    content = ""
+    if len(failures):
+        shown = failures.head(MAX_FAILURES_SHOWN)
+        content += "<h3>Not measured, and why</h3>\n"
+        content += _list([f"{row.clip}: {row.failure}" for row in shown.itertuples()])
+        if len(failures) > len(shown):
+            content += f'<p class="small">And {len(failures) - len(shown)} more, below.</p>\n'
+    if compared is None:
+        return content
+    said = []
+    for (lifter, first, second), rows in compared.groupby(
+        ["lifter", "level_a", "level_b"], sort=False
+    ):
+        found, _ = five_differences(rows)
+        if any(one.clear for one in found):
+            said.append(f"{lifter}, {headline(found, first, second)[0]}")
+    if said:
+        return f"{content}<h3>What differs between setups</h3>\n{_list(said)}"
+    return f"{content}<p>No difference between setups is larger than its uncertainty.</p>\n"
 
 
 def _flag_table(flagged: pd.DataFrame) -> str:
@@ -759,12 +869,32 @@ def lifter_html(
     -------
     str
     """
+    names = blockstore.measures_in(table)
+    said = [
+        (row["measure"], sentence)
+        for _, row in trends.iterrows()
+        if (sentence := drift.trend_in_words(row))
+    ]
+    asked = [measure for topic in TOPICS for measure in topic.measures]
     body = ""
-    speeds = _speeds(table, by)
-    if speeds:
-        body += _section("speed", "How load and speed go together", speeds)
-    said = [s for s in (drift.trend_in_words(row) for _, row in trends.iterrows()) if s]
-    text = _list(said) if said else "<p>No measure drifts more than its uncertainty.</p>"
+    if compared is not None:
+        own = compared[compared["lifter"] == lifter]
+        for (first, second), rows in own.groupby(["level_a", "level_b"], sort=False):
+            if five := _five(rows):
+                title = _t(f"{first} and {second}")
+                body += _section(f"setups-{len(body)}", title, five)
+    picture = blockplots.sessions_picture(
+        table, [n for n in names if blockstore.measure_of(n)[0] in asked], by, n_columns=2
+    )
+    text = _list([sentence for measure, sentence in said if measure in asked]) if said else ""
+    if picture is not None:
+        caption = "Every set is a point; days from left to right."
+        body += _section("weeks", "Over the weeks", f"{_picture(picture, caption)}{text}")
+    text = (
+        _list([sentence for _, sentence in said])
+        if said
+        else "<p>No measure drifts more than its uncertainty.</p>"
+    )
     n_told = int((trends["reason"] == "").sum())
     if n_told:
         text += (
@@ -773,21 +903,23 @@ def lifter_html(
         )
     else:
         text = "<p>There are too few sets or days to tell.</p>"
-    body += _section("drift", "Drift with load, fatigue and time", text)
+    body += _folded("Drift with load, fatigue and time", text)
+    speeds = _speeds(table, by)
+    if speeds:
+        body += _folded("How load and speed go together", speeds)
     if compared is not None:
         own = compared[(compared["lifter"] == lifter) & (compared["verdict"] != "missing")]
         order = list(VERDICT_WORDS)
         own = own.assign(rank=own["verdict"].map(order.index)).sort_values("rank", kind="stable")
         words = [in_words(row) for _, row in own.iterrows()]
         text = _list(words) if words else "<p>Nothing was measured with more than one setup.</p>"
-        body += _section("setups", "Setups against each other", text)
-    names = blockstore.measures_in(table)
+        body += _folded("Setups against each other, every measure", text)
     picture = blockplots.sessions_picture(table, names, by)
     if picture is not None:
         text = _picture(picture, "Every set is a point; days from left to right.")
-        body += _section("days", "Over the days", f'<div class="wide">{text}</div>')
-    body += _section("flags", "Unusual repetitions", _flag_table(flagged))
-    body += _section("missing", "What was measured, and what was not", _missing(table, names))
+        body += _folded("Every measure over the days", f'<div class="wide">{text}</div>')
+    body += _folded("Unusual repetitions", _flag_table(flagged))
+    body += _folded("What was measured, and what was not", _missing(table, names))
     days = sorted(d for d in table["date"].unique() if d)
     when = f", {days[0]} to {days[-1]}" if days else ""
     about = (

@@ -415,6 +415,13 @@ def compare(
             help="A day, as in 2026-03-05: compare before with from then on.", show_default=False
         ),
     ] = None,
+    clips: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder with the block's clips: sets of both setups are then shown side by side.",
+            show_default=False,
+        ),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Folder for the page and the table.")] = Path(
         "comparison"
     ),
@@ -433,7 +440,7 @@ def compare(
             raise OptionError(f"The day must be as in 2026-03-05, not {split!r}.") from None
     wanted = [level.strip() for level in levels.split(",")] if levels else []
     prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
-    files = blockreport.compare_files(source, by, wanted, split)
+    files = blockreport.compare_files(source, by, wanted, split, clips)
     folder = blockreport.write_pages(out, files, overwrite=overwrite)
     typer.echo(f"Comparison: {folder / blockreport.COMPARE_PAGE}")
 
@@ -519,6 +526,14 @@ def beside(
             show_default=False,
         ),
     ] = None,
+    clips: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder in which the clips lie; looked for beside the result folders and in the"
+            " current directory if not given.",
+            show_default=False,
+        ),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Folder for the page and the clip.")] = Path("beside"),
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace earlier pages.")] = False,
 ) -> None:
@@ -528,7 +543,7 @@ def beside(
 
     prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
     told = [name.strip() for name in names.split(",")] if names else []
-    entries = besidereport.read_entries(sets, told)
+    entries = besidereport.read_entries(sets, told, clips)
     with _Bar() as progress:
         folder = besidereport.write_beside(entries, out, overwrite=overwrite, progress=progress)
     typer.echo(f"Page: {folder / besidereport.BESIDE_PAGE}")

@@ -30,7 +30,7 @@ from barpath.blockstore import best_view, measure_of, measures_in, usable
 from barpath.errors import OptionError
 from barpath.measures import CATALOGUE
 from barpath.plots import measure_label, shown_unit
-from barpath.uncertainty import coverage_factor, state
+from barpath.uncertainty import coverage_factor, rounded, state, state_width
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -722,8 +722,9 @@ def in_words(row: pd.Series) -> str:
         return f"{label}: cannot be compared. {row['reason']}".strip()
     factor, unit = shown_unit(row["unit"])
     width = (row["high"] - row["low"]) / 2
+    tool = state_width(factor * row["tool_u95"], unit)
     amount = state(abs(factor * row["difference"]), factor * width, unit)
-    least = f"{factor * row['sdc']:.2g} {unit}".strip()
+    least = state_width(factor * row["sdc"], unit)
     way = "more" if row["difference"] > 0 else "less"
     match row["verdict"]:
         case "clear":
@@ -740,7 +741,7 @@ def in_words(row: pd.Series) -> str:
         case "within tool":
             text = (
                 f"{label}: {amount} {way} with {b} than with {a}, but joints seen by the network"
-                f" may be off by so much that {factor * row['tool_u95']:.2g} {unit} could come from"
+                f" may be off by so much that {tool} could come from"
                 " the tool alone."
             )
         case "none seen":
@@ -751,8 +752,8 @@ def in_words(row: pd.Series) -> str:
         case _:
             text = (
                 f"{label}: what was measured leaves open whether {a} and {b} differ; the difference"
-                f" may lie anywhere from {factor * row['low']:.2g} to {factor * row['high']:.2g}"
-                f" {unit}".rstrip()
+                f" may lie anywhere from {rounded(factor * row['low'], factor * width)[0]} to"
+                f" {rounded(factor * row['high'], factor * width)[0]} {unit}".rstrip()
                 + "."
             )
     if row["design"].startswith("different"):

@@ -35,7 +35,7 @@ from barpath.rules import COLUMNS, REMARKS
 from barpath.sheets import csv_bytes, read_csv
 from barpath.stacking import ASSUMPTIONS
 from barpath.store import check_target, plain
-from barpath.uncertainty import state
+from barpath.uncertainty import state, state_width
 
 SCHEMA_NAME = "barpath-pair"
 SCHEMA_VERSION = 1
@@ -597,7 +597,7 @@ def _how(pair: PairResult) -> list[tuple[str, str]]:
         ("Front clip", _clip(pair.front)),
         ("Side clip", _clip(pair.side)),
         ("End seen from the side", f"the lifter's {pair.near or 'unknown'} end"),
-        ("Uncertainty of all lengths", f"± {196 * pair.scale_rel_sd:.1f} % (95 %)"),
+        ("Uncertainty of all lengths", f"± {state_width(196 * pair.scale_rel_sd, '%')} (95 %)"),
     ]
     if arms is not None:
         lengths = arms.length_draws_m.std(axis=0)

@@ -20,7 +20,7 @@ from barpath.measures import CATALOGUE
 from barpath.overlay import DRAWN_JOINTS, shown_joints
 from barpath.pages import Photo, clean, data_uri, photo, plural, render
 from barpath.store import SetResult
-from barpath.uncertainty import rounded, state
+from barpath.uncertainty import rounded, state, state_width
 
 _VIEW_WORDS = {
     "side": "from the side",
@@ -432,8 +432,8 @@ def _across(result: SetResult) -> list[str]:
         if abs(row["value"]) > row["u95"]:
             said.append((words, f"{_quantity({**row, 'value': abs(row['value'])})}", row["rep"]))
         else:
-            less = rounded(0.0, factor * row["u95"])[1]
-            said.append(("either way", f"no more than {less} {unit}", row["rep"]))
+            less = state_width(factor * row["u95"], unit)
+            said.append(("either way", f"no more than {less}", row["rep"]))
     if not said:
         return []
     ways = {way for way, _, _ in said}
@@ -502,7 +502,10 @@ def _quantity(row: Any) -> str:
 
 
 def _about(result: SetResult) -> str:
-    about = [plural(len(result.reps), "repetition"), f"filmed {_VIEW_WORDS[result.view]}"]
+    kinds = result.reps["kind"].value_counts()
+    odd = [f"{kinds[kind]} {kind}" for kind in ("partial", "failed") if kind in kinds]
+    count = plural(len(result.reps), "repetition") + (f" ({', '.join(odd)})" if odd else "")
+    about = [count, f"filmed {_VIEW_WORDS[result.view]}"]
     load = result.options.get("load_kg")
     if isinstance(load, int | float) and math.isfinite(load):
         about.insert(1, f"{load:g} kg")
@@ -698,9 +701,9 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
         label, unit = _CALIBRATION_WORDS.get(key, (key.replace("_", " "), ""))
         sd = calibration.get(key.replace("_deg", "_sd_deg")) if key.endswith("_deg") else None
         if key.endswith("_rel_sd"):
-            text = f"± {196.0 * value:.2g} % (95 %)"
+            text = f"± {state_width(196.0 * value, '%')} (95 %)"
         elif key == "tilt_sd_deg":
-            text = f"± {1.96 * value:.2g}° (95 %)"
+            text = f"± {state_width(1.96 * value, '°')} (95 %)"
         elif _known(sd) and not key.endswith("_sd_deg"):
             text = state(value, 1.96 * sd, unit)
         else:

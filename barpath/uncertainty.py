@@ -284,5 +284,19 @@ def state(value: float, u95: float, unit: str = "") -> str:
     number, spread = rounded(value, u95)
     if number == "–":
         return number
-    text = f"{number} ± {spread}" if spread else number
+    return _with_unit(f"{number} ± {spread}" if spread else number, unit)
+
+
+def state_width(u95: float, unit: str = "") -> str:
+    """A half width, or the size of something no better known, alone as text.
+
+    Examples
+    --------
+    >>> state_width(12.4, "°"), state_width(0.58, "cm")
+    ('12°', '0.6 cm')
+    """
+    return _with_unit(rounded(0.0, u95)[1] or rounded(u95, math.nan)[0], unit)
+
+
+def _with_unit(text: str, unit: str) -> str:
     return text + (unit if unit == "°" else f" {unit}").rstrip()

@@ -130,6 +130,9 @@ def test_path_in_words():
     assert answer.path_in_words(facts) == "5.0 ± 1.0 cm toward the feet and 40.0 ± 1.0 cm up."
     straight = replace(facts, drift_m=Known(0.002, 0.006))
     assert "neither head nor feet by more than 0.6 cm" in answer.path_in_words(straight)
+    bare = answer.answer(replace(facts, wrist_out_m=NOT_SEEN, tuck_deg=NOT_SEEN))
+    assert bare.headline.startswith("From touch to lockout the bar goes 5.0 ± 1.0 cm toward")
+    assert any(text.startswith("For touch point: Film from the side") for text in bare.film)
     gone = replace(facts, drift_m=Known(reason="The camera moved too much."))
     assert answer.path_in_words(gone) == (
         "40.0 ± 1.0 cm up; sideways it could not be told. The camera moved too much."
@@ -142,6 +145,13 @@ def test_nothing_known_says_how_to_film():
     assert not got.reasons
     assert any(answer.FILM_FRONT in text for text in got.film)
     assert any("barpath pair" in text for text in got.film)
+
+
+def test_a_tuck_known_only_roughly_is_no_advice():
+    side = Facts(("side",), NOT_SEEN, arms((27.0, 17.0)), touch_m=Known(0.11, 0.02))
+    got = answer.answer(side)
+    assert got.kind == "film"
+    assert "27 ± 17° fits nearly every way of pressing" in got.steps[0]
 
 
 # --- what to try next -----------------------------------------------------------------------------

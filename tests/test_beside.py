@@ -1,14 +1,17 @@
 """Sets side by side: one clock by phase, one scale, honest differences, a page and a clip."""
 
 import dataclasses
+import shutil
 import subprocess
 import sys
 
+import cv2
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
+from barpath import besidefilm
 from barpath import besidereport as page
 from barpath.answer import Facts, Known
 from barpath.beside import (
@@ -98,13 +101,13 @@ def test_a_moment_that_one_set_lacks_is_left_out():
 
 
 def test_held_pictures_show_the_moment_in_every_set():
-    config = page.BesideConfig(fps=20.0)
+    config = besidefilm.BesideConfig(fps=20.0)
     clock = Clock(
         ("start_s", "touch_s", "lockout_s"),
         np.array([0.0, 1.0, 2.5]),
         np.array([[3.0, 4.2, 5.0], [1.0, 1.8, 4.0]]),
     )
-    shown = page.schedule([clock, clock], config)
+    shown = besidefilm.schedule([clock, clock], config)
     for rep in (1, 2):
         for word, own in (("touch", (4.2, 1.8)), ("lockout", (5.0, 4.0))):
             held = [one for one in shown if one.rep == rep and one.moment == word]
@@ -231,20 +234,6 @@ def test_headline_answers_what_differs_and_what_cannot_be_told():
 # --- one scale ------------------------------------------------------------------------------------
 
 
-def entry_of(result, folder, name="a set"):
-    return page.Entry(
-        name,
-        folder,
-        result.view,
-        result.measures,
-        result.reps,
-        Facts((result.view,)),
-        None,
-        {},
-        result,
-    )
-
-
 def filmed(folder, name, zoom=1.0, **more):
     """A made set written as a result folder, with its clip beside it, at another scale."""
     result = make_result("side", n_reps=1, source_name=f"{name}.mp4", **more)
@@ -260,7 +249,7 @@ def filmed(folder, name, zoom=1.0, **more):
     with VideoWriter(folder / f"{name}.mp4", *size, 30.0) as writer:
         for row in range(len(plain.track)):
             image = make_image(plain, row)
-            writer.write(page.cv2.resize(image, size), row / 30.0)
+            writer.write(cv2.resize(image, size), row / 30.0)
     info = probe(folder / f"{name}.mp4")
     result.track["time_s"] = info.times_s[: len(result.track)]
     result.info = dataclasses.replace(info, n_duplicate=0)
@@ -275,10 +264,10 @@ def folders(tmp_path_factory):
 
 def test_panels_have_one_scale_with_shoulder_on_shoulder(folders):
     entries = page.read_entries(folders)
-    config = page.BesideConfig()
-    panels, why = page.panels_of(entries, config)
+    config = besidefilm.BesideConfig()
+    panels, why = besidefilm.panels_of(page.film_sets(entries), config)
     assert why == ""
-    width, height = page.panel_size(2, config)
+    width, height = besidefilm.panel_size(2, config)
     aim = np.array(config.shoulder_share) * (width, height)
     for entry, panel in zip(entries, panels, strict=True):
         across = panel.to_panel[0, 0]
@@ -294,12 +283,13 @@ def test_panels_have_one_scale_with_shoulder_on_shoulder(folders):
 def test_clip_shows_both_plates_at_one_place_and_size_at_the_touch(folders, tmp_path):
     """The same made set filmed at two scales: its plates must meet in the clip."""
     entries = page.read_entries(folders)
-    config = page.BesideConfig(film_px=640, fps=10.0)
-    panels, _ = page.panels_of(entries, config)
+    config = besidefilm.BesideConfig(film_px=640, fps=10.0)
+    sets = page.film_sets(entries)
+    panels, _ = besidefilm.panels_of(sets, config)
     bare = [dataclasses.replace(panel, states=None) for panel in panels]
-    moments = page.film(entries, bare, tmp_path / "out.mp4", config)
+    moments = besidefilm.film(sets, bare, tmp_path / "out.mp4", config)
     assert [m.word for m in moments] == ["touch", "lockout"]
-    width, _ = page.panel_size(2, config)
+    width, _ = besidefilm.panel_size(2, config)
     halves = moments[0].image[:, :width], moments[0].image[:, width:]
     red = [
         (h[..., 0].astype(int) - h[..., 1] > 60) & (h[..., 0].astype(int) - h[..., 2] > 60)
@@ -311,19 +301,40 @@ def test_clip_shows_both_plates_at_one_place_and_size_at_the_touch(folders, tmp_
     info = probe(tmp_path / "out.mp4")
     assert (info.width_px, info.n_frames) == (
         2 * width,
-        len(page.schedule(clocks([e.reps for e in entries]), config)),
+        len(besidefilm.schedule(clocks([e.reps for e in entries]), config)),
     )
     assert next(iter(stream(info))).image.shape[1] == 2 * width
 
 
 def test_no_clip_is_said_with_the_reason(folders, tmp_path):
+    config = besidefilm.BesideConfig()
     entries = page.read_entries(folders)
-    other = dataclasses.replace(entries[1], view="front")
-    assert "different views" in page.panels_of([entries[0], other], page.BesideConfig())[1]
-    other = dataclasses.replace(entries[1], folder=tmp_path / "elsewhere" / "set")
-    assert "annotated" in page.panels_of([entries[0], other], page.BesideConfig())[1]
-    other = dataclasses.replace(entries[1], view="pair")
-    assert "pair" in page.panels_of([entries[0], other], page.BesideConfig())[1]
+    first, second = page.film_sets(entries)
+    front = dataclasses.replace(second, result=dataclasses.replace(second.result, view="front"))
+    assert "different views" in besidefilm.panels_of([first, front], config)[1]
+    gone = dataclasses.replace(second, folder=tmp_path / "elsewhere" / "set")
+    assert "annotated" in besidefilm.panels_of([first, gone], config)[1]
+    assert page.film_sets([entries[0], dataclasses.replace(entries[1], result=None)]) == []
+
+
+def test_clips_may_lie_in_a_folder_of_their_own(folders, tmp_path):
+    clips = tmp_path / "clips"
+    clips.mkdir()
+    sets = []
+    for folder in folders:
+        (clips / f"{folder.name}.mp4").write_bytes(
+            (folder.parent / f"{folder.name}.mp4").read_bytes()
+        )
+        sets.append(tmp_path / "sets" / folder.name)
+        shutil.copytree(folder, sets[-1])
+    config = besidefilm.BesideConfig()
+    assert besidefilm.panels_of(page.film_sets(page.read_entries(sets)), config)[0] == []
+    entries = page.read_entries(sets, (), clips)
+    panels, why = besidefilm.panels_of(page.film_sets(entries), config)
+    assert why == ""
+    assert [p.info.path.parent for p in panels] == [clips, clips]
+    with pytest.raises(OptionError, match="clips"):
+        page.read_entries(sets, (), tmp_path / "nowhere")
 
 
 def test_the_annotated_clip_stands_in_for_a_clip_that_is_gone(folders, tmp_path):
@@ -331,8 +342,9 @@ def test_the_annotated_clip_stands_in_for_a_clip_that_is_gone(folders, tmp_path)
     kept = tmp_path / "deep" / "set"
     kept.mkdir(parents=True)
     (kept / "annotated.mp4").write_bytes((folders[1].parent / "far.mp4").read_bytes())
-    panels, why = page.panels_of(
-        [entries[0], dataclasses.replace(entries[1], folder=kept)], page.BesideConfig()
+    first, second = page.film_sets(entries)
+    panels, why = besidefilm.panels_of(
+        [first, dataclasses.replace(second, folder=kept)], besidefilm.BesideConfig()
     )
     assert why == ""
     assert panels[0].states is not None

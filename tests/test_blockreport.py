@@ -14,7 +14,7 @@ import pytest
 
 from barpath import block, blockplots, blockreport, blockstore, compare, drift
 from barpath.beside import TOPICS
-from barpath.errors import OutputError
+from barpath.errors import OptionError, OutputError
 from barpath.madeblock import BlockDesign, make_block
 from barpath.plots import measure_label
 from barpath.store import write_results
@@ -27,7 +27,7 @@ EVIL = "<script>alert('x')</script>\u202e\"&"
 class Checker(HTMLParser):
     """Tags in balance, no script, nothing from outside."""
 
-    VOID = ("meta", "img", "br")
+    VOID = ("meta", "img", "br", "source")
 
     def __init__(self, text: str) -> None:
         super().__init__()
@@ -194,6 +194,30 @@ def test_paths_and_bottoms_are_shown_where_kept(tmp_path):
     assert "Bar paths" in text
     assert "The bottom, side view" in text
     assert html.count("data:image/jpeg") == 3
+
+
+def test_clips_at_hand_are_shown_side_by_side(tmp_path, monkeypatch):
+    folder = kept_block(tmp_path / "block")
+    clips = tmp_path / "clips"
+    clips.mkdir()
+    asked = []
+
+    def film(sets):
+        asked.append([(one.name, one.clip) for one in sets])
+        return b"clip"
+
+    monkeypatch.setattr(blockreport, "film_bytes", film)
+    assert set(blockreport.compare_files(folder, clips=clips)) == {"compare.html", "compare.csv"}
+    for name in ("flared.mp4", "tucked.mp4"):
+        (clips / name).write_bytes(b"x")
+    files = blockreport.compare_files(folder, clips=clips)
+    assert files["beside-0-side.mp4"] == b"clip"
+    assert asked == [[(name, clips / f"{name}.mp4") for name in ("flared", "tucked")]]
+    html = files["compare.html"].decode()
+    assert 'src="beside-0-side.mp4"' in html
+    assert "Side by side" in text_of(html)
+    with pytest.raises(OptionError, match="clips"):
+        blockreport.compare_files(folder, clips=tmp_path / "nowhere")
 
 
 def test_mean_of_the_presses_lies_among_them():

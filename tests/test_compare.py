@@ -356,6 +356,14 @@ def test_words_for_every_verdict():
         assert words[verdict].endswith(".")
         assert "Horizontal way" in words[verdict]
     assert len(set(words.values())) == 5
+    # Sets that agree to the last digit leave an interval of the arithmetic alone.
+    alike = {"difference": 0.1083392162774468, "low": 0.1083392162774461, "unit": "m/s"}
+    said = compare.in_words(pd.Series({**base, **alike, "high": 0.1083392162774475}))
+    assert "0.108 m/s" in said
+    assert "0.0000000" not in said
+    large = {"difference": 1.0, "low": -123.4, "high": 125.4, "unit": "N", "sdc": 1234.0}
+    for verdict in ("open", "none seen"):
+        assert "e+" not in compare.in_words(pd.Series({**base, **large, "verdict": verdict}))
     doubtful = compare.in_words(pd.Series({**base, "q": 0.2, "poor_share": 0.9}))
     assert "chance" in doubtful
     assert "hint" in doubtful

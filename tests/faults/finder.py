@@ -263,6 +263,8 @@ def damaged_folder(rng: random.Random, folder: Path, stock: Stock) -> Case:
     if kind != "pair" and rng.random() < 0.3:
         # A port that there is not ends it before it waits for anybody.
         return Case(["touchup", "kept", "--clip", str(stock.clips[0]), "--port", "70000"])
+    if rng.random() < 0.3:
+        return Case(["beside", "kept", str(stock.results), "--out", "pages"], "pages")
     return Case(["rules", "kept"])
 
 
@@ -306,6 +308,7 @@ def options(rng: random.Random, folder: Path, stock: Stock) -> Case:
             command = rng.choice((["analyse", "clip.mp4"], ["pair", "clip.mp4", "clip.mp4"],
                                   ["demo"], ["photo", "file"], ["block", "."],
                                   ["compare", str(stock.block)],
+                                  ["beside", str(stock.results), str(stock.results)],
                                   ["block-report", str(stock.block)]))  # fmt: skip
             over = ["--overwrite"] if command[0] != "block" and rng.random() < 0.5 else []
             return Case([*command, "--out", rng.choice(outs), *over])
@@ -316,7 +319,8 @@ def options(rng: random.Random, folder: Path, stock: Stock) -> Case:
             name = rng.choice(("--by", "--levels", "--split"))
             return Case(["compare", str(stock.block), name, odd, "--out", "pages"], "pages")
         case 5:
-            return Case([rng.choice(("rules", "touchup", "compare", "photo", "block")), odd])
+            command = rng.choice(("rules", "touchup", "compare", "photo", "block", "beside"))
+            return Case([command, odd])
         case 6:
             return Case([rng.choice((*ODD_TEXT, "analyse", "benchmark")), odd])
         case _:
