@@ -62,6 +62,8 @@ class EndsConfig:
     around_m, creep_m : float
         So much of the bar on either side of the step is compared among the pictures, and by so much
         it may have shifted.
+    calm_s : float
+        Jumps of a bare bar's ends along it that are over in half this time are taken out.
     unlike_level : float
         Grey levels beyond which a difference counts no more.
     edge_level : float
@@ -96,6 +98,7 @@ class EndsConfig:
     least: int = 6
     around_m: float = 0.045
     creep_m: float = 0.02
+    calm_s: float = 0.6
     unlike_level: float = 40.0
     edge_level: float = 4.0
     sharpness: float = 12.0
@@ -452,6 +455,8 @@ def place_ends(
     along = ends[:, 1] - ends[:, 0]
     if not np.isfinite(along).all(axis=1).any():
         return track.assign(span_rel_sd=np.nan)
+    if strips.bare:
+        ends = _calmed(ends, along, track["time_s"].to_numpy(dtype=float), config)
     span_px = np.nanmedian(np.hypot(*along.T))
     slant = np.abs(np.nanmedian(ends[:, :, 0], axis=0) - middle_x_px) / focal_px
     expected, sd = _expected(track, None if strips.bare else joints, config)
@@ -478,6 +483,14 @@ def place_ends(
     out[names] = moved.reshape(-1, 4)
     length_m = found.along_m.sum()
     return out.assign(span_rel_sd=float(np.sqrt(found.covariance_m2.sum()) / length_m))
+
+
+def _calmed(ends: Floats, along: Floats, time_s: Floats, config: EndsConfig) -> Floats:
+    """Ends of a bare bar without jumps along it: its sleeves look much alike all along."""
+    window = 2 * round(0.5 * config.calm_s / np.median(np.diff(time_s))) + 1
+    columns = pd.DataFrame(ends[:, :, 0])
+    calm = columns.rolling(window, center=True, min_periods=1).median().to_numpy()
+    return ends + ((calm - ends[:, :, 0]) / along[:, :1])[:, :, None] * along[:, None]
 
 
 def _expected(

@@ -1458,7 +1458,7 @@ class BarTracker:
         line = self._fit_shaft(image, _Pose(x, y), max(3.0, reach)) if sure.any() else None
         plate_y = y - self._plate_offset
         # Until the plates' middles are known from a few frames, they are only roughly on the axis.
-        near = 0.1 * plate
+        near = max(0.04 * plate, 2.0 * self._seed.patch_scale)
         if self._n_good >= 5:
             near = max(0.025 * plate, 1.5 * self._seed.patch_scale)
         if line is not None and (np.abs(line.y - plate_y) > near)[sure].any():

@@ -104,6 +104,8 @@ def test_creep_of_the_tracked_ends_with_the_height_is_taken_out(
 def test_ends_of_a_bar_without_plates() -> None:
     frames, truth = made(Gym(plate_m=0.05), 96, step=2)
     table = tracked(truth, (-0.05, 0.04))
+    # A sleeve looks much alike all along: now and then it is found beside its place.
+    table.loc[[7, 8, 30], "image_right_x_px"] += 15.0
     found = place_ends(table, strips_of(frames, table, bare=True), None, FOCAL_PX, MIDDLE_PX)
     error = np.abs(span_error(found, truth)).max()
     assert error < 0.01
