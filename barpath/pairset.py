@@ -345,7 +345,8 @@ def side_view(
     )
     table = _with_fitted_sd(table, depths_alone, result)
     sign = {"left": 1.0, "right": -1.0}.get(near_side(head), 1.0)
-    camera = sign * (depths.outline_m + calibration.value("log_distance"))
+    plate_m = calibration.value("outline_m") * (-1.0 if calibration.far else 1.0)
+    camera = sign * (plate_m + calibration.value("log_distance"))
     assumed = {
         f"{s}_{j}": out * depths.lateral_m[j]
         for s, out in zip(SIDES, (1.0, -1.0), strict=True)
@@ -604,11 +605,10 @@ def _arms(
     kf, ks, lift_m = factors
     options = {**side.options, **{k: v for k, v in front.options.items() if v is not None}}
     placed = {"front": pipeline.place(front), "side": pipeline.place(side)}
-    ours = pipeline.sightings_in(front, placed["front"])
-    theirs = pipeline.sightings_in(side, placed["side"])
-    if not (ours and theirs):
+    one = pipeline.sighting_in(front, placed["front"])
+    other = pipeline.sighting_in(side, placed["side"])
+    if one is None or other is None:
         return None
-    one, other = ours[0], theirs[0]
     later = other.at.time_s - sync.lag_s
     here = other.at.bar_m * ks + [0.0, lift_m, 0.0]
     there = instants(bar, later)

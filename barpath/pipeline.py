@@ -58,8 +58,6 @@ STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
 MAX_OBLIQUE_SWAY_M = 0.005
 PARALLAX_SHARE = 0.25
-ARM_TRIAL_FRAMES = 16
-ARM_TURNS = 3
 HANDHELD_RACK_MOVE_M = 0.06
 
 
@@ -641,7 +639,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     steadied = bridge(steadied, steady_joints, prefixes, config.bridging)
     check_followed(steadied, detected.view)
     level = detected.level
-    calibration = calibrate_view(steadied, detected.view, info, level, config)
+    calibration = calibrate_view(steadied, detected.view, info, level, config, steady_joints)
     if detected.view == "front":
         spread = calibrate.front_systematics(calibration, steadied)
         path = front_trajectory(steadied, calibration, config)
@@ -689,16 +687,18 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         )
         if head:
             path = _toward_head(path, head)
-    far = followed_far(steadied, steady_joints, head)
-    sightings = arm_sightings(path, steady_joints, detected.camera, calibration, head, far, config)
-    arms = find_arms(sightings, config)
+    sighting = arm_sighting(path, steady_joints, detected.camera, calibration, head, config)
+    arms = None if sighting is None else armfit.fit_arms([sighting], arm_config(config))
     arms_table = draws = pd.DataFrame()
     if arms is not None:
         arms_table = place_arms(arms, detected.camera)
         draws = draw_table(arms, reps)
         joints_m = with_arms(joints_m, arms)
+    # From the feet the angle is that by which the bar is turned from the picture's plane.
+    turn_deg = np.rad2deg(abs(calibration.value("yaw")))
+    sight_deg = 90.0 - turn_deg if detected.view == "front" else turn_deg
     context = make_context(
-        info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, config
+        info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, sight_deg, config
     )
     table = measures.all_measures(path.table, reps, joints_m, context, arms)
     notes = describe(info, detected, calibration, spread, joints_px, head, config)
@@ -734,6 +734,7 @@ def calibrate_view(
     info: ClipInfo,
     level: scene.SceneRoll,
     config: AnalysisConfig,
+    joints: pd.DataFrame | None = None,
 ) -> calibrate.Calibration:
     """Camera of a clip, from the bar or plate followed and what the scenery tells.
 
@@ -745,6 +746,8 @@ def calibrate_view(
     info : ClipInfo
     level : SceneRoll
     config : AnalysisConfig
+    joints : DataFrame, optional
+        Pose table in steadied image coordinates.
 
     Returns
     -------
@@ -761,54 +764,36 @@ def calibrate_view(
             pitch_sd_deg=level.pitch_sd_deg,
             config=config.calibration,
         )
+    bar = []
+    if joints is not None and not joints.empty:
+        end = followed_end(steadied, joints)
+        bar = [
+            calibrate.bar_readings(steadied, joints, side)
+            for side in ((end,) if end else armfit.SIDES)
+        ]
     return calibrate.calibrate_side(
         steadied,
         info.width_px,
         info.height_px,
         roll_deg=level.roll_deg,
         roll_sd_deg=level.sd_deg,
+        pitch_deg=level.pitch_deg,
+        pitch_sd_deg=level.pitch_sd_deg,
         view=view,
+        bar=bar,
         config=config.calibration,
     )
 
 
-def find_arms(sightings: list[armfit.Sighting], config: AnalysisConfig) -> armfit.ArmFit | None:
-    """Arms fitted to the joints read, the bar's path and what is known of arms.
-
-    Parameters
-    ----------
-    sightings : list of Sighting
-        From `arm_sightings`.
-    config : AnalysisConfig
-
-    Returns
-    -------
-    ArmFit or None
-    """
-    known = arm_config(config)
-    if len(sightings) > 1:
-        off_m = np.array([armfit.hands_off_m(one) for one in sightings])
-        # The plate followed is nearly always the near one, seen as it was measured.
-        usual = sightings[int(np.argmin(off_m[:ARM_TURNS]))]
-        other = sightings[ARM_TURNS + int(np.argmin(off_m[ARM_TURNS:]))]
-        few = np.unique(np.linspace(0, len(usual.frame) - 1, ARM_TRIAL_FRAMES).astype(int))
-        quick = dataclasses.replace(known, n_rounds=1, n_draws=2)
-        trials = [armfit.fit_arms([one.part(few)], quick) for one in (usual, other)]
-        costs = [np.inf if trial is None else trial.cost for trial in trials]
-        sightings = [other if costs[1] < 0.5 * costs[0] else usual]
-    return armfit.fit_arms(sightings, known) if sightings else None
-
-
-def arm_sightings(
+def arm_sighting(
     path: Path3,
     steady_joints: pd.DataFrame,
     camera: pd.DataFrame,
     calibration: calibrate.Calibration,
     head: int,
-    far: bool | None,
     config: AnalysisConfig,
-) -> list[armfit.Sighting]:
-    """What the clip shows of the arms; one for every camera that it may have been taken with.
+) -> armfit.Sighting | None:
+    """What the clip shows of the arms; None where joints were read in no frame.
 
     Parameters
     ----------
@@ -821,14 +806,12 @@ def arm_sightings(
     calibration : Calibration
     head : int
         From `joints.head_direction`.
-    far : bool or None
-        From `followed_far`.
     config : AnalysisConfig
     """
     table = path.table
     steady_joints, given = _corrected(steady_joints, table, camera, config.corrections)
     if steady_joints.empty:
-        return []
+        return None
     rows = table.set_index("frame").reindex(steady_joints["frame"])
     bar = np.zeros((len(rows), 3))
     axis = np.tile([0.0, 0.0, 1.0], (len(rows), 1))
@@ -843,16 +826,14 @@ def arm_sightings(
         bar[:, 2] = rows["x_smooth_m"]
         tilt = np.deg2rad(rows["tilt_deg"].to_numpy(dtype=float))
         axis[:, 1], axis[:, 2] = np.sin(tilt), np.cos(tilt)
-        sights = [armfit.front_sight(calibration, path.origin_m, start_m)]
+        sight = armfit.front_sight(calibration, path.origin_m, start_m)
     else:
         bar[:, 0] = rows["x_smooth_m"]
-        sights = arm_sights(calibration, head, path.origin_m, config.depths.outline_m, far)
+        sight = armfit.side_sight(calibration, head, path.origin_m)
     readings_px, covariance_px2 = armfit.read_joints(steady_joints)
     at = armfit.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
     frame = rows.index.to_numpy()
-    return [
-        armfit.Sighting(sight, at, frame, readings_px, covariance_px2, given) for sight in sights
-    ]
+    return armfit.Sighting(sight, at, frame, readings_px, covariance_px2, given)
 
 
 @dataclass(frozen=True)
@@ -866,14 +847,11 @@ class Placed:
         As in the result's trajectory, x toward the head.
     head : int
         Which way the head lies in a side view: 1 image right, -1 left, 0 unknown.
-    far : bool or None
-        From `followed_far`.
     """
 
     calibration: calibrate.Calibration
     path: Path3
     head: int
-    far: bool | None
 
 
 def head_of(result: SetResult) -> int:
@@ -889,67 +867,24 @@ def place(result: SetResult) -> Placed:
     steadied = calibrate.steady(track, result.camera, prefixes)
     joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
     steadied = bridge(steadied, joints, prefixes, config.bridging)
-    calibration = calibrate_view(steadied, result.view, result.info, detected.level, config)
+    calibration = calibrate_view(steadied, result.view, result.info, detected.level, config, joints)
     trajectory = front_trajectory if result.view == "front" else side_trajectory
     path = _move_origin(trajectory(steadied, calibration, config), result.reps)
     head = head_of(result)
-    far = followed_far(steadied, joints, head)
-    return Placed(calibration, _toward_head(path, head) if head else path, head, far)
+    return Placed(calibration, _toward_head(path, head) if head else path, head)
 
 
-def sightings_in(result: SetResult, placed: Placed) -> list[armfit.Sighting]:
-    """What a set's clip shows of the arms, from its result; see `arm_sightings`."""
+def sighting_in(result: SetResult, placed: Placed) -> armfit.Sighting | None:
+    """What a set's clip shows of the arms, from its result; see `arm_sighting`."""
     joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
-    return arm_sightings(
+    return arm_sighting(
         placed.path,
         joints,
         result.camera,
         placed.calibration,
         placed.head,
-        placed.far,
         config_of(result),
     )
-
-
-def followed_far(track: pd.DataFrame, joints: pd.DataFrame, head: int) -> bool | None:
-    """Whether the plate followed is the one at the bar's far end; None where that is not known.
-
-    Parameters
-    ----------
-    track, joints : DataFrame
-        Plate or bar table and pose table in the same coordinates.
-    head : int
-        From `joints.head_direction`.
-    """
-    near = near_side(head)
-    if not near or "major_px" not in track or joints.empty:
-        return None
-    end = followed_end(track, joints)
-    return end != near if end else None
-
-
-def arm_sights(
-    calibration: calibrate.Calibration,
-    head: int,
-    origin_m: Floats,
-    outline_m: float,
-    far: bool | None = None,
-) -> list[armfit.Sight]:
-    """Cameras that a side or oblique view may have been taken with.
-
-    A slanted plate may be turned either way, be more slanted than its outline looks, since its
-    thickness shows, and, where nothing tells, be the bar's near or far one.
-    """
-    if calibration.view == "side":
-        return [armfit.side_sight(calibration, head, origin_m, outline_m, far=bool(far))]
-    return [
-        armfit.side_sight(
-            calibration, head, origin_m, outline_m, far=at_far_end, mirrored=mirrored
-        ).turned(turn)
-        for at_far_end in ((False, True) if far is None else (far,))
-        for mirrored in (False, True)
-        for turn in np.deg2rad(np.linspace(-25.0, 25.0, ARM_TURNS))
-    ]
 
 
 def arm_config(config: AnalysisConfig) -> armfit.ArmFitConfig:
@@ -1245,6 +1180,7 @@ def make_context(
     cutoff_hz: float,
     camera_sd_m: float,
     head: int,
+    sight_deg: float,
     config: AnalysisConfig,
 ) -> measures.MeasureContext:
     """What holds for all repetitions: uncertainties of scale and level, and what cannot be had."""
@@ -1276,6 +1212,7 @@ def make_context(
         cutoff_hz=cutoff_hz,
         horizontal_trusted=trusted,
         horizontal_reason=reason,
+        sight_to_bar_deg=float(sight_deg),
         lifter_found=bool(found),
         lifter_reason="" if found else "The lifter's joints were not found in this clip.",
         upper_arm_m=arm_m,

@@ -105,8 +105,8 @@ FRONT_AXES = np.column_stack([[0.0, -0.34, 0.94], [0.0, -0.94, -0.34], [1.0, 0.0
 SIDE_AXES = np.column_stack([[1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, -1.0]])
 CENTRE_PX = np.array([639.5, 359.5])
 SIGHTS = (
-    Sight(FRONT_AXES, np.array([0.0, -0.1, 3.3]), 1050.0, CENTRE_PX, "front", 0),
-    Sight(SIDE_AXES, np.array([0.1, -0.2, 3.0]), 1050.0, CENTRE_PX, "side", 1, 0.72),
+    Sight(FRONT_AXES, np.array([0.0, -0.1, 3.3]), 1050.0, CENTRE_PX, "front", 0, 0.0, 0.1, 0.1),
+    Sight(SIDE_AXES, np.array([0.1, -0.2, 3.0]), 1050.0, CENTRE_PX, "side", 1, 0.72, 0.1, 0.1),
 )
 
 
@@ -140,8 +140,6 @@ def made_arms(name: str, seed: int = 0, *, noise_m=0.004, bias_m=0.0, hide=()):
         own_m=0.001,
         arms_alike=0.0,
         ends_alike=0.0,
-        turn_sd_deg={"front": 0.1, "side": 0.1},
-        nod_deg={"front": (0.0, 0.1), "side": (0.0, 0.1)},
     )
     times = pair.moments["time_s"].to_numpy()
     fit = fit_arms(
