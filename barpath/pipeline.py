@@ -421,6 +421,11 @@ def _find_disc(
     if look is not None and look.sure:
         disc = _find_near(samples, transforms, look, config)
         if disc is not None and is_held(disc):
+            near = look.near_end()
+            if near and _end_of(disc, samples, look) not in ("", near):
+                nearer = _find_near(samples, transforms, look, config, near)
+                if nearer is not None and nearer.ellipse.major_px > disc.ellipse.major_px:
+                    return nearer if is_held(nearer) else disc
             return disc
     disc = None
     try:
@@ -442,12 +447,24 @@ def _find_disc(
     return disc
 
 
+def _end_of(disc: plate.PlateSeed, samples: list[Frame], look: firstlook.FirstLook) -> str:
+    """The lifter's end of the bar on which a plate is, as most readings have it."""
+    number = {sample.index: k for k, sample in enumerate(samples)}
+    ends = [look.end_at(number.get(int(row[0]), -1), row[2:4]) for row in disc.path]
+    n_left, n_right = ends.count("left"), ends.count("right")
+    return "" if n_left == n_right else "left" if n_left > n_right else "right"
+
+
 def _find_near(
-    samples: list[Frame], transforms: Floats, look: firstlook.FirstLook, config: AnalysisConfig
+    samples: list[Frame],
+    transforms: Floats,
+    look: firstlook.FirstLook,
+    config: AnalysisConfig,
+    end: str = "",
 ) -> plate.PlateSeed | None:
-    """The likeliest plate near the lifter, sought in that part of the picture alone."""
+    """The likeliest plate near the lifter, or at one end, sought in that part of the picture."""
     height, width = samples[0].image.shape[:2]
-    rows, columns = look.region(height, width)
+    rows, columns = look.region(height, width, end)
     parts = [
         dataclasses.replace(one, image=np.ascontiguousarray(one.image[rows, columns]))
         for one in samples
