@@ -52,6 +52,8 @@ SLANT_NOTE_DEG = 25.0
 FRONT_SPAN = 3.95
 LEAST_TRAVEL = 0.3
 QUICK_OUTLINES = 5
+# Seen aslant from up to some 4 m, the nearer of two plates alike looks larger at least by so much.
+LEAST_NEARER = 1.15
 LEAST_TOLD = 0.005
 N_STILLS = 7
 STILL_SIDE_PX = 1280
@@ -424,8 +426,9 @@ def _find_disc(
             near = look.near_end()
             if near and _end_of(disc, samples, look) not in ("", near):
                 nearer = _find_near(samples, transforms, look, config, near)
-                if nearer is not None and nearer.ellipse.major_px > disc.ellipse.major_px:
-                    return nearer if is_held(nearer) else disc
+                least_px = LEAST_NEARER * disc.ellipse.major_px
+                if nearer is not None and nearer.ellipse.major_px > least_px and is_held(nearer):
+                    return nearer
             return disc
     disc = None
     try:
