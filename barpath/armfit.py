@@ -55,14 +55,14 @@ class ArmFitConfig:
 
     The network's error has a part that stays the same while the picture stays alike, with the bar
     low and with it high, and a part that is each frame's own. `common_share` and `own_share` are
-    their standard deviations as shares of the stated one, since neighbouring frames are no
-    independent readings; `common_m` and `own_m` are added to them, metres. `arms_alike` and
-    `ends_alike` are the correlation of the former between both arms and between the bar low and
+    their standard deviations as shares of the stated one; a frame's own part is counted larger
+    than it scatters, since neighbouring frames are no independent readings; `common_m` and
+    `own_m` are added to them, metres. `arms_alike` and `ends_alike` are the correlation of the
+    former between both arms and between the bar low and
     high. All of these are of the tuning clips. A bar's shaft is 1.31 m
     long between the collars and the bar 2.20 m over all (IPF Technical Rules Book, from memory);
-    other bars differ mostly in the latter. `model_factor` widens the fit's spread
-    for what its model leaves out: without it intervals of pairs hold too seldom on the tuning
-    clips.
+    other bars differ mostly in the latter. `model_factor` widens the fit's spread for what its
+    model leaves out.
     """
 
     upper_arm_m: float | None = None
@@ -102,14 +102,14 @@ class ArmFitConfig:
     common_m: float = 0.003
     arms_alike: float = 0.6
     ends_alike: float = 0.5
-    own_share: float = 0.7
-    own_m: float = 0.003
+    own_share: float = 2.1
+    own_m: float = 0.009
     max_frames: int = 48
     n_rounds: int = 3
     n_steps: int = 20
     degrees_of_freedom: float = 4.0
     given_sd_m: float = 0.005
-    model_factor: float = 1.25
+    model_factor: float = 1.0
     n_draws: int = 120
     seed: int = 7
 

@@ -79,9 +79,9 @@ class CalibrationConfig:
     bar_level_sd_deg: float = 1.5
     outline_sd_px: float = 0.6
     outline_bias_sd_px: float = 0.5
-    outline_inset: float = 0.004
+    outline_inset: float = 0.0045
     outline_inset_sd: float = 0.003
-    thickness_m: tuple[float, float] = (0.045, 0.030)
+    thickness_m: tuple[float, float] = (0.040, 0.030)
     outline_m: tuple[float, float] = (0.730, 0.030)
     common_share: float = 0.85
     common_m: float = 0.003

@@ -445,7 +445,7 @@ class MeasureContext:
     upper_arm_m: float = math.nan
     upper_arm_sd_m: float = 0.0
     sight_to_bar_deg: float = 90.0
-    trunk_axis_sd_deg: float = 5.0
+    trunk_axis_sd_deg: float = 2.5
     joint_window_s: float = 0.15
     useless_factor: float = 4.0
 
