@@ -109,7 +109,7 @@ class ArmFitConfig:
     n_steps: int = 20
     degrees_of_freedom: float = 4.0
     given_sd_m: float = 0.005
-    model_factor: float = 1.0
+    model_factor: float = 1.15
     n_draws: int = 120
     seed: int = 7
 

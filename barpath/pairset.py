@@ -28,6 +28,7 @@ from barpath.uncertainty import combine, expand, grade, state
 Floats = NDArray[np.float64]
 
 SIDES = ("left", "right")
+OTHER_END_FACTOR = 2.0
 BAR_SIDEWAYS_SD_M = 0.005
 """How far the bar's middle wanders sideways where no clip from the feet shows it (our estimate)."""
 COLUMNS = ["rep", "measure", "side", "value", "unit", "sd", "u95", "quality", "reason"]
@@ -540,6 +541,9 @@ def _on_one_clock(first: SetResult, other: SetResult, config: SyncConfig) -> Syn
     """Clock of another clip by its heights, held against the same end of the bar."""
     near = near_side(pipeline.head_of(other))
     end = f"{near}_y_m" if near and f"{near}_y_m" in first.trajectory else "y_smooth_m"
+    if first.view != "front" and near_side(pipeline.head_of(first)) != near:
+        # They see opposite ends, which a tilting bar moves apart.
+        config = replace(config, no_match_share=OTHER_END_FACTOR * config.no_match_share)
     sync = synchronise(
         first.trajectory["time_s"].to_numpy(dtype=float),
         first.trajectory[end].to_numpy(dtype=float),
@@ -930,13 +934,13 @@ class ClipOptions:
 def read_or_analyse(
     given: Path, view: str, options: ClipOptions, progress: pipeline.Progress = pipeline.quiet
 ) -> SetResult:
-    """Result of a clip, or of a result folder, of a known view.
+    """Result of a clip, or of a result folder.
 
     Parameters
     ----------
     given : Path
         A clip, or a folder written by `store.write_results`.
-    view : {'front', 'side'}
+    view : {'auto', 'front', 'side', 'oblique'}
     options : ClipOptions
         A plate's diameter that differs from a folder's measures it again from its detections.
     progress : callable, optional

@@ -9,8 +9,8 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from barpath.armfit import SEEN, ArmFitConfig, Instants, Sight, Sighting, fit_arms
-from barpath.arms3d import SIDES, Arms3d, Seen, arms_at
+from barpath.armfit import SEEN, SIDES, ArmFitConfig, Instants, Sight, Sighting, fit_arms
+from barpath.arms3d import Arms3d, Seen, arms_at
 from sample_clips_synthetic.generator.body import ArmStyle
 from sample_clips_synthetic.generator.clip import World
 from sample_clips_synthetic.generator.specs import (
@@ -150,10 +150,7 @@ def made_arms(name: str, seed: int = 0, *, noise_m=0.004, bias_m=0.0, hide=()):
     hips = np.mean(
         [[places["left_hip"], places["right_hip"]] for places in pair.joints], axis=0
     ) + rng.normal(0, 3 * noise_m, (2, 3))
-    seen = [
-        Seen(view, hips[:, axes], np.full(2, 3 * noise_m))
-        for view, axes in (("front", [2, 1]), ("side", [0, 1]))
-    ]
+    seen = [Seen(sight, sight.project(hips), np.full(2, 3 * noise_m)) for sight in SIGHTS]
     spans = [(time - 0.05, time + 0.05) for time in times]
     arms: Arms3d = arms_at(fit, pair.moments, spans, pair.bar_m, seen)
     return pair, arms
