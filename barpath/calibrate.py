@@ -38,6 +38,7 @@ SIDE_PARAMETERS = (
 )
 """Of a plate that is followed: `log_distance` to the middle of its thickness, and `outline_m` from
 there to the bar's middle, along the bar."""
+BARE_REACH_PX = 50.0
 HULL_ALONG, HULL_ACROSS = 1.06, 0.20
 """Of ellipses fitted to hulls of two shifted ones, at slants of 20 to 60 degrees."""
 FRONT_PARAMETERS = ("yaw", "pitch", "roll", "log_focal", "log_plate_gap", "log_plate")
@@ -101,6 +102,9 @@ class CalibrationConfig:
     n_draws: int = 200
     max_fit_frames: int = 30
     max_steps: int = 60
+    bare_distance_m: float = 3.0
+    bare_distance_rel_sd: float = 0.4
+    bare_outline_m: tuple[float, float] = (0.0, 0.04)
     seed: int = 20
 
 
@@ -532,6 +536,16 @@ def calibrate_side(
     """
     config = config or CalibrationConfig()
     columns = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
+    if is_bare(track):
+        return _calibrate_bare(
+            track,
+            (width_px, height_px),
+            (roll_deg, roll_sd_deg),
+            (pitch_deg, pitch_sd_deg),
+            view,
+            bar,
+            config,
+        )
     usable = track[columns].notna().all(axis=1).to_numpy()
     seen = usable & (track["state"] == "seen").to_numpy()
     usable = seen if seen.sum() >= 5 else usable
@@ -637,6 +651,79 @@ def calibrate_side(
         roll_source="straight lines in the scene" if known_roll else "phone taken as held level",
         end=end,
         far=far,
+    )
+
+
+def is_bare(track: pd.DataFrame) -> bool:
+    """Whether a plate table follows a bar without plates: the middle of the hands on it."""
+    return not track["major_px"].notna().any()
+
+
+def _calibrate_bare(
+    track: pd.DataFrame,
+    size_px: tuple[int, int],
+    roll: tuple[float, float],
+    pitch: tuple[float, float],
+    view: str,
+    bar: Sequence[BarReadings],
+    config: CalibrationConfig,
+) -> Calibration:
+    """Camera of a side or oblique view from the parts of a bar without plates.
+
+    The point followed, the middle of both hands, is near the bar's middle. Seen from the side the
+    bar's two halves look differently large, which gives its distance, while the scale hangs on the
+    focal length; at an angle the shaft is a ruler across the picture.
+    """
+    principal = (np.array(size_px) - 1) / 2
+    focal = focal_guess_px(config, *size_px)
+    n_params = len(SIDE_PARAMETERS)
+    known_roll, known_pitch = (bool(np.isfinite(one).all()) for one in (roll, pitch))
+    prior = np.array(
+        [
+            (0.0, np.deg2rad(config.yaw_sd_deg)),
+            np.deg2rad(pitch if known_pitch else (0.0, config.pitch_sd_deg)),
+            np.deg2rad(roll if known_roll else (0.0, config.roll_sd_deg)),
+            (np.log(config.bare_distance_m), config.bare_distance_rel_sd),
+            (np.log(focal), config.focal_rel_sd),
+            (np.log(1e-3), 1e-3),
+            (0.0, 1.0),
+            (0.0, 1.0),
+            (0.0, 1e-3),
+            config.bare_outline_m,
+        ]
+    )
+    fits = []
+    for one in bar:
+        misses = _BarMisses(one, focal / config.bare_distance_m, config)
+        if misses.n_frames < config.least_bar_frames:
+            continue
+
+        def residuals(values: Floats, misses: _BarMisses = misses) -> Floats:
+            params = values[:n_params]
+            parts = misses(params, values[n_params:], principal, 1.0)
+            return np.concatenate([*parts, (params - prior[:, 0]) / prior[:, 1]])
+
+        for yaw_deg in (5.0, -5.0, 45.0, -45.0):
+            start = np.r_[prior[:, 0], np.zeros(misses.n_own)]
+            start[0] = np.deg2rad(yaw_deg)
+            start[3] += np.log(np.cos(start[0]))
+            found = least_squares(
+                residuals, start, loss="soft_l1", x_scale="jac", max_nfev=config.max_steps
+            )
+            fits.append((found, one.end))
+    if not fits:
+        raise BarNotFoundError("The bar's ends were read in too few frames to give a scale.")
+    best, end = min(fits, key=lambda fit: fit[0].cost)
+    return Calibration(
+        view=view,
+        names=SIDE_PARAMETERS,
+        params=best.x[:n_params],
+        draws=_draws(best.x, best.jac, config)[:, :n_params],
+        principal_px=principal,
+        plate_check_mm=np.nan,
+        roll_source="straight lines in the scene" if known_roll else "phone taken as held level",
+        end=end,
+        far=False,
     )
 
 
@@ -860,7 +947,7 @@ def side_systematics(calibration: Calibration, track: pd.DataFrame) -> Systemati
     compared with the best one by a linear map; the spread of that map is the result.
     """
     centre = track[["x_px", "y_px"]].median().to_numpy(dtype=float)
-    reach = max(float(track["major_px"].median()) / 2, 1.0)
+    reach = BARE_REACH_PX if is_bare(track) else max(float(track["major_px"].median()) / 2, 1.0)
     steps = np.array([[-1, 0], [1, 0], [0, -1], [0, 1], [0, 0]], dtype=float)
     points = centre + steps * reach
     best = side_points(calibration.params, points, calibration.principal_px)

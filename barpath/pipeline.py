@@ -50,11 +50,13 @@ Progress = Callable[[str, float], None]
 FRONT_ENDS = ("image_left_", "image_right_")
 SLANT_NOTE_DEG = 25.0
 FRONT_SPAN = 3.95
+OBLIQUE_SPAN = 1.5
 LEAST_TRAVEL = 0.3
 QUICK_OUTLINES = 5
 # Seen aslant from up to some 4 m, the nearer of two plates alike looks larger at least by so much.
 LEAST_NEARER = 1.15
 LEAST_TOLD = 0.005
+BARE_LOOKS_PER_S = 30.0
 N_STILLS = 7
 STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
@@ -65,11 +67,14 @@ HANDHELD_RACK_MOVE_M = 0.06
 
 @dataclass(frozen=True)
 class Found:
-    """What the search found: the view and where the tracker of that view starts."""
+    """What the search found: the view and where the tracker of that view starts.
+
+    Without a seed the bar has no plates, and is where the hands are.
+    """
 
     view: str
     view_source: str
-    seed: plate.PlateSeed | barline.BarSeed
+    seed: plate.PlateSeed | barline.BarSeed | None
 
 
 @dataclass(frozen=True)
@@ -387,13 +392,18 @@ def _find_in(
 
     disc = line = None
     span = np.nan if look is None or not look.sure else look.span_in_limbs()
-    if config.view == "front" or (config.view == "auto" and span > FRONT_SPAN):
+    # Somebody who lies across the picture is not seen from the feet, however far the plates are.
+    across = look is not None and look.sure and bool(look.near_end())
+    if config.view == "front" or (config.view == "auto" and span > FRONT_SPAN and not across):
         line = find_line()
         if line is not None and (config.view == "front" or is_held(line)):
             return Found("front", given, bar_seed_at(line, zoom))
+    if config.view != "front" and look is not None and look.sure and look.bare and across:
+        view = "oblique" if span > OBLIQUE_SPAN else "side"
+        return Found(view if config.view == "auto" else config.view, given, None)
     if config.view != "front":
         disc = _find_disc(samples, transforms, zoom, look, is_held, problems, config)
-    if config.view == "auto" and _may_be_front(disc) and not span > FRONT_SPAN:
+    if config.view == "auto" and _may_be_front(disc) and (across or not span > FRONT_SPAN):
         line = find_line()
     if config.view in ("side", "oblique") and disc is not None:
         return Found(config.view, given, plate_seed_at(disc, zoom))
@@ -592,14 +602,17 @@ def follow(
     -------
     Detected
     """
-    strips = None
-    if found.view == "front":
+    strips = tracker = None
+    if isinstance(found.seed, barline.BarSeed):
         tracker = barline.BarTracker(found.seed, config.bar)
         strips = barends.BarStrips(config.ends, bare=found.seed.left.bare)
-    else:
+    elif found.seed is not None:
         tracker = plate.PlateTracker(found.seed, config.plate)
     motion = scene.CameraMotion(config.scene)
     reading = pose_config(config)
+    if tracker is None:
+        # The hands are all that tells where the bar is.
+        reading = dataclasses.replace(reading, looks_per_s=BARE_LOOKS_PER_S)
     reader = pose.PoseReader(network, reading) if network is not None else None
     repeats = DuplicateCounter()
     n_duplicate = 0
@@ -611,16 +624,20 @@ def follow(
             if frame.index in kept:
                 stills.append(_shrunk(frame, STILL_SIDE_PX))
             motion.update(frame)
-            row = tracker.update(frame)
+            row = {} if tracker is None else tracker.update(frame)
             if strips is not None:
                 strips.update(frame.image, row)
             if reader is not None:
-                reader.update(frame.index, frame.time_s, frame.image, pose.bar_line(row, reading))
+                line = pose.bar_line(row, reading) if row else None
+                reader.update(frame.index, frame.time_s, frame.image, line)
             progress("following the bar", (frame.index + 1) / info.n_frames)
     camera = motion.table()
     level = find_level(info, camera, stills, config)
-    track = tracker.table()
     joints_px = None if reader is None else reader.table()
+    if tracker is not None:
+        track = tracker.table()
+    elif joints_px is not None:
+        track = pose.held_track(camera["time_s"].to_numpy(dtype=float), joints_px, reading)
     if strips is not None:
         focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
@@ -787,6 +804,8 @@ def calibrate_view(
     bar = []
     if joints is not None and not joints.empty:
         end = followed_end(steadied, joints)
+        if calibrate.is_bare(steadied):
+            end = near_side(head_direction(joints))
         bar = [
             calibrate.bar_readings(steadied, joints, side)
             for side in ((end,) if end else armfit.SIDES)
@@ -1272,6 +1291,15 @@ def describe(
             "info",
             "Lengths were taken from the bar: 1.31 m of shaft between the sleeves, as the rules of"
             " competition have it.",
+        )
+    elif calibrate.is_bare(detected.track):
+        add(
+            "bar_assumed",
+            "info",
+            "The bar has no plates: lengths were taken from the bar itself, 1.31 m of shaft between"
+            " the sleeves and 2.20 m over all, which leaves them uncertain by"
+            f" {100 * expand(spread.vertical_rel_sd):.0f} %, the more the closer the camera looks"
+            " along the bar.",
         )
     elif not config.plate_given:
         add(
