@@ -35,6 +35,7 @@ SIDE_PARAMETERS = (
     "minor_bias_px",
     "thickness_m",
     "outline_m",
+    "turn_bias",
 )
 """Of a plate that is followed: `log_distance` to the middle of its thickness, and `outline_m` from
 there to the bar's middle, along the bar."""
@@ -60,9 +61,10 @@ class CalibrationConfig:
 
     The outline that is followed is that of a thick plate, or of several alike side by side, some 2
     to 7 cm (common practice, no source), and lies a little inside the rim (`outline_inset`, of the
-    tuning clips). What the network reads of the bar has an error that stays through the clip
-    (`common_share` of the stated one, and `common_m`) and one that is each frame's own; where on
-    the bar the points lie is known to `point_sd_m`. The bar may tilt in the press.
+    tuning clips); aslant it lies farther inside along and across, and it may be turned
+    (`slant_…`, of the same). What the network reads of the bar has an error that stays through the
+    clip (`common_share` of the stated one, and `common_m`) and one that is each frame's own; where
+    on the bar the points lie is known to `point_sd_m`. The bar may tilt in the press.
     """
 
     plate_mm: float = 450.0
@@ -82,6 +84,9 @@ class CalibrationConfig:
     outline_bias_sd_px: float = 0.5
     outline_inset: float = 0.0045
     outline_inset_sd: float = 0.003
+    slant_inset: tuple[float, float] = (0.009, 0.020)
+    slant_inset_sd: tuple[float, float] = (0.005, 0.030)
+    slant_turn_sd_deg: float = 1.0
     thickness_m: tuple[float, float] = (0.040, 0.030)
     outline_m: tuple[float, float] = (0.730, 0.030)
     common_share: float = 0.85
@@ -284,7 +289,7 @@ def disc_centres(params: Floats, ellipse_px: Floats, principal_px: Floats) -> Fl
 
     Parameters
     ----------
-    params : ndarray, shape (10,)
+    params : ndarray, shape (11,)
         Camera as in `SIDE_PARAMETERS`.
     ellipse_px : ndarray, shape (n, 2)
         Ellipse centres in the (steadied) image.
@@ -565,9 +570,12 @@ def calibrate_side(
     roll = np.deg2rad(roll_deg) if known_roll else 0.0
     roll_sd = np.deg2rad(roll_sd_deg if known_roll else config.roll_sd_deg)
     sizes = np.median(table[:, 2:4], axis=0)
-    # Blur, bevels and shading shift the outline alike in all frames.
-    biases = -config.outline_inset * sizes
-    bias_sd = np.hypot(config.outline_bias_sd_px, config.outline_inset_sd * sizes)
+    # Blur, bevels and shading shift the outline alike in all frames; aslant it is seen here of the
+    # one and there of the other of a thick plate's rims, whose edges are rounded besides.
+    slant = np.sqrt(max(1.0 - (sizes[1] / sizes[0]) ** 2, 0.0))
+    biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes
+    bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
+    bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes)
     prior = np.array(
         [
             (0.0, np.deg2rad(config.yaw_sd_deg)),
@@ -583,6 +591,7 @@ def calibrate_side(
             (biases[1], bias_sd[1]),
             config.thickness_m,
             config.outline_m,
+            (0.0, np.deg2rad(config.slant_turn_sd_deg)),
         ]
     )
     # Outline errors of neighbouring frames are alike, so n frames do not count as n looks.
@@ -598,7 +607,8 @@ def calibrate_side(
             centres = disc_centres(params, ellipse_px, principal)
             shape = thick_discs(centres, across, radius_m, params[8], focal_px)
             predicted = _shape_px(shape, major / 2)
-            true_shape = _shape_matrix(major - params[6], minor - params[7], angle)
+            turned = angle - np.rad2deg(params[10])
+            true_shape = _shape_matrix(major - params[6], minor - params[7], turned)
             observed = _shape_px(true_shape, major / 2)
             parts = [
                 ((predicted - observed) * weight).ravel(),
@@ -690,6 +700,7 @@ def _calibrate_bare(
             (0.0, 1.0),
             (0.0, 1e-3),
             config.bare_outline_m,
+            (0.0, 1.0),
         ]
     )
     fits = []
