@@ -14,6 +14,7 @@ from barpath.calibrate import (
     front_axes,
     front_ends,
     front_systematics,
+    is_bare,
     project_discs,
     side_joint_points,
     side_points,
@@ -311,3 +312,33 @@ def test_steady_moves_points_and_turns_ellipses():
     assert moved.loc[0, "angle_deg"] == pytest.approx(-85)
     expected = 1.1 * (10 * np.cos(turn) - 20 * np.sin(turn)) + 5
     assert moved.loc[0, "x_px"] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("yaw", [35, -50])
+def test_a_bar_without_plates_is_its_own_ruler(yaw):
+    track, readings, (path, up, along) = seen_bar(yaw, far=False)
+    middle = pinhole(path)
+    bare = track.assign(x_px=middle[:, 0], y_px=middle[:, 1])
+    bare[["major_px", "minor_px", "angle_deg"]] = np.nan
+    points = readings.points_px.copy()
+    points[:, :, 0] = np.nan
+    parts = replace(readings, ellipse_px=middle, points_px=points)
+    assert is_bare(bare)
+    assert not is_bare(track)
+    fit = calibrate_side(
+        bare, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5,
+        view="oblique", bar=[parts],
+    )  # fmt: skip
+    assert np.rad2deg(fit.value("yaw")) == pytest.approx(yaw, abs=6.0)
+    found = side_points(fit.params, middle, fit.principal_px)
+    wanted = np.column_stack([path @ along, path @ up])
+    share = side_systematics(fit, bare).vertical_rel_sd
+    assert 0.005 < share < 0.15
+    assert np.ptp(found[:, 1]) == pytest.approx(np.ptp(wanted[:, 1]), rel=3 * share)
+
+
+def test_a_bar_whose_parts_are_not_read_gives_no_scale():
+    track, *_ = side_track(0, 0, 0)
+    track[["major_px", "minor_px", "angle_deg"]] = np.nan
+    with pytest.raises(BarNotFoundError, match="ends"):
+        calibrate_side(track, WIDTH, HEIGHT)
