@@ -107,6 +107,8 @@ class CalibrationConfig:
     n_draws: int = 200
     max_fit_frames: int = 30
     max_steps: int = 60
+    any_plate_rel_sd: float = 0.4
+    other_plate_cost: float = 4.0
     bare_distance_m: float = 3.0
     bare_distance_rel_sd: float = 0.4
     bare_outline_m: tuple[float, float] = (0.0, 0.04)
@@ -129,8 +131,9 @@ class Calibration:
     principal_px : ndarray, shape (2,)
         Assumed principal point: the image's centre.
     plate_check_mm : float
-        Front view: plate diameter that the distance between both sides' plates would give; NaN
-        elsewhere.
+        Front view: plate diameter that the distance between both sides' plates would give. From
+        aside: diameter of the plate followed as the bar tells it, where it cannot be the one that
+        was given, and then lengths are the bar's; NaN otherwise.
     roll_source : str
         Where the roll came from, in words.
     end : {'left', 'right', ''}
@@ -600,7 +603,13 @@ def calibrate_side(
     tilt = float(np.arccos(np.clip(np.median(minor / major), 0.05, 1.0)))
     distance = focal * plate_m / sizes[0]
 
-    def fitted(misses: _BarMisses | None, sign: float, away: float) -> OptimizeResult:
+    def fitted(
+        misses: _BarMisses | None, sign: float, away: float, *, any_plate: bool = False
+    ) -> OptimizeResult:
+        sd = prior[:, 1].copy()
+        if any_plate:
+            sd[SIDE_PARAMETERS.index("log_plate")] = config.any_plate_rel_sd
+
         def residuals(values: Floats) -> Floats:
             params = values[:n_params]
             _, across, _, _, focal_px, radius_m = _side_geometry(params)
@@ -612,7 +621,7 @@ def calibrate_side(
             observed = _shape_px(true_shape, major / 2)
             parts = [
                 ((predicted - observed) * weight).ravel(),
-                (params - prior[:, 0]) / prior[:, 1],
+                (params - prior[:, 0]) / sd,
             ]
             if misses is not None:
                 parts += misses(params, values[n_params:], principal, away)
@@ -632,32 +641,44 @@ def calibrate_side(
         )
 
     scale_px = sizes[0] / plate_m
-    fits = []
+    fits, doubtful = [], False
     for one in bar:
         misses = _BarMisses(one, scale_px, config)
         if misses.n_frames >= config.least_bar_frames:
             fits += [
-                (fitted(misses, sign, away), one.end, away < 0)
+                (fitted(misses, sign, away), one.end, away < 0, (misses, sign, away))
                 for sign in (1.0, -1.0)
                 for away in (1.0, -1.0)
             ]
     if not fits:
-        fits = [(fitted(None, sign, 1.0), "", None) for sign in (1.0, -1.0)]
+        fits = [(fitted(None, sign, 1.0), "", None, (None, sign, 1.0)) for sign in (1.0, -1.0)]
     fits.sort(key=lambda fit: fit[0].cost)
-    best, end, far = fits[0]
+    best, end, far, _ = fits[0]
+    if end:
+        # The plate followed may be another than the one whose diameter was given; the bar tells.
+        others = [
+            (fitted(*how, any_plate=True), its_end, its_far, how)
+            for _, its_end, its_far, how in fits[:2]
+        ]
+        others.sort(key=lambda fit: fit[0].cost)
+        doubtful = best.cost - others[0][0].cost > config.other_plate_cost
+        if doubtful:
+            fits = others
+            best, end, far, _ = fits[0]
     draws = _draws(best.x, best.jac, config)[:, :n_params]
     # A circle seen at a slant looks alike from both sides: keep both where the fit cannot tell.
     odds = np.exp(-np.clip(fits[1][0].cost - best.cost, 0, 50))
     n_other = round(config.n_draws * odds / (1 + odds))
     if n_other:
         draws[:n_other] = _draws(fits[1][0].x, fits[1][0].jac, config)[:n_other, :n_params]
+    found_mm = 1000 * float(np.exp(best.x[SIDE_PARAMETERS.index("log_plate")]))
     return Calibration(
         view=view,
         names=SIDE_PARAMETERS,
         params=best.x[:n_params],
         draws=draws,
         principal_px=principal,
-        plate_check_mm=np.nan,
+        plate_check_mm=found_mm if doubtful else np.nan,
         roll_source="straight lines in the scene" if known_roll else "phone taken as held level",
         end=end,
         far=far,

@@ -1309,7 +1309,14 @@ def describe(
             " give --plate-mm if it is another, for all lengths and speeds scale with it.",
         )
     check = calibration.plate_check_mm
-    if np.isfinite(check) and abs(check / plate_mm - 1) > 0.08:
+    if np.isfinite(check) and detected.view != "front":
+        add(
+            "plate_doubtful",
+            "warning",
+            f"The plate that was followed looks about {check:.0f} mm across beside the bar, not"
+            f" {plate_mm:.0f} mm; lengths were taken from the bar. Check the plate's diameter.",
+        )
+    elif np.isfinite(check) and abs(check / plate_mm - 1) > 0.08:
         add(
             "plate_doubtful",
             "warning",

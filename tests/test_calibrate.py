@@ -342,3 +342,23 @@ def test_a_bar_whose_parts_are_not_read_gives_no_scale():
     track[["major_px", "minor_px", "angle_deg"]] = np.nan
     with pytest.raises(BarNotFoundError, match="ends"):
         calibrate_side(track, WIDTH, HEIGHT)
+
+
+@pytest.mark.parametrize("yaw", [40, 4])
+def test_a_plate_that_is_not_the_one_given_does_not_set_the_scale(yaw):
+    """A plate of 450 mm given as 280 mm, and the bar beside it."""
+    track, readings, _ = seen_bar(yaw, far=False)
+    given = [CalibrationConfig(plate_mm=mm) for mm in (450.0, 280.0)]
+    right, wrong = (
+        calibrate_side(
+            track, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, bar=[readings], config=c
+        )
+        for c in given
+    )
+    assert np.isnan(right.plate_check_mm)
+    assert wrong.plate_check_mm == pytest.approx(450.0, rel=0.25)
+    places = track[["x_px", "y_px"]].to_numpy()
+    reach = [np.ptp(side_points(f.params, places, CENTRE)[:, 1]) for f in (right, wrong)]
+    share = side_systematics(wrong, track).vertical_rel_sd
+    assert share > 2 * side_systematics(right, track).vertical_rel_sd
+    assert reach[1] == pytest.approx(reach[0], rel=3 * share)
