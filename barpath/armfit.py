@@ -35,8 +35,6 @@ BAR_PARTS = ("collar", "bar_end")
 SEEN = (*FITTED, *BAR_PARTS)
 """What the network reads: joints, and the parts of the bar that say how it lies in the picture."""
 PARTS = ("x_px", "y_px", "var_x_px2", "cov_xy_px2", "var_y_px2")
-GRIP_HALVES_M = (0.15, 0.50, 15)
-"""Half grips that are tried: the rules allow 0.81 m between the forefingers."""
 SMALL = 1e-6
 
 
@@ -53,22 +51,18 @@ class ArmFitConfig:
     little, and the shoulder joints lie some 9 cm over the bench (no source). What else has no
     source is common practice: the bar is over the shoulders at lockout with the elbows nearly
     straight, forearms are upright seen from the side when the bar is on the chest, elbows stay
-    below the wrists, and both arms do alike. The plate's slimness tells how far the bar is turned
-    from the picture's plane, but thick plates seen at a slant look rounder than they are, and a
-    slanted view leaves the camera's pitch open: hence `turn_sd_deg` and `nod_deg`. Thick plates
-    hide some of the camera's pitch from the side too: on the tuning clips it was 1.4 degrees more
-    than it looked, give or take 1.5.
+    below the wrists, and both arms do alike.
 
     The network's error has a part that stays the same while the picture stays alike, with the bar
     low and with it high, and a part that is each frame's own. `common_share` and `own_share` are
-    their standard deviations as shares of the stated one, since neighbouring frames are no
-    independent readings; `common_m` and `own_m` are added to them, metres. `arms_alike` and
-    `ends_alike` are the correlation of the former between both arms and between the bar low and
+    their standard deviations as shares of the stated one; a frame's own part is counted larger
+    than it scatters, since neighbouring frames are no independent readings; `common_m` and
+    `own_m` are added to them, metres. `arms_alike` and `ends_alike` are the correlation of the
+    former between both arms and between the bar low and
     high. All of these are of the tuning clips. A bar's shaft is 1.31 m
     long between the collars and the bar 2.20 m over all (IPF Technical Rules Book, from memory);
-    other bars differ mostly in the latter. `model_factor` widens the fit's spread
-    for what its model leaves out: without it intervals of pairs hold too seldom on the tuning
-    clips.
+    other bars differ mostly in the latter. `model_factor` widens the fit's spread for what its
+    model leaves out.
     """
 
     upper_arm_m: float | None = None
@@ -101,12 +95,6 @@ class ArmFitConfig:
     swivel_acceleration_rad_s2: float = 8.0
     sides_alike_m: float = 0.015
     sides_alike_deg: float = 6.0
-    turn_sd_deg: dict[str, float] = field(
-        default_factory=lambda: {"front": 1.0, "side": 2.0, "oblique": 10.0}
-    )
-    nod_deg: dict[str, tuple[float, float]] = field(
-        default_factory=lambda: {"front": (0.0, 0.8), "side": (1.4, 1.5), "oblique": (0.0, 3.0)}
-    )
     bar_part_m: dict[str, tuple[float, float]] = field(
         default_factory=lambda: {"collar": (0.655, 0.01), "bar_end": (1.10, 0.05)}
     )
@@ -114,14 +102,14 @@ class ArmFitConfig:
     common_m: float = 0.003
     arms_alike: float = 0.6
     ends_alike: float = 0.5
-    own_share: float = 0.7
-    own_m: float = 0.003
+    own_share: float = 2.1
+    own_m: float = 0.009
     max_frames: int = 48
     n_rounds: int = 3
     n_steps: int = 20
     degrees_of_freedom: float = 4.0
     given_sd_m: float = 0.005
-    model_factor: float = 1.25
+    model_factor: float = 1.15
     n_draws: int = 120
     seed: int = 7
 
@@ -142,7 +130,9 @@ class Sight:
     head : int
         1 when the head lies to the image's right, -1 to the left; 0 from the front.
     near_m : float
-        z of the near plate's outline; 0 from the front.
+        z of the followed plate's middle; 0 from the front.
+    turn_sd_deg, nod_sd_deg : float
+        How well it is known which way the camera looks at the bar.
     """
 
     axes: Floats
@@ -152,6 +142,8 @@ class Sight:
     view: str
     head: int
     near_m: float = 0.0
+    turn_sd_deg: float = 1.0
+    nod_sd_deg: float = 0.8
 
     def turned(self, angle_rad: float, nod_rad: float = 0.0) -> "Sight":
         """The camera if lifter and bar were turned about the followed plate's middle.
@@ -194,15 +186,7 @@ class Sight:
         return OUTWARD if self.view == "front" else np.full(2, float(self.head or 1))
 
 
-def side_sight(
-    calibration: Calibration,
-    head: int,
-    origin_m: Floats,
-    outline_m: float,
-    *,
-    far: bool = False,
-    mirrored: bool = False,
-) -> Sight:
+def side_sight(calibration: Calibration, head: int, origin_m: Floats) -> Sight:
     """Camera of a side or oblique view.
 
     Parameters
@@ -212,20 +196,12 @@ def side_sight(
         From `joints.head_direction`.
     origin_m : ndarray, shape (2,)
         World origin in the axes of `calibrate.side_points`.
-    outline_m : float
-        Distance of the followed plate's outline from the bar's middle.
-    far : bool
-        Whether the plate followed is the one at the bar's far end.
-    mirrored : bool
-        Whether the bar is turned the other way: a slanted disc looks the same both ways.
     """
     head = head or 1
-    yaw, pitch, roll = calibration.params[:3]
-    up, across, along = world_axes(yaw, pitch, roll)
+    up, across, along = world_axes(*calibration.params[:3])
     plate = along * origin_m[0] + up * origin_m[1] + across * calibration.value("log_distance")
-    if mirrored:
-        up, across, along = world_axes(-yaw, pitch, roll)
-    behind = -outline_m if far else outline_m
+    outline_m = calibration.value("outline_m")
+    behind = -outline_m if calibration.far else outline_m
     return Sight(
         np.column_stack([head * along, up, -head * across]),
         plate + across * behind,
@@ -234,6 +210,8 @@ def side_sight(
         calibration.view,
         head,
         head * behind,
+        np.rad2deg(calibration.sd("yaw")),
+        np.rad2deg(calibration.sd("pitch")),
     )
 
 
@@ -759,10 +737,8 @@ def _problem(
     top, bottom = np.nanpercentile(seen.bar_m[:, 1], [97, 3])
     own, own_sd = [], []
     for sight, common in zip(seen.sights, common_m, strict=True):
-        nod, nod_sd = np.deg2rad(config.nod_deg[sight.view])
-        turn_sd = np.deg2rad(config.turn_sd_deg[sight.view])
-        own += [[0.0, nod], np.zeros(N_BIASES)]
-        own_sd += [[turn_sd, nod_sd], common.ravel()]
+        own += [np.zeros(N_TURNS), np.zeros(N_BIASES)]
+        own_sd += [np.deg2rad([sight.turn_sd_deg, sight.nod_sd_deg]), common.ravel()]
     given = seen.given[rows]
     own_part = config.own_share**2 * _covariance_m2(seen, rows) + config.own_m**2 * np.eye(2)
     own_part[given] = config.given_sd_m**2 * np.eye(2)
@@ -900,29 +876,6 @@ def _rest(
         for fixed_part, swivel in zip(draws[:, :n], swivels, strict=True)
     ]
     return problem.arms(here)[0], fixed.kept(weight), np.array(drawn)
-
-
-def hands_off_m(sighting: Sighting) -> float:
-    """How far the hands that were read lie from the bar as a camera would show it.
-
-    Parameters
-    ----------
-    sighting : Sighting
-
-    Returns
-    -------
-    float
-        Median distance in metres, with the grip that fits best; infinite where no hand was read.
-    """
-    at, hands = sighting.at, sighting.readings_px[:, :, FITTED.index("hand")]
-    if not np.isfinite(hands).any():
-        return float("inf")
-    off = []
-    for half_m in np.linspace(*GRIP_HALVES_M):
-        place = at.bar_m[:, None] + half_m * OUTWARD[:, None] * at.bar_axis[:, None]
-        away = np.linalg.norm(sighting.sight.project(place) - hands, axis=-1)
-        off.append(np.nanmedian(away / sighting.sight.px_per_m(place)))
-    return float(np.nanmin(off))
 
 
 def arm_table(fit: ArmFit, to_image: Floats) -> pd.DataFrame:

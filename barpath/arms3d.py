@@ -1,8 +1,9 @@
-"""The arms in three dimensions from a front and a side view of the same set.
+"""The arms in three dimensions from several views of the same set.
 
-The arms come from one fit to both clips (`armfit`); here they are taken at the instants that
+The arms come from one fit to all clips (`armfit`); here they are taken at the instants that
 matter, called moments: bottom, sticking point and lockout of each repetition. The hips, found from
-both views' joint tables, give the trunk, and with it come the angles and places that are asked for.
+what the network reads of them in all views, give the trunk, and with it come the angles that are
+asked for.
 
 World axes, metres, origin in the bar's middle at the first lockout: x toward the lifter's head, y
 up, z toward the lifter's left.
@@ -22,31 +23,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from barpath.armfit import OUTWARD, SIDES, ArmFit
+from barpath.armfit import OUTWARD, ArmFit, Sight
 
 Floats = NDArray[np.float64]
 
 JOINTS = ("shoulder", "elbow", "wrist")
-
-
-@dataclass(frozen=True)
-class Lens:
-    """Where a view's camera is, so that a joint's own depth can be allowed for.
-
-    Attributes
-    ----------
-    across_m, up_m, depth_m : float
-        The camera's place: across the picture (world z in a front view, world x in a side view),
-        up, and along the line of sight (world x in a front view, world z in a side view).
-    assumed_m : dict of str to float
-        Depth at which the joint table put each joint, by `{side}_{joint}`; in a front view from the
-        bar (world x less the bar's), in a side view world z.
-    """
-
-    across_m: float
-    up_m: float
-    depth_m: float
-    assumed_m: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -55,22 +36,17 @@ class Seen:
 
     Attributes
     ----------
-    view : {'front', 'side'}
-    place_m : ndarray, shape (2, 2)
-        Left and right hip: across the picture and up; NaN where not seen.
+    sight : Sight
+        Its camera.
+    place_px : ndarray, shape (2, 2)
+        Left and right hip in the picture; NaN where not seen.
     sd_m : ndarray, shape (2,)
         Standard uncertainty per axis.
-    bar_x_m : float
-        Bar toward the head when they were seen.
-    lens : Lens, optional
-        Without it the table's own depths are believed.
     """
 
-    view: str
-    place_m: Floats
+    sight: Sight
+    place_px: Floats
     sd_m: Floats
-    bar_x_m: float = 0.0
-    lens: Lens | None = None
 
 
 @dataclass(frozen=True)
@@ -120,8 +96,8 @@ class Arms3d:
     draws_m : ndarray, shape (k, n, 2, 3, 3)
     hip_draws_m : ndarray, shape (k, 2, 3)
     length_draws_m : ndarray, shape (k, 2, 2)
-    seen : ndarray of bool, shape (n, 2, 3, 2)
-        Whether a joint was read at a moment in the front and in the side view.
+    seen : ndarray of bool, shape (n, 2, 3, v)
+        Whether a joint was read at a moment in each of the views.
     misfit : float
         From the fit: root mean square of the readings' residuals in units of their stated
         uncertainty.
@@ -190,17 +166,6 @@ def read_at(
     return out
 
 
-def flat_place(points: Floats, view: str, lens: Lens | None, depth: Floats) -> Floats:
-    """Where a view's table would put points in space: (n, 2) across and up."""
-    across, away = (2, 0) if view == "front" else (0, 2)
-    flat = points[:, [across, 1]]
-    if lens is None:
-        return flat
-    centre = np.array([lens.across_m, lens.up_m])
-    stretch = (depth - lens.depth_m) / (points[:, away] - lens.depth_m)
-    return centre + (flat - centre) * stretch[:, None]
-
-
 def arms_at(
     fit: ArmFit,
     moments: pd.DataFrame,
@@ -215,7 +180,7 @@ def arms_at(
     Parameters
     ----------
     fit : ArmFit
-        Of a front and a side sighting, with the moments as its further instants.
+        Of all sightings, with the moments as its further instants.
     moments : DataFrame
         `rep, moment, time_s`.
     spans : sequence of (begin_s, end_s)
@@ -235,11 +200,12 @@ def arms_at(
     hips, hip_draws = find_hips(
         seen, joints[:, :, 0].mean(axis=0), draws[:, :, :, 0].mean(axis=1), config
     )
-    read = np.zeros((len(rows), 2, len(JOINTS), 2), dtype=bool)
+    n_views = len(fit.sights)
+    read = np.zeros((len(rows), 2, len(JOINTS), n_views), dtype=bool)
     known = np.isfinite(fit.kept[:, :, : len(JOINTS)])
     for k, (begin, end) in enumerate(spans):
         near = (fit.time_s >= begin - read_s) & (fit.time_s <= end + read_s)
-        for view in range(2):
+        for view in range(n_views):
             read[k, ..., view] = known[near & (fit.view == view)].any(axis=0)
     return Arms3d(
         moments=moments.reset_index(drop=True),
@@ -310,11 +276,8 @@ def _hip_misses(hips: Floats, seen: Sequence[Seen], shoulders: Floats, config: H
     """Residuals of unit variance."""
     rows = []
     for view in seen:
-        depth = np.full(2, np.nan)
-        if view.lens is not None:
-            depth = np.array([view.lens.assumed_m[f"{side}_hip"] for side in SIDES])
-            depth += view.bar_x_m if view.view == "front" else 0.0
-        off = (flat_place(hips, view.view, view.lens, depth) - view.place_m) / view.sd_m[:, None]
+        away_m = (view.sight.project(hips) - view.place_px) / view.sight.px_per_m(hips)[:, None]
+        off = away_m / view.sd_m[:, None]
         rows.append(off[np.isfinite(off)])
     middle, over = hips.mean(axis=0), shoulders.mean(axis=0)
     for value, (mean, sd) in (
@@ -435,52 +398,54 @@ def forearm_geometry(
     }
 
 
-def touch_geometry(bar_m: Floats, shoulders_m: Floats, hips_m: Floats) -> dict[str, Floats]:
-    """Where the bar's middle lies against the shoulders, in the trunk's frame.
+def touch_geometry(bar_m: Floats, shoulders_m: Floats) -> dict[str, Floats]:
+    """Where the bar's middle lies against the middle of the shoulder joints, along the world axes.
 
     Parameters
     ----------
     bar_m : ndarray, shape (..., 3)
-    shoulders_m, hips_m : ndarray, shape (..., 2, 3)
+    shoulders_m : ndarray, shape (..., 2, 3)
 
     Returns
     -------
     dict of str to ndarray
-        Metres: `toward_hips_m` along the trunk from the line through the shoulders, `over_m` out of
-        the chest, `left_m` from the midline.
-    """
-    frame = trunk_frame(shoulders_m, hips_m)
-    local = np.einsum("...ij,...j->...i", frame, bar_m - shoulders_m.mean(axis=-2))
-    return {"toward_hips_m": -local[..., 1], "over_m": local[..., 0], "left_m": -local[..., 2]}
-
-
-def combine_scales(
-    scale: float, first_rel_sd: float, second_rel_sd: float
-) -> tuple[float, float, float]:
-    """Share out between two views what their scales differ by.
-
-    Parameters
-    ----------
-    scale : float
-        First view's height over the second's, from the matching of their heights.
-    first_rel_sd, second_rel_sd : float
-        Relative standard uncertainties of the two scales.
-
-    Returns
-    -------
-    first, second, rel_sd : float
-        Factors for the lengths of either view, and the relative uncertainty of both afterwards.
+        Metres: `toward_hips_m` along the body, level, toward the feet; `over_m` up; `left_m` toward
+        the lifter's left.
 
     Examples
     --------
-    >>> first, second, rel = combine_scales(1.02, 0.01, 0.01)
-    >>> round(first, 4), round(second, 4), round(rel, 4)
-    (0.9901, 1.01, 0.0071)
+    >>> found = touch_geometry(np.array([-0.1, 0.2, 0.0]), np.array([[0, 0, 0.2], [0, 0, -0.2]]))
+    >>> {name: float(value) for name, value in found.items()}
+    {'toward_hips_m': 0.1, 'over_m': 0.2, 'left_m': 0.0}
     """
-    a, b = max(first_rel_sd, 1e-4) ** 2, max(second_rel_sd, 1e-4) ** 2
-    share = a / (a + b)
-    return (
-        float(scale**-share),
-        float(scale ** (1 - share)),
-        float(np.sqrt(a * b / (a + b))),
-    )
+    off = bar_m - shoulders_m.mean(axis=-2)
+    return {"toward_hips_m": -off[..., 0], "over_m": off[..., 1], "left_m": off[..., 2]}
+
+
+def combine_scales(scales: Sequence[float], rel_sds: Sequence[float]) -> tuple[Floats, float]:
+    """Share out between views what their scales differ by.
+
+    Parameters
+    ----------
+    scales : sequence of float
+        The first view's heights over each view's, from the matching of their heights; the first is
+        1.
+    rel_sds : sequence of float
+        Relative standard uncertainty of each view's scale.
+
+    Returns
+    -------
+    factors : ndarray, shape (n,)
+        For the lengths of each view.
+    rel_sd : float
+        Relative uncertainty of all of them afterwards.
+
+    Examples
+    --------
+    >>> factors, rel = combine_scales([1.0, 1.02], [0.01, 0.01])
+    >>> factors.round(4).tolist(), round(rel, 4)
+    ([0.9901, 1.0099], 0.0071)
+    """
+    weight = 1.0 / np.maximum(rel_sds, 1e-4) ** 2
+    first = -np.sum(weight * np.log(scales)) / weight.sum()
+    return np.exp(first) * np.asarray(scales), float(weight.sum() ** -0.5)

@@ -74,9 +74,9 @@ from barpath.names import file_stems, name_on_disk, told_name
 from barpath.sheets import csv_bytes, unguarded
 
 BLOCK_VERSION = 1
-CACHE_VERSION = 4
+CACHE_VERSION = 5
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 4
+MEASURE_VERSION = 5
 """The same for what is measured from what was seen."""
 STILL_FILE = "bottom.jpg"
 STILL_SIDE_PX = 800

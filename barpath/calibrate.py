@@ -11,13 +11,14 @@ against gravity; `across` the bar's axis; `along` the horizontal direction norma
 the bar drifts. All three are unit vectors in camera axes.
 """
 
+import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 
 from barpath.errors import BarNotFoundError
 
@@ -32,7 +33,15 @@ SIDE_PARAMETERS = (
     "log_plate",
     "major_bias_px",
     "minor_bias_px",
+    "thickness_m",
+    "outline_m",
+    "turn_bias",
 )
+"""Of a plate that is followed: `log_distance` to the middle of its thickness, and `outline_m` from
+there to the bar's middle, along the bar."""
+BARE_REACH_PX = 50.0
+HULL_ALONG, HULL_ACROSS = 1.06, 0.20
+"""Of ellipses fitted to hulls of two shifted ones, at slants of 20 to 60 degrees."""
 FRONT_PARAMETERS = ("yaw", "pitch", "roll", "log_focal", "log_plate_gap", "log_plate")
 
 
@@ -49,6 +58,13 @@ class CalibrationConfig:
     36 mm wide picture, and video crops it somewhat (common practice, no source). From the feet a
     plate shows its edge and its shadow, so its height in the picture may be off by some percent all
     through a clip.
+
+    The outline that is followed is that of a thick plate, or of several alike side by side, some 2
+    to 7 cm (common practice, no source), and lies a little inside the rim (`outline_inset`, of the
+    tuning clips); aslant it lies farther inside along and across, and it may be turned
+    (`slant_…`, of the same). What the network reads of the bar has an error that stays through the
+    clip (`common_share` of the stated one, and `common_m`) and one that is each frame's own; where
+    on the bar the points lie is known to `point_sd_m`. The bar may tilt in the press.
     """
 
     plate_mm: float = 450.0
@@ -66,12 +82,36 @@ class CalibrationConfig:
     bar_level_sd_deg: float = 1.5
     outline_sd_px: float = 0.6
     outline_bias_sd_px: float = 0.5
+    outline_inset: float = 0.0045
+    outline_inset_sd: float = 0.003
+    slant_inset: tuple[float, float] = (0.009, 0.020)
+    slant_inset_sd: tuple[float, float] = (0.005, 0.030)
+    slant_turn_sd_deg: float = 1.0
+    thickness_m: tuple[float, float] = (0.040, 0.030)
+    outline_m: tuple[float, float] = (0.730, 0.030)
+    common_share: float = 0.85
+    common_m: float = 0.003
+    own_share: float = 0.7
+    own_m: float = 0.003
+    point_m: tuple[float, float] = (0.655, 1.10)
+    point_sd_m: dict[str, float] = field(
+        default_factory=lambda: {"plate": 0.005, "collar": 0.01, "bar_end": 0.05}
+    )
+    tilt_sd_deg: float = 1.0
+    n_bar_heights: int = 6
+    least_bar_frames: int = 5
     front_plate_rel_sd: float = 0.05
     front_ends_rel_sd: float = 0.018
     press_slope: float = 0.12
     press_slope_sd: float = 0.12
     n_draws: int = 200
-    max_fit_frames: int = 80
+    max_fit_frames: int = 30
+    max_steps: int = 60
+    any_plate_rel_sd: float = 0.4
+    other_plate_cost: float = 4.0
+    bare_distance_m: float = 3.0
+    bare_distance_rel_sd: float = 0.4
+    bare_outline_m: tuple[float, float] = (0.0, 0.04)
     seed: int = 20
 
 
@@ -91,10 +131,16 @@ class Calibration:
     principal_px : ndarray, shape (2,)
         Assumed principal point: the image's centre.
     plate_check_mm : float
-        Front view: plate diameter that the distance between both sides' plates would give; NaN
-        elsewhere.
+        Front view: plate diameter that the distance between both sides' plates would give. From
+        aside: diameter of the plate followed as the bar tells it, where it cannot be the one that
+        was given, and then lengths are the bar's; NaN otherwise.
     roll_source : str
         Where the roll came from, in words.
+    end : {'left', 'right', ''}
+        End of the bar, the lifter's, on which the plate that was followed is; ``""`` where it is
+        not known, or both ends were followed.
+    far : bool or None
+        Whether that is the end away from the camera; None where it is not known.
     """
 
     view: str
@@ -104,6 +150,8 @@ class Calibration:
     principal_px: Floats
     plate_check_mm: float
     roll_source: str
+    end: str = ""
+    far: bool | None = None
 
     def value(self, name: str) -> float:
         """Best value of a parameter (radians, or metres or pixels for `log_` names)."""
@@ -244,7 +292,7 @@ def disc_centres(params: Floats, ellipse_px: Floats, principal_px: Floats) -> Fl
 
     Parameters
     ----------
-    params : ndarray, shape (8,)
+    params : ndarray, shape (11,)
         Camera as in `SIDE_PARAMETERS`.
     ellipse_px : ndarray, shape (n, 2)
         Ellipse centres in the (steadied) image.
@@ -266,6 +314,48 @@ def disc_centres(params: Floats, ellipse_px: Floats, principal_px: Floats) -> Fl
         guess += target - seen
     lines = rays(guess, np.zeros(2), focal_px)
     return lines * (distance_m / (lines @ across))[:, None]
+
+
+def thick_discs(
+    centres_m: Floats, normal: Floats, radius_m: float, thickness_m: float, focal_px: float
+) -> Floats:
+    """Shapes of the outlines that thick plates show, as `project_discs` states them.
+
+    The outline goes round both faces: that of the nearer one, drawn out by as much as the other
+    shows past it. Its centre is that of the plate's middle. The ellipse that fits such an outline
+    best is larger than that, by `HULL_ALONG` and `HULL_ACROSS` of it along and across.
+
+    Parameters
+    ----------
+    centres_m : ndarray, shape (n, 3)
+        Middles of the plates in camera axes.
+    normal : ndarray, shape (3,)
+        Unit normal of the faces, away from the camera.
+    radius_m, thickness_m, focal_px : float
+
+    Returns
+    -------
+    ndarray, shape (n, 2, 2)
+    """
+    half = thickness_m / 2 * normal
+    front, shape = project_discs(centres_m - half, normal, radius_m, focal_px)
+    back, behind = project_discs(centres_m + half, normal, radius_m, focal_px)
+    way = back - front
+    apart = np.sqrt((way**2).sum(axis=1) + 1e-9)
+    along = way / apart[:, None]
+    reach, far_reach = (
+        np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", along, one, along), 1e-9))
+        for one in (shape, behind)
+    )
+    # The farther face looks smaller: seen from straight ahead nothing of it shows.
+    past = np.maximum(apart + far_reach - reach, 0.0)
+    length = past**2 / np.hypot(past, 0.2)
+    # Across, the outline is as wide as the plate's middle once both faces show.
+    smaller = length / apart * half[2] / np.maximum(centres_m[:, 2], half[2])
+    wider = (1 + HULL_ACROSS * length / (2 * reach) - smaller) ** 2
+    longer = (reach + HULL_ALONG * length / 2) ** 2 - wider * reach**2
+    across = wider[:, None, None] * shape
+    return across + longer[:, None, None] * along[:, :, None] * along[:, None, :]
 
 
 def _shape_matrix(major_px: Floats, minor_px: Floats, angle_deg: Floats) -> Floats:
@@ -300,6 +390,118 @@ def _fit_rows(ok: NDArray[np.bool_], limit: int) -> NDArray[np.intp]:
     return rows[np.unique(np.linspace(0, len(rows) - 1, min(limit, len(rows))).astype(int))]
 
 
+@dataclass(frozen=True)
+class BarReadings:
+    """What the network read of the bar's parts, in the steadied image.
+
+    Attributes
+    ----------
+    end : {'left', 'right'}
+        The lifter's end on which the plate is that was followed.
+    ellipse_px : ndarray, shape (n, 2)
+        Centre of the plate's outline.
+    points_px : ndarray, shape (n, 2, 3, 2)
+        Plate, collar and bar end (`BAR_PARTS`) of that end and of the other; NaN where not read.
+    covariance_px2 : ndarray, shape (n, 2, 3, 2, 2)
+        As the network states it.
+    """
+
+    end: str
+    ellipse_px: Floats
+    points_px: Floats
+    covariance_px2: Floats
+
+
+BAR_PARTS = ("plate", "collar", "bar_end")
+PARTS = ("x_px", "y_px", "var_x_px2", "cov_xy_px2", "var_y_px2")
+
+
+def bar_readings(track: pd.DataFrame, joints: pd.DataFrame, end: str) -> BarReadings:
+    """Readings of the bar in the frames in which its plate was seen.
+
+    Parameters
+    ----------
+    track, joints : DataFrame
+        Plate table and pose table in steadied image coordinates.
+    end : {'left', 'right'}
+    """
+    at = track.set_index("frame").reindex(joints["frame"])
+    seen = (at["state"] == "seen").to_numpy() & at[["x_px", "y_px"]].notna().all(axis=1).to_numpy()
+    other = {"left": "right", "right": "left"}[end]
+    names = [f"{side}_{part}_{x}" for side in (end, other) for part in BAR_PARTS for x in PARTS]
+    values = joints.reindex(columns=names).to_numpy(dtype=float)[seen]
+    values = values.reshape(-1, 2, len(BAR_PARTS), len(PARTS))
+    return BarReadings(
+        end,
+        at.loc[seen, ["x_px", "y_px"]].to_numpy(dtype=float),
+        values[..., :2],
+        values[..., 2:][..., [[0, 1], [1, 2]]],
+    )
+
+
+class _BarMisses:
+    """Residuals of the bar's parts: their readings, common errors, and the bar's tilt by height.
+
+    Readings of frames with the bar equally high are taken together, relative to the plate: what
+    they have in common is more than what is each frame's own.
+    """
+
+    def __init__(self, bar: BarReadings, scale_px: float, config: CalibrationConfig) -> None:
+        read = np.isfinite(bar.points_px).all(axis=-1)
+        read &= np.isfinite(bar.covariance_px2).all(axis=(-2, -1))
+        rows = np.flatnonzero(read.any(axis=(1, 2)))
+        self.config, self.n_frames = config, len(rows)
+        by_height = rows[np.argsort(bar.ellipse_px[rows, 1], kind="stable")]
+        groups = [g for g in np.array_split(by_height, config.n_bar_heights) if len(g)]
+        self.n_groups = len(groups)
+        offsets = np.where(read[..., None], bar.points_px - bar.ellipse_px[:, None, None], np.nan)
+        stated = np.where(read[..., None, None], bar.covariance_px2, np.nan)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            self.ellipse_px = np.array([np.median(bar.ellipse_px[g], axis=0) for g in groups])
+            offset = np.array([np.nanmedian(offsets[g], axis=0) for g in groups])
+            spread = np.array([np.nanmedian(stated[g], axis=0) for g in groups])
+        self.points_px = self.ellipse_px.reshape(-1, 1, 1, 2) + offset.reshape(-1, 2, 3, 2)
+        spread = spread.reshape(-1, 2, 3, 2, 2)
+        self.read = np.isfinite(self.points_px).all(axis=-1)
+        own = config.own_share**2 * spread + (config.own_m * scale_px) ** 2 * np.eye(2)
+        own[~self.read] = np.eye(2)
+        self.root = np.linalg.inv(np.linalg.cholesky(own))
+        variance = np.diagonal(spread, axis1=-2, axis2=-1)
+        count = np.maximum(self.read.sum(axis=0), 1)[..., None]
+        usual = np.where(self.read[..., None], variance, 0.0).sum(axis=0) / count
+        self.common_px = np.hypot(config.common_share * np.sqrt(usual), config.common_m * scale_px)
+        self.n_own = 2 * 2 * len(BAR_PARTS) + len(BAR_PARTS) + 1 + self.n_groups
+
+    def __call__(
+        self, params: Floats, own: Floats, principal_px: Floats, away: float
+    ) -> list[Floats]:
+        """Residuals; `away` is 1 when the other end is farther from the camera, else -1."""
+        config = self.config
+        n_biases = self.common_px.size
+        bias = own[:n_biases].reshape(self.common_px.shape) * self.common_px
+        shifts, tilt = own[n_biases : n_biases + 3], own[n_biases + 3] + own[n_biases + 4 :]
+        up, across, _, _, focal_px, _ = _side_geometry(params)
+        thickness, outline = params[8:10]
+        sd = [config.point_sd_m[part] for part in BAR_PARTS]
+        along = np.array([outline + thickness / 2, *config.point_m]) + shifts * sd
+        # From the plate's middle toward the other end.
+        ways = np.stack([outline - along, outline + along])
+        tilts = np.deg2rad(tilt)
+        axis = away * (np.cos(tilts)[:, None] * across + np.sin(tilts)[:, None] * up)
+        centres = disc_centres(params, self.ellipse_px, principal_px)
+        places = centres[:, None, None] + ways[..., None] * axis[:, None, None]
+        seen = places[..., :2] / places[..., 2:] * focal_px + principal_px
+        off = self.points_px - seen - bias
+        whitened = (self.root @ np.where(self.read[..., None], off, 0.0)[..., None])[..., 0]
+        return [
+            whitened.ravel(),
+            own[: n_biases + 3],
+            [own[n_biases + 3] / config.bar_level_sd_deg],
+            own[n_biases + 4 :] / config.tilt_sd_deg,
+        ]
+
+
 def calibrate_side(
     track: pd.DataFrame,
     width_px: int,
@@ -307,10 +509,13 @@ def calibrate_side(
     *,
     roll_deg: float = np.nan,
     roll_sd_deg: float = np.nan,
+    pitch_deg: float = np.nan,
+    pitch_sd_deg: float = np.nan,
     view: str = "side",
+    bar: Sequence[BarReadings] = (),
     config: CalibrationConfig | None = None,
 ) -> Calibration:
-    """Fit camera and plane of motion to the ellipses of a plate of known diameter.
+    """Fit camera and plane of motion to a plate of known diameter and to what is read of the bar.
 
     Parameters
     ----------
@@ -321,7 +526,11 @@ def calibrate_side(
     roll_deg, roll_sd_deg : float
         Roll found in the scene with its standard uncertainty; NaN when none was found, then the
         phone is taken as held level within `config.roll_sd_deg`.
+    pitch_deg, pitch_sd_deg : float
+        Pitch found in the scene; NaN when none was.
     view : {'side', 'oblique'}
+    bar : sequence of BarReadings
+        For each end of the bar on which the plate may be; the one that fits better is taken.
     config : CalibrationConfig, optional
 
     Returns
@@ -335,6 +544,16 @@ def calibrate_side(
     """
     config = config or CalibrationConfig()
     columns = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
+    if is_bare(track):
+        return _calibrate_bare(
+            track,
+            (width_px, height_px),
+            (roll_deg, roll_sd_deg),
+            (pitch_deg, pitch_sd_deg),
+            view,
+            bar,
+            config,
+        )
     usable = track[columns].notna().all(axis=1).to_numpy()
     seen = usable & (track["state"] == "seen").to_numpy()
     usable = seen if seen.sum() >= 5 else usable
@@ -350,58 +569,193 @@ def calibrate_side(
     focal = focal_guess_px(config, width_px, height_px)
     plate_m = config.plate_mm / 1000
     known_roll = np.isfinite(roll_deg) and np.isfinite(roll_sd_deg)
+    known_pitch = np.isfinite(pitch_deg) and np.isfinite(pitch_sd_deg)
     roll = np.deg2rad(roll_deg) if known_roll else 0.0
     roll_sd = np.deg2rad(roll_sd_deg if known_roll else config.roll_sd_deg)
-    prior_mean = np.array([0.0, 0.0, roll, 0.0, np.log(focal), np.log(plate_m), 0.0, 0.0])
-    prior_sd = np.array(
+    sizes = np.median(table[:, 2:4], axis=0)
+    # Blur, bevels and shading shift the outline alike in all frames; aslant it is seen here of the
+    # one and there of the other of a thick plate's rims, whose edges are rounded besides.
+    slant = np.sqrt(max(1.0 - (sizes[1] / sizes[0]) ** 2, 0.0))
+    biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes
+    bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
+    bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes)
+    prior = np.array(
         [
-            np.deg2rad(config.yaw_sd_deg),
-            np.deg2rad(config.pitch_sd_deg),
-            roll_sd,
-            np.inf,
-            config.focal_rel_sd,
-            config.plate_sd_mm / config.plate_mm,
-            # Blur, bevels and shading shift the outline alike in all frames.
-            config.outline_bias_sd_px,
-            config.outline_bias_sd_px,
+            (0.0, np.deg2rad(config.yaw_sd_deg)),
+            (
+                np.deg2rad(pitch_deg) if known_pitch else 0.0,
+                np.deg2rad(pitch_sd_deg if known_pitch else config.pitch_sd_deg),
+            ),
+            (roll, roll_sd),
+            (0.0, np.inf),
+            (np.log(focal), config.focal_rel_sd),
+            (np.log(plate_m), config.plate_sd_mm / config.plate_mm),
+            (biases[0], bias_sd[0]),
+            (biases[1], bias_sd[1]),
+            config.thickness_m,
+            config.outline_m,
+            (0.0, np.deg2rad(config.slant_turn_sd_deg)),
         ]
     )
     # Outline errors of neighbouring frames are alike, so n frames do not count as n looks.
     weight = np.sqrt(min(len(table), 10) / len(table)) / config.outline_sd_px
-
-    def residuals(params: Floats) -> Floats:
-        _, across, _, _, focal_px, radius_m = _side_geometry(params)
-        centres = disc_centres(params, ellipse_px, principal)
-        _, shape = project_discs(centres, across, radius_m, focal_px)
-        predicted = _shape_px(shape, major / 2)
-        true_shape = _shape_matrix(major - params[6], minor - params[7], angle)
-        observed = _shape_px(true_shape, major / 2)
-        data = ((predicted - observed) * weight).ravel()
-        return np.concatenate([data, (params - prior_mean) / prior_sd])
-
+    n_params = len(SIDE_PARAMETERS)
     tilt = float(np.arccos(np.clip(np.median(minor / major), 0.05, 1.0)))
-    distance = focal * plate_m / float(np.median(major))
-    fits = []
-    for sign in (1.0, -1.0):
-        start = prior_mean.copy()
+    distance = focal * plate_m / sizes[0]
+
+    def fitted(
+        misses: _BarMisses | None, sign: float, away: float, *, any_plate: bool = False
+    ) -> OptimizeResult:
+        sd = prior[:, 1].copy()
+        if any_plate:
+            sd[SIDE_PARAMETERS.index("log_plate")] = config.any_plate_rel_sd
+
+        def residuals(values: Floats) -> Floats:
+            params = values[:n_params]
+            _, across, _, _, focal_px, radius_m = _side_geometry(params)
+            centres = disc_centres(params, ellipse_px, principal)
+            shape = thick_discs(centres, across, radius_m, params[8], focal_px)
+            predicted = _shape_px(shape, major / 2)
+            turned = angle - np.rad2deg(params[10])
+            true_shape = _shape_matrix(major - params[6], minor - params[7], turned)
+            observed = _shape_px(true_shape, major / 2)
+            parts = [
+                ((predicted - observed) * weight).ravel(),
+                (params - prior[:, 0]) / sd,
+            ]
+            if misses is not None:
+                parts += misses(params, values[n_params:], principal, away)
+            return np.concatenate(parts)
+
+        start = np.r_[prior[:, 0], np.zeros(0 if misses is None else misses.n_own)]
         start[0] = sign * max(tilt, 0.02)
         start[3] = np.log(distance * np.cos(tilt))
-        fits.append(least_squares(residuals, start, loss="soft_l1", x_scale="jac"))
-    fits.sort(key=lambda fit: fit.cost)
-    draws = _draws(fits[0].x, fits[0].jac, config)
+        return least_squares(
+            residuals,
+            start,
+            loss="soft_l1",
+            x_scale="jac",
+            ftol=1e-6,
+            xtol=1e-6,
+            max_nfev=config.max_steps,
+        )
+
+    scale_px = sizes[0] / plate_m
+    fits, doubtful = [], False
+    for one in bar:
+        misses = _BarMisses(one, scale_px, config)
+        if misses.n_frames >= config.least_bar_frames:
+            fits += [
+                (fitted(misses, sign, away), one.end, away < 0, (misses, sign, away))
+                for sign in (1.0, -1.0)
+                for away in (1.0, -1.0)
+            ]
+    if not fits:
+        fits = [(fitted(None, sign, 1.0), "", None, (None, sign, 1.0)) for sign in (1.0, -1.0)]
+    fits.sort(key=lambda fit: fit[0].cost)
+    best, end, far, _ = fits[0]
+    if end:
+        # The plate followed may be another than the one whose diameter was given; the bar tells.
+        others = [
+            (fitted(*how, any_plate=True), its_end, its_far, how)
+            for _, its_end, its_far, how in fits[:2]
+        ]
+        others.sort(key=lambda fit: fit[0].cost)
+        doubtful = best.cost - others[0][0].cost > config.other_plate_cost
+        if doubtful:
+            fits = others
+            best, end, far, _ = fits[0]
+    draws = _draws(best.x, best.jac, config)[:, :n_params]
     # A circle seen at a slant looks alike from both sides: keep both where the fit cannot tell.
-    odds = np.exp(-np.clip(fits[1].cost - fits[0].cost, 0, 50))
+    odds = np.exp(-np.clip(fits[1][0].cost - best.cost, 0, 50))
     n_other = round(config.n_draws * odds / (1 + odds))
     if n_other:
-        draws[:n_other] = _draws(fits[1].x, fits[1].jac, config)[:n_other]
+        draws[:n_other] = _draws(fits[1][0].x, fits[1][0].jac, config)[:n_other, :n_params]
+    found_mm = 1000 * float(np.exp(best.x[SIDE_PARAMETERS.index("log_plate")]))
     return Calibration(
         view=view,
         names=SIDE_PARAMETERS,
-        params=fits[0].x,
+        params=best.x[:n_params],
         draws=draws,
+        principal_px=principal,
+        plate_check_mm=found_mm if doubtful else np.nan,
+        roll_source="straight lines in the scene" if known_roll else "phone taken as held level",
+        end=end,
+        far=far,
+    )
+
+
+def is_bare(track: pd.DataFrame) -> bool:
+    """Whether a plate table follows a bar without plates: the middle of the hands on it."""
+    return not track["major_px"].notna().any()
+
+
+def _calibrate_bare(
+    track: pd.DataFrame,
+    size_px: tuple[int, int],
+    roll: tuple[float, float],
+    pitch: tuple[float, float],
+    view: str,
+    bar: Sequence[BarReadings],
+    config: CalibrationConfig,
+) -> Calibration:
+    """Camera of a side or oblique view from the parts of a bar without plates.
+
+    The point followed, the middle of both hands, is near the bar's middle. Seen from the side the
+    bar's two halves look differently large, which gives its distance, while the scale hangs on the
+    focal length; at an angle the shaft is a ruler across the picture.
+    """
+    principal = (np.array(size_px) - 1) / 2
+    focal = focal_guess_px(config, *size_px)
+    n_params = len(SIDE_PARAMETERS)
+    known_roll, known_pitch = (bool(np.isfinite(one).all()) for one in (roll, pitch))
+    prior = np.array(
+        [
+            (0.0, np.deg2rad(config.yaw_sd_deg)),
+            np.deg2rad(pitch if known_pitch else (0.0, config.pitch_sd_deg)),
+            np.deg2rad(roll if known_roll else (0.0, config.roll_sd_deg)),
+            (np.log(config.bare_distance_m), config.bare_distance_rel_sd),
+            (np.log(focal), config.focal_rel_sd),
+            (np.log(1e-3), 1e-3),
+            (0.0, 1.0),
+            (0.0, 1.0),
+            (0.0, 1e-3),
+            config.bare_outline_m,
+            (0.0, 1.0),
+        ]
+    )
+    fits = []
+    for one in bar:
+        misses = _BarMisses(one, focal / config.bare_distance_m, config)
+        if misses.n_frames < config.least_bar_frames:
+            continue
+
+        def residuals(values: Floats, misses: _BarMisses = misses) -> Floats:
+            params = values[:n_params]
+            parts = misses(params, values[n_params:], principal, 1.0)
+            return np.concatenate([*parts, (params - prior[:, 0]) / prior[:, 1]])
+
+        for yaw_deg in (5.0, -5.0, 45.0, -45.0):
+            start = np.r_[prior[:, 0], np.zeros(misses.n_own)]
+            start[0] = np.deg2rad(yaw_deg)
+            start[3] += np.log(np.cos(start[0]))
+            found = least_squares(
+                residuals, start, loss="soft_l1", x_scale="jac", max_nfev=config.max_steps
+            )
+            fits.append((found, one.end))
+    if not fits:
+        raise BarNotFoundError("The bar's ends were read in too few frames to give a scale.")
+    best, end = min(fits, key=lambda fit: fit[0].cost)
+    return Calibration(
+        view=view,
+        names=SIDE_PARAMETERS,
+        params=best.x[:n_params],
+        draws=_draws(best.x, best.jac, config)[:, :n_params],
         principal_px=principal,
         plate_check_mm=np.nan,
         roll_source="straight lines in the scene" if known_roll else "phone taken as held level",
+        end=end,
+        far=False,
     )
 
 
@@ -625,7 +979,7 @@ def side_systematics(calibration: Calibration, track: pd.DataFrame) -> Systemati
     compared with the best one by a linear map; the spread of that map is the result.
     """
     centre = track[["x_px", "y_px"]].median().to_numpy(dtype=float)
-    reach = max(float(track["major_px"].median()) / 2, 1.0)
+    reach = BARE_REACH_PX if is_bare(track) else max(float(track["major_px"].median()) / 2, 1.0)
     steps = np.array([[-1, 0], [1, 0], [0, -1], [0, 1], [0, 0]], dtype=float)
     points = centre + steps * reach
     best = side_points(calibration.params, points, calibration.principal_px)

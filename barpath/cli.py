@@ -21,6 +21,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+from barpath.config import VIEWS
 from barpath.errors import (
     STOPPED,
     BarpathError,
@@ -467,14 +468,25 @@ def block_report(
 
 @app.command()
 def pair(
-    front: Annotated[
+    first: Annotated[
         Path,
         typer.Argument(help="The clip from the feet, or its result folder.", show_default=False),
     ],
-    side: Annotated[
+    second: Annotated[
         Path,
         typer.Argument(help="The clip from the side, or its result folder.", show_default=False),
     ],
+    also: Annotated[
+        list[Path] | None,
+        typer.Option(help="A further clip of the set; again for more.", show_default=False),
+    ] = None,
+    views: Annotated[
+        str,
+        typer.Option(
+            help="Where the cameras stood, in order: front, side, oblique or auto; of further clips"
+            " auto if not given."
+        ),
+    ] = "front,side",
     profile: Profile = None,
     plate_mm: PlateMm = None,
     load_kg: LoadKg = None,
@@ -482,7 +494,7 @@ def pair(
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("pair-results"),
     overwrite: Overwrite = False,
 ) -> None:
-    """Measure one set from two clips: arms in space, joint stacking, what a change would take."""
+    """Measure one set from two or more clips: arms in space, stacking, what a change would take."""
     from barpath import pairreport, pairset
     from barpath.advice import LifterProfile, read_profile
     from barpath.files import prepare
@@ -493,12 +505,21 @@ def pair(
     options = pairset.ClipOptions(
         plate_mm, load_kg, None if stature_cm is None else stature_cm / 100
     )
-    with _Bar() as progress:
-        first = pairset.read_or_analyse(front, "front", options, progress)
-    with _Bar() as progress:
-        second = pairset.read_or_analyse(side, "side", options, progress)
-    result = pairset.measure_pair(first, second, lifter)
-    bottom = bottom_image(first, front)
+    given = [first, second, *(also or [])]
+    stood = [name.strip() for name in views.split(",")]
+    stood += ["auto"] * (len(given) - len(stood))
+    if len(stood) > len(given) or not set(stood) <= set(VIEWS):
+        raise OptionError(
+            f"The views must be up to {len(given)} of {', '.join(VIEWS)} with commas between, not"
+            f" {views!r}."
+        )
+    results = []
+    for path, view in zip(given, stood, strict=True):
+        with _Bar() as progress:
+            results.append(pairset.read_or_analyse(path, view, options, progress))
+    result = pairset.measure_clips(results, lifter)
+    at = next(k for k, one in enumerate(results) if one is result.front)
+    bottom = bottom_image(result.front, given[at])
     folder = pairreport.write_pair(result, out, overwrite=overwrite, bottom=bottom)
     for remark in result.notes:
         if remark.severity == "warning":

@@ -32,9 +32,14 @@ Floats = NDArray[np.float64]
 
 PLATES = np.array([POINTS.index(f"{side}_plate") for side in SIDES])
 COLLARS = np.array([POINTS.index(f"{side}_collar") for side in SIDES])
+SHOULDERS, HIPS = (
+    np.array([POINTS.index(f"{side}_{joint}") for side in SIDES]) for joint in ("shoulder", "hip")
+)
 SHAFT_M, INNER_FACES_M, PLATES_M = 1.31, 1.37, 1.45
 MOST_LOOKS = 12
 LEAST_READINGS = 3
+LEAST_REACH = 0.12
+"""From hips to shoulders along the picture, as a share of the upper body's size, from aside."""
 ON_BAR_M = 0.25
 """Hands, as read, are no farther from the bar that they hold (our estimate, no source)."""
 
@@ -65,17 +70,20 @@ class FirstLook:
         """Whether the lifter was read often enough to rely on."""
         return len(self.readings) >= LEAST_READINGS
 
-    def region(self, height_px: int, width_px: int) -> tuple[slice, slice]:
+    def region(self, height_px: int, width_px: int, end: str = "") -> tuple[slice, slice]:
         """Rows and columns of the picture in which the plates of the bar that is held must lie.
 
         Round the arms and plates that were read, half the upper body's size more on every side: a
-        plate's radius is a fifth of it.
+        plate's radius is a fifth of it. With an end, round that end's plate alone.
         """
         low, high = np.full(2, np.inf), np.full(2, -np.inf)
         for reading in self.readings:
-            plates = PLATES[reading.state[PLATES, 2] < 0.5]
-            points = reading.xy_px[[*ARMS, *plates]]
-            margin = 0.5 * square_round(reading, 1.0).size_px
+            wanted = PLATES if not end else PLATES[[SIDES.index(end)]]
+            plates = wanted[reading.state[wanted, 2] < 0.5]
+            if end and not len(plates):
+                continue
+            points = reading.xy_px[plates if end else [*ARMS, *plates]]
+            margin = (0.4 if end else 0.5) * square_round(reading, 1.0).size_px
             low = np.minimum(low, points.min(axis=0) - margin)
             high = np.maximum(high, points.max(axis=0) + margin)
         x0, y0 = np.maximum(np.floor(low), 0).astype(int).tolist()
@@ -131,6 +139,30 @@ class FirstLook:
         left, right = np.median(found, axis=0)
         beyond = (INNER_FACES_M / SHAFT_M - 1.0) / 2 * (right - left)
         return np.array([left - beyond, right + beyond])
+
+    def near_end(self) -> str:
+        """The lifter's side on which the camera stands, from how the lifter lies in the picture.
+
+        Somebody on the back with the head to the image's left shows the right side. ``""`` where
+        that cannot be told, as from the feet.
+        """
+        reach = [
+            (reading.xy_px[SHOULDERS, 0].mean() - reading.xy_px[HIPS, 0].mean())
+            / square_round(reading, 1.0).size_px
+            for reading in self.readings
+        ]
+        share = float(np.median(reach)) if reach else 0.0
+        return "" if abs(share) < LEAST_REACH else "left" if share > 0 else "right"
+
+    def end_at(self, sample: int, place_px: Floats) -> str:
+        """Which end's plate was read nearest to a place in a sample; ``""`` where none was."""
+        k = np.flatnonzero(self.at == sample)
+        if not len(k) or (self.readings[k[0]].state[PLATES, 2] > 0.5).all():
+            return ""
+        reading = self.readings[k[0]]
+        away = np.hypot(*(reading.xy_px[PLATES] - place_px).T)
+        away[reading.state[PLATES, 2] > 0.5] = np.inf
+        return SIDES[int(away[1] < away[0])]
 
     def plates(self) -> list[tuple[int, Floats]]:
         """Sample and place of each end's plate where it is seen best, the surer end first."""

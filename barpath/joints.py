@@ -30,9 +30,6 @@ class JointDepths:
 
     Attributes
     ----------
-    outline_m : float
-        Distance of the near plate's outline (the plates' outer face) from the bar's middle: the
-        sleeve's inner face lies at 0.655 m, plates are some centimetres thick.
     lateral_m, lateral_sd_m : dict
         Distance of each joint from the body's midline, and its spread over grips and builds.
     ahead_m, ahead_sd_m : dict
@@ -40,7 +37,6 @@ class JointDepths:
         bottom of a rep.
     """
 
-    outline_m: float = 0.715
     lateral_m: dict[str, float] = field(
         default_factory=lambda: {
             "wrist": 0.38,
@@ -192,12 +188,13 @@ def side_joints(
     depths = depths or JointDepths()
     error = error or ReadingError()
     near = near_side(head)
+    followed = calibration.value("outline_m") * (-1.0 if calibration.far else 1.0)
     parts = {"frame": pose["frame"], "time_s": pose["time_s"]}
     for side in SIDES:
         for joint in MEASURED_JOINTS:
             name = f"{side}_{joint}"
             reach = depths.lateral_m[joint] * (1.0 if side == near else -1.0)
-            behind = depths.outline_m - reach
+            behind = followed - reach
             spread = depths.lateral_sd_m[joint]
             xy_px, variance_px2 = _read(pose, name)
             principal = calibration.principal_px

@@ -87,6 +87,7 @@ _ELLIOTT = (
 _WU = "Axes after Wu et al. (2005), J. Biomech. 38:981-992; the projection is our own geometry"
 _SIDE = ("side", "oblique")
 _FRONT = ("front",)
+_ACROSS = ("front", "oblique")
 
 CATALOGUE: dict[str, MeasureSpec] = {
     spec.name: spec
@@ -280,7 +281,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "Wrist outside the elbow",
             "How far the wrist lies outside the elbow when the bar is on the chest; negative when "
             "it lies inside.",
-            _FRONT,
+            _ACROSS,
             True,
             _PRACTICE,
             0.02,
@@ -293,7 +294,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "Forearm lean",
             "Angle of the forearm from the vertical when the bar is on the chest, seen from the "
             "front; positive when the wrist lies outside the elbow.",
-            _FRONT,
+            _ACROSS,
             True,
             _PRACTICE,
             5.0,
@@ -364,7 +365,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "m",
             "Grip width",
             "Distance between the middles of the two hands on the bar.",
-            _FRONT,
+            _ACROSS,
             False,
             _PRACTICE,
             0.03,
@@ -376,7 +377,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "",
             "Grip to shoulder width",
             "Grip width divided by the distance between the shoulder joints.",
-            _FRONT,
+            _ACROSS,
             False,
             _PRACTICE,
             0.15,
@@ -419,6 +420,8 @@ class MeasureContext:
     upper_arm_m, upper_arm_sd_m : float
         Length of the lifter's upper arm (shoulder joint to elbow joint) and its standard
         uncertainty; NaN when unknown.
+    sight_to_bar_deg : float
+        Angle between the line of sight and the bar: 90 from the feet, 0 from the side.
     trunk_axis_sd_deg : float
         How well the direction of the trunk's long axis is known. The default is our estimate for a
         lifter with an arched back on a level bench; no source.
@@ -441,7 +444,8 @@ class MeasureContext:
     lifter_reason: str = ""
     upper_arm_m: float = math.nan
     upper_arm_sd_m: float = 0.0
-    trunk_axis_sd_deg: float = 5.0
+    sight_to_bar_deg: float = 90.0
+    trunk_axis_sd_deg: float = 2.5
     joint_window_s: float = 0.15
     useless_factor: float = 4.0
 
@@ -903,9 +907,10 @@ def bar_measures(
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
+LEAST_SIGHT_DEG = 20.0
+"""Lengths along the bar are not given when the camera looks along it more closely than this."""
+_ALONG_THE_BAR = "The camera looks along the bar, so distances along it cannot be seen."
 ARM_MEASURES = ("wrist_over_elbow_m", "forearm_lean_deg", "elbow_abduction_deg", "tuck_deg")
-MOST_OBLIQUE_SD_DEG = 10.0
-"""Angles of the arm in an oblique view that are known less well are not given."""
 _BRIDGED = "The elbow was hidden with the bar on the chest and bridged by what is known of arms."
 
 
@@ -1115,22 +1120,16 @@ def _fitted_arm(
         return np.stack([out, lean, np.degrees(np.arccos(np.clip(toward_feet, -1, 1)))], axis=-1)
 
     (out, lean, abduction), spread = values(best), values(draws).std(axis=0)
-    if context.view == "front":
-        up = best[2, 1] - best[1, 1]
-        tilt = up * math.tan(math.radians(context.roll_sd_deg))
-        found = {
-            "wrist_over_elbow_m": _Found(
-                out, spread[0], combine(context.horizontal_rel_sd * abs(out), tilt)
-            ),
-            "forearm_lean_deg": _Found(lean, spread[1], context.roll_sd_deg),
-        }
-    else:
-        reason = "It needs a front view, from the feet."
-        found = dict.fromkeys(ARM_MEASURES[:2], _missing(reason))
-    if context.view == "oblique" and spread[2] > MOST_OBLIQUE_SD_DEG:
-        reason = "From an oblique view the part of the arm in depth is not known well enough."
-        return found | dict.fromkeys(ARM_MEASURES[2:], _missing(reason))
+    up = best[2, 1] - best[1, 1]
+    tilt = up * math.tan(math.radians(context.roll_sd_deg))
+    scale = max(context.scale_rel_sd, context.horizontal_rel_sd)
     reason = "" if _read(arms, rows, a) else _BRIDGED
+    found = dict.fromkeys(ARM_MEASURES[:2], _missing(_ALONG_THE_BAR))
+    if context.sight_to_bar_deg >= LEAST_SIGHT_DEG:
+        found = {
+            "wrist_over_elbow_m": _Found(out, spread[0], combine(scale * abs(out), tilt), reason),
+            "forearm_lean_deg": _Found(lean, spread[1], context.roll_sd_deg, reason),
+        }
     trunk = context.trunk_axis_sd_deg
     return found | {
         "elbow_abduction_deg": _Found(abduction, combine(spread[2], trunk), 0.0, reason),
@@ -1147,8 +1146,8 @@ def _read(arms: ArmFit, rows: NDArray[np.bool_], side: int) -> bool:
 def _fitted_grip(arms: ArmFit, context: MeasureContext) -> dict[str, _Found]:
     """Grip width of the set, and against the shoulders."""
     names = ("grip_width_m", "grip_to_shoulder_ratio")
-    if context.view != "front":
-        return dict.fromkeys(names, _missing("It needs a front view, from the feet."))
+    if context.sight_to_bar_deg < LEAST_SIGHT_DEG:
+        return dict.fromkeys(names, _missing(_ALONG_THE_BAR))
     (width, sd), (shoulders, shoulders_sd) = arms.grip_width_m, arms.shoulder_width_m
     ratio = width / shoulders
     return {

@@ -39,6 +39,7 @@ from barpath.uncertainty import state, state_width
 
 SCHEMA_NAME = "barpath-pair"
 SCHEMA_VERSION = 1
+PLACES = {"front": "from the feet", "side": "from the side", "oblique": "at an angle"}
 SUMMARY_FILE = "summary.json"
 REPORT_FILE = "report.html"
 TABLES = {
@@ -78,6 +79,7 @@ def summary(pair: PairResult) -> dict[str, Any]:
             "schema_version": SCHEMA_VERSION,
             "front": pair.front.source_name,
             "side": pair.side.source_name,
+            "clips": [clip.source_name for clip in pair.clips],
             "load_kg": _load(pair),
             "sync": pair.sync,
             "near_end": pair.near,
@@ -251,7 +253,7 @@ def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
     str
         A whole HTML document that asks nothing of the network.
     """
-    front, side = clean(pair.front.source_name), clean(pair.side.source_name)
+    names = [clean(clip.source_name) for clip in pair.clips]
     facts = facts_of(pair)
     head, rows = _arm_table(pair)
     table = pair.measures
@@ -266,9 +268,9 @@ def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
         )
     return render(
         "pair.html",
-        title=f"Bench press, front and side: {front}",
-        front=front,
-        side=side,
+        title=f"Bench press, {len(names)} views: {names[0]}",
+        names=names,
+        places=" and ".join(dict.fromkeys(PLACES[clip.view] for clip in pair.clips)),
         about=_about(pair),
         answer=answer.answer(facts, pair.profile),
         bottom=shown,
@@ -382,8 +384,8 @@ def _glance(pair: PairResult) -> list[tuple[str, str]]:
     pairs = [
         (
             "One clock",
-            f"the side clip's clock is {lag} {'ahead of' if sync.lag_s > 0 else 'behind'} the front"
-            f" clip's ({sync.lag_sd_s * 1.96 / frame:.2f} of a frame either way)",
+            f"the second clip's clock is {lag} {'ahead of' if sync.lag_s > 0 else 'behind'}"
+            f" the first one's ({sync.lag_sd_s * 1.96 / frame:.2f} of a frame either way)",
         ),
         ("Match", f"{sync.verdict}; heights agree to {1000 * sync.rms_m:.1f} mm"),
     ]
@@ -594,8 +596,7 @@ def _reasons(table: pd.DataFrame) -> list[dict[str, str]]:
 def _how(pair: PairResult) -> list[tuple[str, str]]:
     arms = pair.arms
     pairs = [
-        ("Front clip", _clip(pair.front)),
-        ("Side clip", _clip(pair.side)),
+        *((f"{clip.view.capitalize()} clip", _clip(clip)) for clip in pair.clips),
         ("End seen from the side", f"the lifter's {pair.near or 'unknown'} end"),
         ("Uncertainty of all lengths", f"± {state_width(196 * pair.scale_rel_sd, '%')} (95 %)"),
     ]

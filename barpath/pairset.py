@@ -1,12 +1,13 @@
-"""A front and a side clip of one set, measured together.
+"""Clips of one set from different places, measured together.
 
-The one place where the results of two clips meet: the clocks (`pairing`), the joints in space
+The one place where the results of several clips meet: the clocks (`pairing`), the joints in space
 (`arms3d`), their statics (`stacking`), what a change would take (`advice`) and the rules (`rules`).
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -18,14 +19,8 @@ from numpy.typing import NDArray
 from barpath import advice, armfit, arms3d, calibrate, pipeline, pose, rules, stacking
 from barpath.config import AnalysisConfig
 from barpath.errors import OptionError
-from barpath.joints import (
-    JointDepths,
-    ReadingError,
-    front_joints,
-    near_side,
-    side_joints,
-)
-from barpath.overlay import shown_joints
+from barpath.joints import near_side
+from barpath.measures import LEAST_SIGHT_DEG
 from barpath.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
 from barpath.store import Note, SetResult, known_only_by_form, read_results
 from barpath.uncertainty import combine, expand, grade, state
@@ -33,7 +28,9 @@ from barpath.uncertainty import combine, expand, grade, state
 Floats = NDArray[np.float64]
 
 SIDES = ("left", "right")
-FLAWLESS = ReadingError(share=0.0, common_m=0.0)
+OTHER_END_FACTOR = 2.0
+BAR_SIDEWAYS_SD_M = 0.005
+"""How far the bar's middle wanders sideways where no clip from the feet shows it (our estimate)."""
 COLUMNS = ["rep", "measure", "side", "value", "unit", "sd", "u95", "quality", "reason"]
 
 
@@ -118,7 +115,8 @@ CATALOGUE: dict[str, PairSpec] = {
     "touch_toward_hips_m": PairSpec(
         "m",
         "Touch point toward the hips",
-        "How far along the trunk from the line through the shoulder joints the bar touches.",
+        "How far toward the feet from the middle of the shoulder joints the bar touches, along the"
+        " level body.",
         _PRACTICE,
         0.03,
         0.06,
@@ -126,7 +124,7 @@ CATALOGUE: dict[str, PairSpec] = {
     "touch_over_shoulders_m": PairSpec(
         "m",
         "Touch point over the shoulders",
-        "How far out of the chest, square to the trunk, the bar lies over the shoulder joints.",
+        "Height of the bar over the middle of the shoulder joints when it touches the chest.",
         _PRACTICE,
         0.03,
         0.06,
@@ -196,7 +194,7 @@ class PairConfig:
     hips: arms3d.HipConfig = field(default_factory=arms3d.HipConfig)
     advice: advice.AdviceConfig = field(default_factory=advice.AdviceConfig)
     rules: rules.RulesConfig = field(default_factory=rules.RulesConfig)
-    shoulder_m: tuple[float, float] = (0.03, 0.045)
+    shoulder_m: tuple[float, float] = (0.008, 0.010)
     bottom_margin_s: float = 0.05
     lockout_margin_s: float = 0.25
     read_s: float = 0.1
@@ -210,11 +208,12 @@ class PairResult:
 
     Attributes
     ----------
-    front, side : SetResult
-    sync : Sync
-        From the front clip's clock to the side clip's.
+    clips : tuple of SetResult
+        The first one's clock and zero are those of the set.
+    syncs : tuple of Sync
+        From the first clip's clock to each other one's.
     near : str
-        End of the bar, and arm, that the side view sees: `'left'`, `'right'` or `''`.
+        End of the bar, and arm, that the second clip sees: `'left'`, `'right'` or `''`.
     scale_rel_sd : float
         Relative standard uncertainty of lengths after both scales were joined.
     bar : DataFrame
@@ -231,9 +230,8 @@ class PairResult:
     notes : list of Note
     """
 
-    front: SetResult
-    side: SetResult
-    sync: Sync
+    clips: tuple[SetResult, ...]
+    syncs: tuple[Sync, ...]
     near: str
     scale_rel_sd: float
     bar: pd.DataFrame
@@ -248,111 +246,20 @@ class PairResult:
     profile: advice.LifterProfile
     notes: list[Note]
 
+    @property
+    def front(self) -> SetResult:
+        """The first clip, from the feet where there is one."""
+        return self.clips[0]
 
-@dataclass(frozen=True)
-class ViewJoints:
-    """A view's joint table without its depths' uncertainty, and where its camera stood."""
+    @property
+    def side(self) -> SetResult:
+        """The second clip."""
+        return self.clips[1]
 
-    table: pd.DataFrame
-    lens: arms3d.Lens
-
-
-def _steadied_joints(result: SetResult) -> pd.DataFrame:
-    """Joints as shown, in steadied image coordinates."""
-    shown = shown_joints(result)
-    return calibrate.steady(shown, result.camera, pose.points_in(shown))
-
-
-def _with_fitted_sd(
-    table: pd.DataFrame, depths_alone: pd.DataFrame, result: SetResult
-) -> pd.DataFrame:
-    """Joint table in which the fitted arms' own uncertainty is that of their fit.
-
-    What the assumed depths leave open, as in the same table of readings without any error of their
-    own, stays in it.
-    """
-    if result.arms.empty:
-        return table
-    arms = result.arms.set_index("frame").reindex(table["frame"])
-    known = [c for c in table.columns if c.endswith("_sd_m") and c in arms.columns]
-    fitted = arms[known].to_numpy(dtype=float)
-    return table.assign(
-        **dict(zip(known, np.hypot(fitted, depths_alone[known].to_numpy()).T, strict=True))
-    )
-
-
-def _sharp(depths: JointDepths) -> JointDepths:
-    """The same depths, taken as exact: the other view tells how far they are off."""
-    return replace(
-        depths,
-        lateral_sd_m=dict.fromkeys(depths.lateral_sd_m, 0.0),
-        ahead_sd_m=dict.fromkeys(depths.ahead_sd_m, 0.0),
-    )
-
-
-def front_view(
-    result: SetResult,
-    placed: pipeline.Placed,
-    bar_x_m: Floats | None = None,
-    depths: JointDepths | None = None,
-) -> ViewJoints:
-    """Joint table and camera place of a front view.
-
-    Parameters
-    ----------
-    result : SetResult
-    placed : Placed
-        From `pipeline.place`.
-    bar_x_m : ndarray, shape (n,), optional
-        Bar toward the head from its origin in the frames of the pose table, from the side view;
-        without it the front view's own rough distance is used, as for a single clip.
-    depths : JointDepths, optional
-    """
-    config = pipeline.config_of(result)
-    depths = depths or config.depths
-    path, origin = placed.path, placed.path.origin_m
-    joints_px = _steadied_joints(result)
-    along = pd.Series(path.along_m, index=path.table["frame"])
-    starts = result.reps["start_s"].dropna()
-    moment = float(starts.iloc[0]) if len(starts) else float(path.table["time_s"].iloc[0])
-    known = np.isfinite(path.along_m)
-    near = known & (np.abs(path.table["time_s"].to_numpy(dtype=float) - moment) < 0.3)
-    home = float(np.median(path.along_m[near if near.any() else known]))
-    if bar_x_m is None:
-        bar_along = along.reindex(joints_px["frame"]).to_numpy(dtype=float)
-    else:
-        bar_along = home + bar_x_m
-    table, depths_alone = (
-        front_joints(joints_px, placed.calibration, bar_along, origin, depths, error)
-        for error in (config.reading_error, FLAWLESS)
-    )
-    table = _with_fitted_sd(table, depths_alone, result)
-    assumed = {f"{s}_{j}": depths.ahead_m[j] for s in SIDES for j in depths.ahead_m}
-    return ViewJoints(table, arms3d.Lens(-origin[0], -origin[1], -home, assumed))
-
-
-def side_view(
-    result: SetResult, placed: pipeline.Placed, depths: JointDepths | None = None
-) -> ViewJoints:
-    """Joint table and camera place of a side view."""
-    config = pipeline.config_of(result)
-    depths = depths or config.depths
-    calibration, head, origin = placed.calibration, placed.head, placed.path.origin_m
-    joints_px = _steadied_joints(result)
-    table, depths_alone = (
-        side_joints(joints_px, calibration, head, origin, depths, error)
-        for error in (config.reading_error, FLAWLESS)
-    )
-    table = _with_fitted_sd(table, depths_alone, result)
-    sign = {"left": 1.0, "right": -1.0}.get(near_side(head), 1.0)
-    camera = sign * (depths.outline_m + calibration.value("log_distance"))
-    assumed = {
-        f"{s}_{j}": out * depths.lateral_m[j]
-        for s, out in zip(SIDES, (1.0, -1.0), strict=True)
-        for j in depths.lateral_m
-    }
-    place = arms3d.Lens(-origin[0] * (head or 1), -origin[1], camera, assumed)
-    return ViewJoints(table, place)
+    @property
+    def sync(self) -> Sync:
+        """From the first clip's clock to the second's."""
+        return self.syncs[0]
 
 
 def elbow_heights(result: SetResult, margin_s: float = 0.05) -> dict[int, dict[str, rules.Value]]:
@@ -364,14 +271,14 @@ def elbow_heights(result: SetResult, margin_s: float = 0.05) -> dict[int, dict[s
     margin_s : float
         Frames with joints so close to the bottom stand for it.
     """
-    if result.pose.empty:
+    if result.arms.empty:
         return {}
-    view = front_view if result.view == "front" else side_view
-    seen = view(result, pipeline.place(result))
     reps = result.reps
+    turn_deg = abs(float(result.calibration["plane_angle_deg"]))
+    aside = result.view != "front" and turn_deg < LEAST_SIGHT_DEG
     ends = reps["press_s"].fillna(reps["touch_s"])
     spans = [(a - margin_s, b + margin_s) for a, b in zip(reps["touch_s"], ends, strict=True)]
-    _, up, sd = arms3d.read_at(seen.table, spans)
+    _, up, sd = arms3d.read_at(result.arms, spans)
     relative = float(result.calibration["scale_rel_sd"] or 0.0)
     out: dict[int, dict[str, rules.Value]] = {}
     for k, rep in enumerate(reps["rep"]):
@@ -381,8 +288,7 @@ def elbow_heights(result: SetResult, margin_s: float = 0.05) -> dict[int, dict[s
             spread = combine(
                 sd[f"{side}_elbow"][k], sd[f"{side}_shoulder"][k], relative * abs(rise)
             )
-            far = result.view != "front" and side != result.calibration.get("near_arm")
-            if far:
+            if aside and side != result.calibration.get("near_arm"):
                 value = rules.Value(reason=f"The {side} arm is behind the body in this view.")
             elif not math.isfinite(rise):
                 value = rules.Value(reason=f"The {side} elbow or shoulder was not seen.")
@@ -438,31 +344,64 @@ def joined_reps(
     return pd.DataFrame(rows, columns=["rep", "kind", "side_rep", *events])
 
 
-def _bar_in_space(
-    front: SetResult, side: SetResult, sync: Sync, factors: tuple[float, float]
-) -> pd.DataFrame:
-    kf, ks = factors
-    f, s = front.trajectory, side.trajectory
-    time = f["time_s"].to_numpy(dtype=float)
-    own = s["time_s"].to_numpy(dtype=float) - sync.lag_s
+@dataclass(frozen=True)
+class _View:
+    """A clip with what puts it into the set's time and space.
 
-    def of_side(name: str) -> Floats:
-        value = s[name].to_numpy(dtype=float)
+    Attributes
+    ----------
+    result : SetResult
+    lag_s : float
+        Its clock less the set's.
+    factor, lift_m : float
+        Its lengths times the factor, and heights raised by the lift, are the set's.
+    """
+
+    result: SetResult
+    lag_s: float
+    factor: float
+    lift_m: float
+
+    @property
+    def aside(self) -> bool:
+        """Whether it shows where along the body the bar is."""
+        return self.result.view != "front"
+
+    def track(self, name: str, time_s: Floats) -> Floats:
+        """A column of its trajectory at the set's times, as it is."""
+        table = self.result.trajectory
+        value = table[name].to_numpy(dtype=float)
         known = np.isfinite(value)
-        return np.interp(time, own[known], value[known], left=np.nan, right=np.nan)
+        own = table["time_s"].to_numpy(dtype=float)[known] - self.lag_s
+        return np.interp(time_s, own, value[known], left=np.nan, right=np.nan)
 
-    side_y = ks * of_side("y_smooth_m") + kf * sync.offset_m
+
+def _bar_in_space(views: Sequence[_View]) -> pd.DataFrame:
+    """The bar's middle at the first clip's times.
+
+    Its height is that of the clip from the feet, which sees both ends, or else the mean; along the
+    body every clip from aside counts by how well it knows such lengths.
+    """
+    first = views[0]
+    time = first.result.trajectory["time_s"].to_numpy(dtype=float)
+    heights = [v.factor * v.track("y_smooth_m", time) + v.lift_m for v in views]
+    aside = [v for v in views if v.aside]
+    weights = [1.0 / float(v.result.calibration["horizontal_rel_sd"] or 1.0) ** 2 for v in aside]
+    ways = [v.factor * v.track("x_smooth_m", time) for v in aside]
+    spread = [v.track("sd_x_m", time) for v in aside]
+    front = first.result.view == "front"
+    n = len(time)
     return pd.DataFrame(
         {
             "time_s": time,
-            "x_m": ks * of_side("x_smooth_m"),
-            "y_m": kf * f["y_smooth_m"].to_numpy(dtype=float),
-            "z_m": kf * f["x_smooth_m"].to_numpy(dtype=float),
-            "sd_x_m": of_side("sd_x_m"),
-            "sd_y_m": f["sd_y_m"].to_numpy(dtype=float),
-            "sd_z_m": f["sd_x_m"].to_numpy(dtype=float),
-            "tilt_deg": f["tilt_deg"].to_numpy(dtype=float),
-            "side_y_m": side_y,
+            "x_m": np.average(ways, axis=0, weights=weights),
+            "y_m": heights[0] if front else np.mean(heights, axis=0),
+            "z_m": first.factor * first.track("x_smooth_m", time) if front else np.zeros(n),
+            "sd_x_m": np.average(spread, axis=0, weights=weights),
+            "sd_y_m": first.track("sd_y_m", time),
+            "sd_z_m": first.track("sd_x_m", time) if front else np.full(n, BAR_SIDEWAYS_SD_M),
+            "tilt_deg": first.track("tilt_deg", time) if front else np.zeros(n),
+            "side_y_m": heights[1],
         }
     )
 
@@ -495,19 +434,29 @@ def _moments(
     return pd.DataFrame(rows, columns=["rep", "moment", "time_s"]), spans
 
 
-@pipeline.one_blas_thread
 def measure_pair(
     front: SetResult,
     side: SetResult,
     profile: advice.LifterProfile | None = None,
     config: PairConfig | None = None,
 ) -> PairResult:
-    """Measure one set from its front and its side clip.
+    """Measure one set from two clips; see `measure_clips`."""
+    return measure_clips((front, side), profile, config)
+
+
+@pipeline.one_blas_thread
+def measure_clips(
+    clips: Sequence[SetResult],
+    profile: advice.LifterProfile | None = None,
+    config: PairConfig | None = None,
+) -> PairResult:
+    """Measure one set from clips taken from two or more places.
 
     Parameters
     ----------
-    front, side : SetResult
-        Results of the two clips, from `analyse` or `store.read_results`.
+    clips : sequence of SetResult
+        Results of the clips, from `analyse` or `store.read_results`; a clip from the feet comes
+        first, if there is one.
     profile : LifterProfile, optional
     config : PairConfig, optional
 
@@ -518,46 +467,45 @@ def measure_pair(
     Raises
     ------
     OptionError
-        A view is the wrong one, or the clips do not show the same set.
+        No clip was taken from aside, or the clips do not show the same set.
     """
     config, profile = config or PairConfig(), profile or advice.LifterProfile()
-    for name, result, want in (("first", front, "front"), ("second", side, "side")):
-        if result.view != want:
-            raise OptionError(
-                f"The {name} clip of a pair must be a {want} view, but '{result.source_name}' was"
-                f" measured as a {result.view} view."
-            )
+    clips = tuple(sorted(clips, key=lambda clip: clip.view != "front"))
+    if len(clips) < 2:
+        raise OptionError("Two clips of the set are needed to measure them together.")
+    if clips[1].view == "front":
+        names = " and ".join(f"'{clip.source_name}'" for clip in clips[:2])
+        raise OptionError(
+            f"Both {names} were filmed from the feet; the second clip must be from the side or at"
+            " an angle."
+        )
+    front, side = clips[:2]
+    syncs = tuple(_on_one_clock(front, other, config.sync) for other in clips[1:])
     near = near_side(pipeline.head_of(side))
-    end = f"{near}_y_m" if near and f"{near}_y_m" in front.trajectory else "y_smooth_m"
-    sync = synchronise(
-        front.trajectory["time_s"].to_numpy(dtype=float),
-        front.trajectory[end].to_numpy(dtype=float),
-        side.trajectory["time_s"].to_numpy(dtype=float),
-        side.trajectory["y_smooth_m"].to_numpy(dtype=float),
-        config.sync,
-    )
-    if sync.verdict == NO_MATCH:
-        raise OptionError(f"The two clips do not show the same set: {sync.reason}")
-    relative = [float(r.calibration["scale_rel_sd"] or 0.0) for r in (front, side)]
-    kf, ks, scale_rel_sd = arms3d.combine_scales(sync.scale, *relative)
-    lift_m = kf * sync.offset_m
-    bar = _bar_in_space(front, side, sync, (kf, ks))
+    relative = [float(clip.calibration["scale_rel_sd"] or 0.0) for clip in clips]
+    factors, scale_rel_sd = arms3d.combine_scales([1.0, *(one.scale for one in syncs)], relative)
+    lags = [0.0, *(one.lag_s for one in syncs)]
+    lifts = [0.0, *(factors[0] * one.offset_m for one in syncs)]
+    views = [_View(*parts) for parts in zip(clips, lags, factors.tolist(), lifts, strict=True)]
+    sync = syncs[0]
+    bar = _bar_in_space(views)
     reps = joined_reps(front.reps, side.reps, sync.lag_s, config.match_s)
-    notes = _notes(front, side, sync, near, reps)
+    notes = _notes(clips, syncs, reps)
     moments, spans = _moments(reps, config)
     bar_m = instants(bar, moments["time_s"].to_numpy(dtype=float)).bar_m
     usable = np.isfinite(bar_m).all(axis=1)
     moments = moments[usable].reset_index(drop=True)
     spans = [span for span, keep in zip(spans, usable, strict=True) if keep]
     arms = None
-    if len(moments) and near and not (front.pose.empty or side.pose.empty):
-        arms = _arms(front, side, sync, (kf, ks, lift_m), bar, moments, spans, config)
-    elif not near:
+    told = all(near_side(pipeline.head_of(view.result)) for view in views if view.aside)
+    if len(moments) and told and not any(clip.pose.empty for clip in clips):
+        arms = _arms(views, bar, moments, spans, config)
+    elif not told:
         notes.append(
             Note(
                 "head_unknown",
                 "warning",
-                "Which way the lifter's head lies in the side view could not be told, so the arms"
+                "Which way the lifter's head lies could not be told in every clip, so the arms"
                 " were not recovered in space.",
             )
         )
@@ -571,15 +519,14 @@ def measure_pair(
         stacked = stacking.stack(arms, load, tilt_sd)
         options, said = _advice(arms, scale_rel_sd, profile, config, notes)
     return PairResult(
-        front=front,
-        side=side,
-        sync=sync,
+        clips=clips,
+        syncs=syncs,
         near=near,
         scale_rel_sd=scale_rel_sd,
         bar=bar,
         reps=reps,
         arms=arms,
-        joints=_joint_rows(arms),
+        joints=_joint_rows(arms, [clip.view for clip in clips]),
         measures=measures,
         stacking=stacked,
         options=options,
@@ -590,50 +537,55 @@ def measure_pair(
     )
 
 
+def _on_one_clock(first: SetResult, other: SetResult, config: SyncConfig) -> Sync:
+    """Clock of another clip by its heights, held against the same end of the bar."""
+    near = near_side(pipeline.head_of(other))
+    end = f"{near}_y_m" if near and f"{near}_y_m" in first.trajectory else "y_smooth_m"
+    if first.view != "front" and near_side(pipeline.head_of(first)) != near:
+        # They see opposite ends, which a tilting bar moves apart.
+        config = replace(config, no_match_share=OTHER_END_FACTOR * config.no_match_share)
+    sync = synchronise(
+        first.trajectory["time_s"].to_numpy(dtype=float),
+        first.trajectory[end].to_numpy(dtype=float),
+        other.trajectory["time_s"].to_numpy(dtype=float),
+        other.trajectory["y_smooth_m"].to_numpy(dtype=float),
+        config,
+    )
+    if sync.verdict == NO_MATCH:
+        raise OptionError(f"The clips do not show the same set: {sync.reason}")
+    return sync
+
+
 def _arms(
-    front: SetResult,
-    side: SetResult,
-    sync: Sync,
-    factors: tuple[float, float, float],
+    views: Sequence[_View],
     bar: pd.DataFrame,
     moments: pd.DataFrame,
     spans: list[tuple[float, float]],
     config: PairConfig,
 ) -> arms3d.Arms3d | None:
-    """Arms and hips at the moments, from one fit to both clips."""
-    kf, ks, lift_m = factors
-    options = {**side.options, **{k: v for k, v in front.options.items() if v is not None}}
-    placed = {"front": pipeline.place(front), "side": pipeline.place(side)}
-    ours = pipeline.sightings_in(front, placed["front"])
-    theirs = pipeline.sightings_in(side, placed["side"])
-    if not (ours and theirs):
-        return None
-    one, other = ours[0], theirs[0]
-    later = other.at.time_s - sync.lag_s
-    here = other.at.bar_m * ks + [0.0, lift_m, 0.0]
-    there = instants(bar, later)
-    here[:, 2] = there.bar_m[:, 2]
+    """Arms and hips at the moments, from one fit to all clips."""
+    options: dict[str, Any] = {}
+    for view in views:
+        options |= {k: v for k, v in view.result.options.items() if options.get(k) is None}
+    sightings = []
+    for view in views:
+        one = pipeline.sighting_in(view.result, pipeline.place(view.result))
+        if one is None:
+            return None
+        time_s = one.at.time_s - view.lag_s
+        at = instants(bar, time_s)
+        if view.aside:
+            # Each clip's own path fits its picture best; what it cannot see the others tell.
+            own = one.at.bar_m * view.factor + [0.0, view.lift_m, 0.0]
+            at.bar_m[:, :2] = np.where(np.isfinite(at.bar_m[:, :2]), own[:, :2], np.nan)
+        sight = one.sight.moved(view.factor, view.lift_m)
+        sightings.append(replace(one, sight=sight, at=at))
     times = moments["time_s"].to_numpy(dtype=float)
     order = np.argsort(times, kind="stable")
-    fit = armfit.fit_arms(
-        [
-            replace(one, sight=one.sight.moved(kf, 0.0), at=instants(bar, one.at.time_s)),
-            replace(
-                other,
-                sight=other.sight.moved(ks, lift_m),
-                at=armfit.Instants(later, here, there.bar_axis),
-            ),
-        ],
-        arms_config(options, config.arms),
-        instants(bar, times[order]),
-    )
+    fit = armfit.fit_arms(sightings, arms_config(options, config.arms), instants(bar, times[order]))
     if fit is None:
         return None
-    later_spans = [(begin + sync.lag_s, end + sync.lag_s) for begin, end in spans]
-    seen = [
-        _hips_seen(front, placed["front"], spans, kf, 0.0, bar),
-        _hips_seen(side, placed["side"], later_spans, ks, lift_m, bar),
-    ]
+    seen = [_hips_seen(v.result, sight) for v, sight in zip(views, fit.sights, strict=True)]
     bar_m = instants(bar, times).bar_m
     return arms3d.arms_at(fit, moments, spans, bar_m, seen, config.hips, config.read_s)
 
@@ -660,40 +612,20 @@ def instants(bar: pd.DataFrame, times_s: Floats) -> armfit.Instants:
     return armfit.Instants(times_s, place, axis)
 
 
-def _hips_seen(
-    result: SetResult,
-    placed: pipeline.Placed,
-    spans: list[tuple[float, float]],
-    factor: float,
-    lift_m: float,
-    bar: pd.DataFrame,
-) -> arms3d.Seen:
-    """The hips in one view: they keep still, so the median over the moments."""
-    depths = _sharp(pipeline.config_of(result).depths)
-    bar_x_m = 0.0
-    if result.view == "front":
-        known = bar["x_m"].notna()
-        times = shown_joints(result)["time_s"]
-        x_then = np.interp(times, bar.loc[known, "time_s"], bar.loc[known, "x_m"] / factor)
-        joints = front_view(result, placed, x_then, depths)
-        middles = [(begin + end) / 2 for begin, end in spans]
-        bar_x_m = float(np.nanmedian(instants(bar, np.array(middles)).bar_m[:, 0]))
-    else:
-        joints = side_view(result, placed, depths)
-    across, up, sd = arms3d.read_at(joints.table, spans)
+def _hips_seen(result: SetResult, sight: armfit.Sight) -> arms3d.Seen:
+    """The hips in one view: they keep still, so the median over the clip."""
+    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    error = pipeline.config_of(result).reading_error
     places, sds = np.full((2, 2), np.nan), np.full(2, np.nan)
     for s, side in enumerate(SIDES):
-        parts = np.array([part.get(f"{side}_hip", np.full(len(spans), np.nan))
-                          for part in (across, up, sd)])  # fmt: skip
-        known = np.isfinite(parts).all(axis=0)
-        if known.any():
-            middle = np.median(parts[:, known], axis=1)
-            places[s], sds[s] = middle[:2] * factor + [0.0, lift_m], middle[2]
-    lens = joints.lens
-    place = arms3d.Lens(
-        factor * lens.across_m, factor * lens.up_m + lift_m, factor * lens.depth_m, lens.assumed_m
-    )
-    return arms3d.Seen(result.view, places, sds, bar_x_m, place)
+        names = [f"{side}_hip_{part}" for part in ("x_px", "y_px", "var_x_px2", "var_y_px2")]
+        read = joints.reindex(columns=names).to_numpy(dtype=float)
+        read = read[np.isfinite(read).all(axis=1)]
+        if len(read):
+            middle = np.median(read, axis=0)
+            m_per_px = 1.0 / sight.px_per_m(np.zeros(3))
+            places[s], sds[s] = middle[:2], error.sd_m(middle[2:], m_per_px)
+    return arms3d.Seen(sight, places, sds)
 
 
 def arms_config(options: dict[str, Any], config: armfit.ArmFitConfig) -> armfit.ArmFitConfig:
@@ -726,30 +658,30 @@ def _advice(
     return table, advice.in_words(table, profile, config.advice)
 
 
-def _notes(
-    front: SetResult, side: SetResult, sync: Sync, near: str, reps: pd.DataFrame
-) -> list[Note]:
+def _notes(clips: Sequence[SetResult], syncs: Sequence[Sync], reps: pd.DataFrame) -> list[Note]:
     notes = []
-    if sync.verdict == AMBIGUOUS:
-        notes.append(Note("sync_ambiguous", "warning", sync.reason))
-    if abs(sync.scale - 1) > 0.03:
-        notes.append(
-            Note(
-                "scales_differ",
-                "warning",
-                f"The two clips' scales differ by {100 * abs(sync.scale - 1):.1f} %; check the"
-                " plate's diameter given for each.",
+    for sync in syncs:
+        if sync.verdict == AMBIGUOUS:
+            notes.append(Note("sync_ambiguous", "warning", sync.reason))
+        if abs(sync.scale - 1) > 0.03:
+            notes.append(
+                Note(
+                    "scales_differ",
+                    "warning",
+                    f"The clips' scales differ by {100 * abs(sync.scale - 1):.1f} %; check the"
+                    " plate's diameter given for each.",
+                )
             )
-        )
     lone = reps["side_rep"].isna().sum()
     if lone:
         notes.append(
-            Note("reps_unmatched", "info", f"{lone} of the repetitions are in the front clip only.")
+            Note("reps_unmatched", "info", f"{lone} of the repetitions are in the first clip only.")
         )
-    for name, result in (("front", front), ("side", side)):
+    for result in clips:
+        name = {"front": "Front", "side": "Side"}.get(result.view, "Oblique")
         for note in result.notes:
             if note.severity == "warning":
-                notes.append(Note(note.code, "warning", f"{name.capitalize()} clip: {note.text}"))
+                notes.append(Note(note.code, "warning", f"{name} clip: {note.text}"))
     return notes
 
 
@@ -795,7 +727,7 @@ def _arm_rows(
         unread = [
             joint for j, joint in enumerate(arms3d.JOINTS[:2]) if not arms.seen[k, s, j].any()
         ]
-        reason = f"The {side} {unread[0]} was read in neither view." if unread else ""
+        reason = f"The {side} {unread[0]} was read in no view." if unread else ""
         up = float(abs(joints[2, 1] - joints[1, 1]))
         for name, value, values, common in (
             ("elbow_abduction_deg", angles["elevation_deg"], drawn["elevation_deg"], tilt[1]),
@@ -826,8 +758,8 @@ def _arm_rows(
             sd = combine(float(np.std(values)), common)
             rows.append(_graded(rep, name, side, found, sd, reason, factor))
     shoulders, many = arms.joints_m[k, :, 0], arms.draws_m[:, k, :, 0]
-    touch = arms3d.touch_geometry(arms.bar_m[k], shoulders, arms.hips_m)
-    touches = arms3d.touch_geometry(arms.bar_m[k], many, arms.hip_draws_m)
+    touch = arms3d.touch_geometry(arms.bar_m[k], shoulders)
+    touches = arms3d.touch_geometry(arms.bar_m[k], many)
     along, out_of = config.shoulder_m
     for name, key, least in (
         ("touch_toward_hips_m", "toward_hips_m", along),
@@ -922,7 +854,7 @@ def _measures(
     return table
 
 
-def _joint_rows(arms: arms3d.Arms3d | None) -> pd.DataFrame:
+def _joint_rows(arms: arms3d.Arms3d | None, names: Sequence[str]) -> pd.DataFrame:
     columns = ["rep", "moment", "time_s", "side", "joint"]
     columns += [f"{a}_m" for a in "xyz"] + [f"sd_{a}_m" for a in "xyz"] + ["read_in"]
     rows = []
@@ -931,7 +863,7 @@ def _joint_rows(arms: arms3d.Arms3d | None) -> pd.DataFrame:
         for k, moment in enumerate(arms.moments.itertuples()):
             for s, side in enumerate(SIDES):
                 for j, joint in enumerate(arms3d.JOINTS):
-                    views = zip(("front", "side"), arms.seen[k, s, j], strict=True)
+                    views = zip(names, arms.seen[k, s, j], strict=True)
                     read = " ".join(view for view, was_read in views if was_read)
                     place = [*arms.joints_m[k, s, j], *spread[k, s, j]]
                     about = [moment.rep, moment.moment, moment.time_s, side, joint]
@@ -962,9 +894,7 @@ def _pair_rules(
                 elbows[int(moment.rep)][name] = (
                     rules.Value(rise, sd)
                     if read
-                    else rules.Value(
-                        reason=f"The {name} elbow or shoulder was read in neither view."
-                    )
+                    else rules.Value(reason=f"The {name} elbow or shoulder was read in no view.")
                 )
     facts = rules.facts_of(front, elbows)
     other = {one.rep: one for one in rules.facts_of(side)}
@@ -1004,13 +934,13 @@ class ClipOptions:
 def read_or_analyse(
     given: Path, view: str, options: ClipOptions, progress: pipeline.Progress = pipeline.quiet
 ) -> SetResult:
-    """Result of a clip, or of a result folder, of a known view.
+    """Result of a clip, or of a result folder.
 
     Parameters
     ----------
     given : Path
         A clip, or a folder written by `store.write_results`.
-    view : {'front', 'side'}
+    view : {'auto', 'front', 'side', 'oblique'}
     options : ClipOptions
         A plate's diameter that differs from a folder's measures it again from its detections.
     progress : callable, optional

@@ -50,26 +50,31 @@ Progress = Callable[[str, float], None]
 FRONT_ENDS = ("image_left_", "image_right_")
 SLANT_NOTE_DEG = 25.0
 FRONT_SPAN = 3.95
+OBLIQUE_SPAN = 1.5
 LEAST_TRAVEL = 0.3
 QUICK_OUTLINES = 5
+# Seen aslant from up to some 4 m, the nearer of two plates alike looks larger at least by so much.
+LEAST_NEARER = 1.15
 LEAST_TOLD = 0.005
+BARE_LOOKS_PER_S = 30.0
 N_STILLS = 7
 STILL_SIDE_PX = 1280
 MAX_HORIZONTAL_REL_SD = 0.12
 MAX_OBLIQUE_SWAY_M = 0.005
 PARALLAX_SHARE = 0.25
-ARM_TRIAL_FRAMES = 16
-ARM_TURNS = 3
 HANDHELD_RACK_MOVE_M = 0.06
 
 
 @dataclass(frozen=True)
 class Found:
-    """What the search found: the view and where the tracker of that view starts."""
+    """What the search found: the view and where the tracker of that view starts.
+
+    Without a seed the bar has no plates, and is where the hands are.
+    """
 
     view: str
     view_source: str
-    seed: plate.PlateSeed | barline.BarSeed
+    seed: plate.PlateSeed | barline.BarSeed | None
 
 
 @dataclass(frozen=True)
@@ -387,13 +392,18 @@ def _find_in(
 
     disc = line = None
     span = np.nan if look is None or not look.sure else look.span_in_limbs()
-    if config.view == "front" or (config.view == "auto" and span > FRONT_SPAN):
+    # Somebody who lies across the picture is not seen from the feet, however far the plates are.
+    across = look is not None and look.sure and bool(look.near_end())
+    if config.view == "front" or (config.view == "auto" and span > FRONT_SPAN and not across):
         line = find_line()
         if line is not None and (config.view == "front" or is_held(line)):
             return Found("front", given, bar_seed_at(line, zoom))
+    if config.view != "front" and look is not None and look.sure and look.bare and across:
+        view = "oblique" if span > OBLIQUE_SPAN else "side"
+        return Found(view if config.view == "auto" else config.view, given, None)
     if config.view != "front":
         disc = _find_disc(samples, transforms, zoom, look, is_held, problems, config)
-    if config.view == "auto" and _may_be_front(disc) and not span > FRONT_SPAN:
+    if config.view == "auto" and _may_be_front(disc) and (across or not span > FRONT_SPAN):
         line = find_line()
     if config.view in ("side", "oblique") and disc is not None:
         return Found(config.view, given, plate_seed_at(disc, zoom))
@@ -423,6 +433,12 @@ def _find_disc(
     if look is not None and look.sure:
         disc = _find_near(samples, transforms, look, config)
         if disc is not None and is_held(disc):
+            near = look.near_end()
+            if near and _end_of(disc, samples, look) not in ("", near):
+                nearer = _find_near(samples, transforms, look, config, near)
+                least_px = LEAST_NEARER * disc.ellipse.major_px
+                if nearer is not None and nearer.ellipse.major_px > least_px and is_held(nearer):
+                    return nearer
             return disc
     disc = None
     try:
@@ -444,12 +460,24 @@ def _find_disc(
     return disc
 
 
+def _end_of(disc: plate.PlateSeed, samples: list[Frame], look: firstlook.FirstLook) -> str:
+    """The lifter's end of the bar on which a plate is, as most readings have it."""
+    number = {sample.index: k for k, sample in enumerate(samples)}
+    ends = [look.end_at(number.get(int(row[0]), -1), row[2:4]) for row in disc.path]
+    n_left, n_right = ends.count("left"), ends.count("right")
+    return "" if n_left == n_right else "left" if n_left > n_right else "right"
+
+
 def _find_near(
-    samples: list[Frame], transforms: Floats, look: firstlook.FirstLook, config: AnalysisConfig
+    samples: list[Frame],
+    transforms: Floats,
+    look: firstlook.FirstLook,
+    config: AnalysisConfig,
+    end: str = "",
 ) -> plate.PlateSeed | None:
-    """The likeliest plate near the lifter, sought in that part of the picture alone."""
+    """The likeliest plate near the lifter, or at one end, sought in that part of the picture."""
     height, width = samples[0].image.shape[:2]
-    rows, columns = look.region(height, width)
+    rows, columns = look.region(height, width, end)
     parts = [
         dataclasses.replace(one, image=np.ascontiguousarray(one.image[rows, columns]))
         for one in samples
@@ -574,14 +602,17 @@ def follow(
     -------
     Detected
     """
-    strips = None
-    if found.view == "front":
+    strips = tracker = None
+    if isinstance(found.seed, barline.BarSeed):
         tracker = barline.BarTracker(found.seed, config.bar)
         strips = barends.BarStrips(config.ends, bare=found.seed.left.bare)
-    else:
+    elif found.seed is not None:
         tracker = plate.PlateTracker(found.seed, config.plate)
     motion = scene.CameraMotion(config.scene)
     reading = pose_config(config)
+    if tracker is None:
+        # The hands are all that tells where the bar is.
+        reading = dataclasses.replace(reading, looks_per_s=BARE_LOOKS_PER_S)
     reader = pose.PoseReader(network, reading) if network is not None else None
     repeats = DuplicateCounter()
     n_duplicate = 0
@@ -593,16 +624,20 @@ def follow(
             if frame.index in kept:
                 stills.append(_shrunk(frame, STILL_SIDE_PX))
             motion.update(frame)
-            row = tracker.update(frame)
+            row = {} if tracker is None else tracker.update(frame)
             if strips is not None:
                 strips.update(frame.image, row)
             if reader is not None:
-                reader.update(frame.index, frame.time_s, frame.image, pose.bar_line(row, reading))
+                line = pose.bar_line(row, reading) if row else None
+                reader.update(frame.index, frame.time_s, frame.image, line)
             progress("following the bar", (frame.index + 1) / info.n_frames)
     camera = motion.table()
     level = find_level(info, camera, stills, config)
-    track = tracker.table()
     joints_px = None if reader is None else reader.table()
+    if tracker is not None:
+        track = tracker.table()
+    elif joints_px is not None:
+        track = pose.held_track(camera["time_s"].to_numpy(dtype=float), joints_px, reading)
     if strips is not None:
         focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
@@ -641,7 +676,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     steadied = bridge(steadied, steady_joints, prefixes, config.bridging)
     check_followed(steadied, detected.view)
     level = detected.level
-    calibration = calibrate_view(steadied, detected.view, info, level, config)
+    calibration = calibrate_view(steadied, detected.view, info, level, config, steady_joints)
     if detected.view == "front":
         spread = calibrate.front_systematics(calibration, steadied)
         path = front_trajectory(steadied, calibration, config)
@@ -689,16 +724,18 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         )
         if head:
             path = _toward_head(path, head)
-    far = followed_far(steadied, steady_joints, head)
-    sightings = arm_sightings(path, steady_joints, detected.camera, calibration, head, far, config)
-    arms = find_arms(sightings, config)
+    sighting = arm_sighting(path, steady_joints, detected.camera, calibration, head, config)
+    arms = None if sighting is None else armfit.fit_arms([sighting], arm_config(config))
     arms_table = draws = pd.DataFrame()
     if arms is not None:
         arms_table = place_arms(arms, detected.camera)
         draws = draw_table(arms, reps)
         joints_m = with_arms(joints_m, arms)
+    # From the feet the angle is that by which the bar is turned from the picture's plane.
+    turn_deg = np.rad2deg(abs(calibration.value("yaw")))
+    sight_deg = 90.0 - turn_deg if detected.view == "front" else turn_deg
     context = make_context(
-        info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, config
+        info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, sight_deg, config
     )
     table = measures.all_measures(path.table, reps, joints_m, context, arms)
     notes = describe(info, detected, calibration, spread, joints_px, head, config)
@@ -734,6 +771,7 @@ def calibrate_view(
     info: ClipInfo,
     level: scene.SceneRoll,
     config: AnalysisConfig,
+    joints: pd.DataFrame | None = None,
 ) -> calibrate.Calibration:
     """Camera of a clip, from the bar or plate followed and what the scenery tells.
 
@@ -745,6 +783,8 @@ def calibrate_view(
     info : ClipInfo
     level : SceneRoll
     config : AnalysisConfig
+    joints : DataFrame, optional
+        Pose table in steadied image coordinates.
 
     Returns
     -------
@@ -761,54 +801,38 @@ def calibrate_view(
             pitch_sd_deg=level.pitch_sd_deg,
             config=config.calibration,
         )
+    bar = []
+    if joints is not None and not joints.empty:
+        end = followed_end(steadied, joints)
+        if calibrate.is_bare(steadied):
+            end = near_side(head_direction(joints))
+        bar = [
+            calibrate.bar_readings(steadied, joints, side)
+            for side in ((end,) if end else armfit.SIDES)
+        ]
     return calibrate.calibrate_side(
         steadied,
         info.width_px,
         info.height_px,
         roll_deg=level.roll_deg,
         roll_sd_deg=level.sd_deg,
+        pitch_deg=level.pitch_deg,
+        pitch_sd_deg=level.pitch_sd_deg,
         view=view,
+        bar=bar,
         config=config.calibration,
     )
 
 
-def find_arms(sightings: list[armfit.Sighting], config: AnalysisConfig) -> armfit.ArmFit | None:
-    """Arms fitted to the joints read, the bar's path and what is known of arms.
-
-    Parameters
-    ----------
-    sightings : list of Sighting
-        From `arm_sightings`.
-    config : AnalysisConfig
-
-    Returns
-    -------
-    ArmFit or None
-    """
-    known = arm_config(config)
-    if len(sightings) > 1:
-        off_m = np.array([armfit.hands_off_m(one) for one in sightings])
-        # The plate followed is nearly always the near one, seen as it was measured.
-        usual = sightings[int(np.argmin(off_m[:ARM_TURNS]))]
-        other = sightings[ARM_TURNS + int(np.argmin(off_m[ARM_TURNS:]))]
-        few = np.unique(np.linspace(0, len(usual.frame) - 1, ARM_TRIAL_FRAMES).astype(int))
-        quick = dataclasses.replace(known, n_rounds=1, n_draws=2)
-        trials = [armfit.fit_arms([one.part(few)], quick) for one in (usual, other)]
-        costs = [np.inf if trial is None else trial.cost for trial in trials]
-        sightings = [other if costs[1] < 0.5 * costs[0] else usual]
-    return armfit.fit_arms(sightings, known) if sightings else None
-
-
-def arm_sightings(
+def arm_sighting(
     path: Path3,
     steady_joints: pd.DataFrame,
     camera: pd.DataFrame,
     calibration: calibrate.Calibration,
     head: int,
-    far: bool | None,
     config: AnalysisConfig,
-) -> list[armfit.Sighting]:
-    """What the clip shows of the arms; one for every camera that it may have been taken with.
+) -> armfit.Sighting | None:
+    """What the clip shows of the arms; None where joints were read in no frame.
 
     Parameters
     ----------
@@ -821,14 +845,12 @@ def arm_sightings(
     calibration : Calibration
     head : int
         From `joints.head_direction`.
-    far : bool or None
-        From `followed_far`.
     config : AnalysisConfig
     """
     table = path.table
     steady_joints, given = _corrected(steady_joints, table, camera, config.corrections)
     if steady_joints.empty:
-        return []
+        return None
     rows = table.set_index("frame").reindex(steady_joints["frame"])
     bar = np.zeros((len(rows), 3))
     axis = np.tile([0.0, 0.0, 1.0], (len(rows), 1))
@@ -843,16 +865,14 @@ def arm_sightings(
         bar[:, 2] = rows["x_smooth_m"]
         tilt = np.deg2rad(rows["tilt_deg"].to_numpy(dtype=float))
         axis[:, 1], axis[:, 2] = np.sin(tilt), np.cos(tilt)
-        sights = [armfit.front_sight(calibration, path.origin_m, start_m)]
+        sight = armfit.front_sight(calibration, path.origin_m, start_m)
     else:
         bar[:, 0] = rows["x_smooth_m"]
-        sights = arm_sights(calibration, head, path.origin_m, config.depths.outline_m, far)
+        sight = armfit.side_sight(calibration, head, path.origin_m)
     readings_px, covariance_px2 = armfit.read_joints(steady_joints)
     at = armfit.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
     frame = rows.index.to_numpy()
-    return [
-        armfit.Sighting(sight, at, frame, readings_px, covariance_px2, given) for sight in sights
-    ]
+    return armfit.Sighting(sight, at, frame, readings_px, covariance_px2, given)
 
 
 @dataclass(frozen=True)
@@ -866,14 +886,11 @@ class Placed:
         As in the result's trajectory, x toward the head.
     head : int
         Which way the head lies in a side view: 1 image right, -1 left, 0 unknown.
-    far : bool or None
-        From `followed_far`.
     """
 
     calibration: calibrate.Calibration
     path: Path3
     head: int
-    far: bool | None
 
 
 def head_of(result: SetResult) -> int:
@@ -889,67 +906,24 @@ def place(result: SetResult) -> Placed:
     steadied = calibrate.steady(track, result.camera, prefixes)
     joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
     steadied = bridge(steadied, joints, prefixes, config.bridging)
-    calibration = calibrate_view(steadied, result.view, result.info, detected.level, config)
+    calibration = calibrate_view(steadied, result.view, result.info, detected.level, config, joints)
     trajectory = front_trajectory if result.view == "front" else side_trajectory
     path = _move_origin(trajectory(steadied, calibration, config), result.reps)
     head = head_of(result)
-    far = followed_far(steadied, joints, head)
-    return Placed(calibration, _toward_head(path, head) if head else path, head, far)
+    return Placed(calibration, _toward_head(path, head) if head else path, head)
 
 
-def sightings_in(result: SetResult, placed: Placed) -> list[armfit.Sighting]:
-    """What a set's clip shows of the arms, from its result; see `arm_sightings`."""
+def sighting_in(result: SetResult, placed: Placed) -> armfit.Sighting | None:
+    """What a set's clip shows of the arms, from its result; see `arm_sighting`."""
     joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
-    return arm_sightings(
+    return arm_sighting(
         placed.path,
         joints,
         result.camera,
         placed.calibration,
         placed.head,
-        placed.far,
         config_of(result),
     )
-
-
-def followed_far(track: pd.DataFrame, joints: pd.DataFrame, head: int) -> bool | None:
-    """Whether the plate followed is the one at the bar's far end; None where that is not known.
-
-    Parameters
-    ----------
-    track, joints : DataFrame
-        Plate or bar table and pose table in the same coordinates.
-    head : int
-        From `joints.head_direction`.
-    """
-    near = near_side(head)
-    if not near or "major_px" not in track or joints.empty:
-        return None
-    end = followed_end(track, joints)
-    return end != near if end else None
-
-
-def arm_sights(
-    calibration: calibrate.Calibration,
-    head: int,
-    origin_m: Floats,
-    outline_m: float,
-    far: bool | None = None,
-) -> list[armfit.Sight]:
-    """Cameras that a side or oblique view may have been taken with.
-
-    A slanted plate may be turned either way, be more slanted than its outline looks, since its
-    thickness shows, and, where nothing tells, be the bar's near or far one.
-    """
-    if calibration.view == "side":
-        return [armfit.side_sight(calibration, head, origin_m, outline_m, far=bool(far))]
-    return [
-        armfit.side_sight(
-            calibration, head, origin_m, outline_m, far=at_far_end, mirrored=mirrored
-        ).turned(turn)
-        for at_far_end in ((False, True) if far is None else (far,))
-        for mirrored in (False, True)
-        for turn in np.deg2rad(np.linspace(-25.0, 25.0, ARM_TURNS))
-    ]
 
 
 def arm_config(config: AnalysisConfig) -> armfit.ArmFitConfig:
@@ -1245,6 +1219,7 @@ def make_context(
     cutoff_hz: float,
     camera_sd_m: float,
     head: int,
+    sight_deg: float,
     config: AnalysisConfig,
 ) -> measures.MeasureContext:
     """What holds for all repetitions: uncertainties of scale and level, and what cannot be had."""
@@ -1276,6 +1251,7 @@ def make_context(
         cutoff_hz=cutoff_hz,
         horizontal_trusted=trusted,
         horizontal_reason=reason,
+        sight_to_bar_deg=float(sight_deg),
         lifter_found=bool(found),
         lifter_reason="" if found else "The lifter's joints were not found in this clip.",
         upper_arm_m=arm_m,
@@ -1316,6 +1292,15 @@ def describe(
             "Lengths were taken from the bar: 1.31 m of shaft between the sleeves, as the rules of"
             " competition have it.",
         )
+    elif calibrate.is_bare(detected.track):
+        add(
+            "bar_assumed",
+            "info",
+            "The bar has no plates: lengths were taken from the bar itself, 1.31 m of shaft between"
+            " the sleeves and 2.20 m over all, which leaves them uncertain by"
+            f" {100 * expand(spread.vertical_rel_sd):.0f} %, the more the closer the camera looks"
+            " along the bar.",
+        )
     elif not config.plate_given:
         add(
             "plate_assumed",
@@ -1324,7 +1309,14 @@ def describe(
             " give --plate-mm if it is another, for all lengths and speeds scale with it.",
         )
     check = calibration.plate_check_mm
-    if np.isfinite(check) and abs(check / plate_mm - 1) > 0.08:
+    if np.isfinite(check) and detected.view != "front":
+        add(
+            "plate_doubtful",
+            "warning",
+            f"The plate that was followed looks about {check:.0f} mm across beside the bar, not"
+            f" {plate_mm:.0f} mm; lengths were taken from the bar. Check the plate's diameter.",
+        )
+    elif np.isfinite(check) and abs(check / plate_mm - 1) > 0.08:
         add(
             "plate_doubtful",
             "warning",

@@ -91,6 +91,8 @@ class PoseConfig:
         Confidence of a point that is surely hidden, as a share of one that is seen.
     blurred_share : float
         Stated spread of a point, as a share of the upper body's size, that halves its confidence.
+    hand_share : float
+        How much of a hand's stated spread differs from frame to frame (of the tuning clips).
     lifter : LifterConfig
         How the lifter is found and followed.
     """
@@ -102,6 +104,7 @@ class PoseConfig:
     outside: float = 0.5
     hidden_share: float = 0.45
     blurred_share: float = 0.10
+    hand_share: float = 0.3
     lifter: LifterConfig = field(default_factory=LifterConfig)
 
 
@@ -219,6 +222,43 @@ class PoseReader:
         """The pose table of the frames read so far, one row each."""
         rows = [(index, time_s, look.result()) for index, time_s, look in self._rows]
         return pose_table(rows, self.config)
+
+
+def held_track(
+    times_s: Floats, pose: pd.DataFrame, config: PoseConfig | None = None
+) -> pd.DataFrame:
+    """Plate table of a bar without plates: the middle between both hands on it.
+
+    Parameters
+    ----------
+    times_s : ndarray, shape (n,)
+        Of all frames of the clip.
+    pose : DataFrame
+        Pose table.
+    config : PoseConfig, optional
+
+    Returns
+    -------
+    DataFrame
+        `frame, time_s, x_px, y_px, sd_px, state`; sizes and angle are missing. Frames in which
+        either hand was not read are lost.
+    """
+    config = config or PoseConfig()
+    hands = [
+        pose.reindex(columns=[f"{side}_hand_{part}" for part in PARTS[:5]]).to_numpy(dtype=float)
+        for side in SIDES
+    ]
+    middle = sum(hand[:, :2] for hand in hands) / 2
+    # Frames' own share of what the network states, over both hands.
+    sd = config.hand_share * np.sqrt(sum(hand[:, [2, 4]].mean(axis=1) for hand in hands)) / 2
+    table = pd.DataFrame({"frame": np.arange(len(times_s)), "time_s": times_s})
+    at = pd.DataFrame({"x_px": middle[:, 0], "y_px": middle[:, 1], "sd_px": sd})
+    seen = at.set_axis(pose["frame"].to_numpy()).dropna()
+    table = table.join(seen, on="frame")
+    for name in ("major_px", "minor_px", "angle_deg", "outline_share"):
+        table[name] = np.nan
+    table["state"] = np.where(table["x_px"].notna(), "seen", "lost")
+    return table
 
 
 def confidence_of(reading: Readings, config: PoseConfig | None = None) -> Floats:

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.arms3d import JOINTS, OUTWARD, SIDES, Arms3d, forearm_geometry
+from barpath.armfit import SIDES
+from barpath.arms3d import JOINTS, OUTWARD, Arms3d, forearm_geometry
 from barpath.uncertainty import combine, expand
 
 Floats = NDArray[np.float64]

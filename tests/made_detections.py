@@ -6,6 +6,7 @@ through the clip's camera); everything after the detections is the pipeline's ow
 
 import json
 from functools import cache
+from io import StringIO
 from pathlib import Path
 
 import cv2
@@ -22,31 +23,62 @@ FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 
 @cache
 def truth(name):
-    document = json.loads((FOLDER / f"{name}.truth.json").read_text())
-    return document, pd.read_csv(FOLDER / f"{name}.truth.csv")
+    """Truth of a clip: as committed, or else built from the clip's settings."""
+    if (FOLDER / f"{name}.truth.json").exists():
+        document = (FOLDER / f"{name}.truth.json").read_text()
+        return json.loads(document), pd.read_csv(FOLDER / f"{name}.truth.csv")
+    from sample_clips_synthetic.generator import specs
+    from sample_clips_synthetic.generator import truth as maker
+
+    document, table = maker.make(next(clip for clip in specs.CLIPS if clip.name == name))
+    return json.loads(document), pd.read_csv(StringIO(table))
 
 
-def _circle_px(table, camera, point, radius_m):
-    """Pictures of a plate's rim: (n, 48, 2) pixels."""
-    angle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+def project(table, camera, points_m):
+    """Pictures of world points, (n, ..., 3) to (n, ..., 2), by OpenCV."""
     matrix = np.array(
         [[camera["focal_px"], 0, camera["cx_px"]], [0, camera["focal_px"], camera["cy_px"]],
          [0, 0, 1.0]]
     )  # fmt: skip
     bend = np.array([camera["k1"], camera["k2"], 0.0, 0.0])
+    turns = table[[f"camera_turn_{a}_rad" for a in "xyz"]].to_numpy(dtype=float)
+    places = table[[f"camera_{a}_m" for a in "xyz"]].to_numpy(dtype=float)
     out = []
-    for row in table.itertuples():
-        axis = np.array([row.axis_x, row.axis_y, row.axis_z])
-        first = np.cross(axis, [0.0, 1.0, 0.0])
-        first /= np.linalg.norm(first)
-        second = np.cross(axis, first)
-        centre = np.array([getattr(row, f"{point}_{a}_m") for a in "xyz"])
-        rim = centre + radius_m * (np.cos(angle)[:, None] * first + np.sin(angle)[:, None] * second)
-        turn = np.array([getattr(row, f"camera_turn_{a}_rad") for a in "xyz"])
-        place = np.array([getattr(row, f"camera_{a}_m") for a in "xyz"])
+    for points, turn, place in zip(points_m, turns.copy(), places, strict=True):
         shift = -cv2.Rodrigues(turn)[0] @ place
-        out.append(cv2.projectPoints(rim, turn, shift, matrix, bend)[0][:, 0])
+        seen = cv2.projectPoints(points.reshape(-1, 3), turn, shift, matrix, bend)[0]
+        out.append(seen.reshape(*points.shape[:-1], 2))
     return np.array(out)
+
+
+def place_m(table, name):
+    return table[[f"{name}_{a}_m" for a in "xyz"]].to_numpy(dtype=float)
+
+
+def _rim(table, centre, radius_m):
+    """Points of a plate's rim: (n, 96, 3)."""
+    angle = np.linspace(0, 2 * np.pi, 96, endpoint=False)[:, None]
+    axis = table[[f"axis_{a}" for a in "xyz"]].to_numpy(dtype=float)
+    first = np.cross(axis, [0.0, 1.0, 0.0])
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    second = np.cross(axis, first)
+    turning = np.cos(angle) * first[:, None] + np.sin(angle) * second[:, None]
+    return centre[:, None] + radius_m * turning
+
+
+def outlines(table, camera, side, radius_m=0.225):
+    """Ellipses fitted to what shows of a thick plate: (centre, axes, angle) for each frame."""
+    outer, middle = (place_m(table, f"{side}_plate_{name}") for name in ("outer", "mid"))
+    rims = [_rim(table, place, radius_m) for place in (outer, 2 * middle - outer)]
+    out = []
+    for points in project(table, camera, np.concatenate(rims, axis=1)).astype(np.float32):
+        hull = cv2.convexHull(points)[:, 0]
+        closed = np.vstack([hull, hull[:1]])
+        way = np.r_[0.0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
+        even = np.linspace(0.0, way[-1], 240, endpoint=False)
+        spread = np.column_stack([np.interp(even, way, closed[:, k]) for k in range(2)])
+        out.append(cv2.fitEllipse(spread.astype(np.float32)))
+    return out
 
 
 def made_result(name, *, noise_px=0.0, joint_px=0.0, seed=0, load_kg=None):
@@ -65,13 +97,12 @@ def made_result(name, *, noise_px=0.0, joint_px=0.0, seed=0, load_kg=None):
         for image, side in (("image_left", "right"), ("image_right", "left")):
             for a in "xy":
                 track[f"{image}_{a}_px"] = noisy(table[f"{side}_plate_inner_{a}_px"], noise_px)
-            rim = _circle_px(table, camera, f"{side}_plate_inner", 0.225)
+            rim = project(table, camera, _rim(table, place_m(table, f"{side}_plate_inner"), 0.225))
             track[f"{image}_plate_px"] = np.ptp(rim[:, :, 1], axis=1)
             track[f"{image}_sd_px"] = max(noise_px, 0.1)
             track[f"{image}_state"] = "seen"
     else:
-        rim = _circle_px(table, camera, f"{document['near_side']}_plate_outer", 0.225)
-        shapes = [cv2.fitEllipse(points.astype(np.float32)) for points in rim]
+        shapes = outlines(table, camera, document["near_side"])
         track = pd.DataFrame(base)
         track["x_px"] = noisy([s[0][0] for s in shapes], noise_px)
         track["y_px"] = noisy([s[0][1] for s in shapes], noise_px)
@@ -88,17 +119,22 @@ def made_result(name, *, noise_px=0.0, joint_px=0.0, seed=0, load_kg=None):
         for column in range(3):
             still[f"m{row}{column}"] = float(row == column)
     still["residual_px"], still["static"] = 0.0, True
-    joints = pd.DataFrame(base)
-    for joint in pose.JOINTS:
-        known = f"{joint}_x_px" in table and "plate" not in joint
-        for a in "xy":
-            values = table[f"{joint}_{a}_px"] if known else np.full(n, np.nan)
-            joints[f"{joint}_{a}_px"] = (
-                np.asarray(values, float) + rng.normal(0, joint_px, n) * known
-            )
-            joints[f"{joint}_var_{a}_px2"] = max(joint_px, 1.0) ** 2 if known else np.nan
-        joints[f"{joint}_cov_xy_px2"] = 0.0 if known else np.nan
-        joints[f"{joint}_confidence"] = 0.9 if known else 0.0
+    axis = table[[f"axis_{a}" for a in "xyz"]].to_numpy(dtype=float)
+    places = {name: place_m(table, name) for name in pose.JOINTS if f"{name}_x_m" in table}
+    for side, out in (("left", 1.0), ("right", -1.0)):
+        places[f"{side}_plate"] = place_m(table, f"{side}_plate_outer")
+        for part, half_m in (("collar", 0.655), ("bar_end", 1.10)):
+            places[f"{side}_{part}"] = place_m(table, "bar_middle") + out * half_m * axis
+    columns = dict(base)
+    for name in pose.JOINTS:
+        known = name in places
+        at = project(table, camera, places[name]) if known else np.full((n, 2), np.nan)
+        for k, a in enumerate("xy"):
+            columns[f"{name}_{a}_px"] = at[:, k] + rng.normal(0, joint_px, n) * known
+            columns[f"{name}_var_{a}_px2"] = max(joint_px, 1.0) ** 2 if known else np.nan
+        columns[f"{name}_cov_xy_px2"] = 0.0 if known else np.nan
+        columns[f"{name}_confidence"] = 0.9 if known else 0.0
+    joints = pd.DataFrame(columns)
     joints["person_score"] = 0.9
     turn = table[[f"camera_turn_{a}_rad" for a in "xyz"]].iloc[0].to_numpy(dtype=float)
     up = cv2.Rodrigues(turn)[0] @ np.array([0.0, 1.0, 0.0])

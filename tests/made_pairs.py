@@ -9,8 +9,8 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from barpath.armfit import SEEN, ArmFitConfig, Instants, Sight, Sighting, fit_arms
-from barpath.arms3d import SIDES, Arms3d, Seen, arms_at
+from barpath.armfit import SEEN, SIDES, ArmFitConfig, Instants, Sight, Sighting, fit_arms
+from barpath.arms3d import Arms3d, Seen, arms_at
 from sample_clips_synthetic.generator.body import ArmStyle
 from sample_clips_synthetic.generator.clip import World
 from sample_clips_synthetic.generator.specs import (
@@ -105,8 +105,8 @@ FRONT_AXES = np.column_stack([[0.0, -0.34, 0.94], [0.0, -0.94, -0.34], [1.0, 0.0
 SIDE_AXES = np.column_stack([[1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, -1.0]])
 CENTRE_PX = np.array([639.5, 359.5])
 SIGHTS = (
-    Sight(FRONT_AXES, np.array([0.0, -0.1, 3.3]), 1050.0, CENTRE_PX, "front", 0),
-    Sight(SIDE_AXES, np.array([0.1, -0.2, 3.0]), 1050.0, CENTRE_PX, "side", 1, 0.72),
+    Sight(FRONT_AXES, np.array([0.0, -0.1, 3.3]), 1050.0, CENTRE_PX, "front", 0, 0.0, 0.1, 0.1),
+    Sight(SIDE_AXES, np.array([0.1, -0.2, 3.0]), 1050.0, CENTRE_PX, "side", 1, 0.72, 0.1, 0.1),
 )
 
 
@@ -140,8 +140,6 @@ def made_arms(name: str, seed: int = 0, *, noise_m=0.004, bias_m=0.0, hide=()):
         own_m=0.001,
         arms_alike=0.0,
         ends_alike=0.0,
-        turn_sd_deg={"front": 0.1, "side": 0.1},
-        nod_deg={"front": (0.0, 0.1), "side": (0.0, 0.1)},
     )
     times = pair.moments["time_s"].to_numpy()
     fit = fit_arms(
@@ -152,10 +150,7 @@ def made_arms(name: str, seed: int = 0, *, noise_m=0.004, bias_m=0.0, hide=()):
     hips = np.mean(
         [[places["left_hip"], places["right_hip"]] for places in pair.joints], axis=0
     ) + rng.normal(0, 3 * noise_m, (2, 3))
-    seen = [
-        Seen(view, hips[:, axes], np.full(2, 3 * noise_m))
-        for view, axes in (("front", [2, 1]), ("side", [0, 1]))
-    ]
+    seen = [Seen(sight, sight.project(hips), np.full(2, 3 * noise_m)) for sight in SIGHTS]
     spans = [(time - 0.05, time + 0.05) for time in times]
     arms: Arms3d = arms_at(fit, pair.moments, spans, pair.bar_m, seen)
     return pair, arms

@@ -16,7 +16,7 @@ from barpath.advice import (
     stacked,
     suggested_tucks,
 )
-from barpath.arms3d import OUTWARD, SIDES
+from barpath.armfit import OUTWARD, SIDES
 from barpath.errors import OptionError
 from sample_clips_synthetic.generator.body import ArmStyle, Lifter
 from sample_clips_synthetic.generator.clip import SHAFT_RADIUS_M

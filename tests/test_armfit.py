@@ -235,7 +235,7 @@ def test_the_bars_ends_say_how_an_oblique_camera_stands():
     made = made_set()
     rng = np.random.default_rng(17)
     true = replace(sight_of("side"), view="oblique").turned(np.deg2rad(40.0))
-    wrong = true.turned(np.deg2rad(9.0))
+    wrong = replace(true.turned(np.deg2rad(9.0)), turn_sd_deg=10.0, nod_sd_deg=3.0)
     n = len(made["bar"])
     seen, spread = nothing_seen(n)
     seen[:, :, :4] = true.project(made["joints"]) + rng.normal(0, 2.0, (n, 2, 4, 2))

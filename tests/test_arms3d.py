@@ -5,21 +5,18 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
+from barpath.armfit import OUTWARD, SIDES
 from barpath.arms3d import (
-    OUTWARD,
-    SIDES,
-    Lens,
     Seen,
     combine_scales,
     find_hips,
-    flat_place,
     forearm_geometry,
     humerus_angles,
     read_at,
     touch_geometry,
     trunk_frame,
 )
-from tests.made_pairs import made_arms
+from tests.made_pairs import SIGHTS, made_arms
 
 
 def errors(pair, fit):
@@ -60,13 +57,6 @@ def test_stated_uncertainty_holds_the_truth():
     scores = np.concatenate(scores)
     assert np.mean(np.abs(scores) < 1.96) > 0.85
     assert np.sqrt(np.mean(scores**2)) > 0.3
-
-
-def test_a_point_is_seen_on_its_line_of_sight():
-    """Similar triangles by hand: 3 m from the lens instead of 2 m, so 2/3 of the offset."""
-    lens = Lens(0.0, 0.5, -3.0, {})
-    seen = flat_place(np.array([[0.0, 0.8, 0.6]]), "front", lens, np.array([-1.0]))
-    assert seen == pytest.approx(np.array([[0.4, 0.7]]))
 
 
 def test_a_hidden_far_arm_costs_certainty_but_not_truth():
@@ -147,15 +137,12 @@ def test_forearm_and_touch_worked_by_hand():
     assert lean["out_m"] == pytest.approx(0.05)
     assert lean["head_m"] == pytest.approx(-0.05)
     assert lean["lean_out_deg"] == pytest.approx(np.degrees(np.arctan(5 / 12)))
-    shoulders = np.array([[0.0, 0.0, 0.2], [0.0, 0.0, -0.2]])
-    hips = np.array([[-0.4, 0.3, 0.1], [-0.4, 0.3, -0.1]])
-    # 3-4-5: the trunk rises toward the hips, so a bar 0.5 along it and 0.1 out of the chest lies at
-    # 0.5 (-0.8, 0.6) + 0.1 (0.6, 0.8).
-    bar = np.array([-0.4 + 0.06, 0.3 + 0.08, 0.01])
-    touch = touch_geometry(bar, shoulders, hips)
-    assert touch["toward_hips_m"] == pytest.approx(0.5)
-    assert touch["over_m"] == pytest.approx(0.1)
-    assert touch["left_m"] == pytest.approx(0.01)
+    # Along the bench, whichever way the trunk leans.
+    shoulders = np.array([[0.02, 0.5, 0.21], [0.04, 0.5, -0.19]])
+    touch = touch_geometry(np.array([-0.12, 0.7, 0.0]), shoulders)
+    assert touch["toward_hips_m"] == pytest.approx(0.15)
+    assert touch["over_m"] == pytest.approx(0.2)
+    assert touch["left_m"] == pytest.approx(-0.01)
 
 
 def test_reading_moments_takes_medians_and_refuses_wide_gaps():
@@ -175,10 +162,13 @@ def test_reading_moments_takes_medians_and_refuses_wide_gaps():
 
 
 def test_scales_meet_where_the_uncertainties_say():
-    first, second, rel = combine_scales(1.03, 0.03, 0.001)
-    assert first == pytest.approx(1 / 1.03, rel=1e-3)
-    assert second == pytest.approx(1.0, rel=1e-3)
+    factors, rel = combine_scales([1.0, 1.03], [0.03, 0.001])
+    assert factors == pytest.approx([1 / 1.03, 1.0], rel=1e-3)
     assert rel < 0.001
+    # Three that are equally sure meet at the geometric mean of the lengths: 1, 1 and 1/1.03.
+    factors, rel = combine_scales([1.0, 1.0, 1.03], [0.02] * 3)
+    assert factors[0] == pytest.approx(1.03 ** (-1 / 3))
+    assert rel == pytest.approx(0.02 / np.sqrt(3))
 
 
 def test_hips_lie_where_both_views_put_them_and_otherwise_where_hips_are():
@@ -186,11 +176,11 @@ def test_hips_lie_where_both_views_put_them_and_otherwise_where_hips_are():
     draws = np.tile(shoulders, (40, 1, 1))
     place = np.array([[-0.52, -0.57, 0.11], [-0.50, -0.58, -0.09]])
     sharp, blind = np.full(2, 0.001), np.full((2, 2), np.nan)
-    seen = [Seen("front", place[:, [2, 1]], sharp), Seen("side", place[:, :2], sharp)]
+    seen = [Seen(sight, sight.project(place), sharp) for sight in SIGHTS]
     hips, spread = find_hips(seen, shoulders, draws)
     assert hips == pytest.approx(place, abs=0.002)
     assert spread.std(axis=0).max() < 0.005
-    hips, spread = find_hips([Seen("front", blind, sharp)], shoulders, draws)
+    hips, spread = find_hips([Seen(SIGHTS[0], blind, sharp)], shoulders, draws)
     assert np.linalg.norm(hips.mean(axis=0) - shoulders.mean(axis=0)) == pytest.approx(
         0.5, abs=0.03
     )

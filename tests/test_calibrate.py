@@ -1,21 +1,26 @@
 """The fitted camera against geometry projected independently, point by point."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from barpath.calibrate import (
+    BarReadings,
     CalibrationConfig,
     calibrate_front,
     calibrate_side,
     front_axes,
     front_ends,
     front_systematics,
+    is_bare,
     project_discs,
     side_joint_points,
     side_points,
     side_systematics,
     steady,
+    thick_discs,
     world_axes,
 )
 from barpath.errors import BarNotFoundError
@@ -23,6 +28,8 @@ from barpath.errors import BarNotFoundError
 WIDTH, HEIGHT = 1280, 720
 CENTRE = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])
 FOCAL = 1080.0
+THIN = CalibrationConfig(thickness_m=(0.0, 1e-4), outline_inset=0.0, outline_inset_sd=0.0005)
+"""For outlines of discs without a thickness, drawn exactly."""
 
 
 def pinhole(points, focal=FOCAL):
@@ -70,7 +77,7 @@ def side_track(yaw_deg, pitch_deg, roll_deg, distance=2.4, offset=(0.1, 0.15)):
 @pytest.mark.parametrize(("yaw", "pitch", "roll"), [(0, 0, 0), (3, 4, 1), (-12, 8, -2), (40, 5, 1)])
 def test_side_path_is_metric(yaw, pitch, roll):
     track, truth, (up, _, along) = side_track(yaw, pitch, roll)
-    config = CalibrationConfig(focal_px=FOCAL)
+    config = replace(THIN, focal_px=FOCAL)
     fit = calibrate_side(track, WIDTH, HEIGHT, roll_deg=roll, roll_sd_deg=0.2, config=config)
     found = side_points(fit.params, track[["x_px", "y_px"]].to_numpy(), fit.principal_px)
     wanted = np.column_stack([truth @ along, truth @ up])
@@ -80,6 +87,94 @@ def test_side_path_is_metric(yaw, pitch, roll):
     rom = np.ptp(found[:, 1])
     assert abs(rom - 0.4) < 3 * 0.4 * spread.vertical_rel_sd + 1e-3
     assert 0 < spread.vertical_rel_sd < 0.02
+
+
+def hull_ellipses(centres, axis, thickness_m):
+    """OpenCV's ellipses through what shows of thick plates, points even along the hull."""
+    import cv2
+
+    first = np.cross(axis, [0.0, 1.0, 0.0])
+    first /= np.linalg.norm(first)
+    second = np.cross(axis, first)
+    angle = np.linspace(0, 2 * np.pi, 400, endpoint=False)[:, None]
+    rim = 0.225 * (np.cos(angle) * first + np.sin(angle) * second)
+    out = []
+    for centre in centres:
+        faces = [centre + k * thickness_m / 2 * axis + rim for k in (-1, 1)]
+        hull = cv2.convexHull(pinhole(np.concatenate(faces)).astype(np.float32))[:, 0]
+        closed = np.vstack([hull, hull[:1]])
+        way = np.r_[0.0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
+        even = np.linspace(0.0, way[-1], 400, endpoint=False)
+        points = np.column_stack([np.interp(even, way, closed[:, k]) for k in range(2)])
+        out.append(cv2.fitEllipse(points.astype(np.float32)))
+    return out
+
+
+@pytest.mark.parametrize("yaw", [15, 30, -45, 60])
+@pytest.mark.parametrize("thickness_m", [0.025, 0.065])
+def test_outline_of_a_thick_plate_against_ellipses_through_its_hull(yaw, thickness_m):
+    """OpenCV's convex hull and ellipse fit of projected points are the measure."""
+    _, across, _ = world_axes(np.deg2rad(yaw), 0.15, 0.0)
+    centre = np.array([[0.1, -0.05, 2.8]])
+    ((x, y), axes, _) = hull_ellipses(centre, across, thickness_m)[0]
+    middle, _ = project_discs(centre, across, 0.225, FOCAL)
+    shape = thick_discs(centre, across, 0.225, thickness_m, FOCAL)[0]
+    found = 2 * np.sqrt(np.linalg.eigvalsh(shape))
+    assert found == pytest.approx(sorted(axes), rel=0.008)
+    assert middle[0] + CENTRE == pytest.approx([x, y], abs=1.1)
+
+
+def seen_bar(yaw_deg, *, far, thickness_m=0.06, noise_px=1.5, seed=3):
+    """Plate table and readings of a bar that stands at an angle to the camera, and its truth."""
+    up, across, along = world_axes(*np.deg2rad([yaw_deg, 9.0, 0.5]))
+    rng = np.random.default_rng(seed)
+    middle = np.array([0.05, 0.1, 3.1])
+    path = np.array([middle + x * along + y * up for x, y in press_path()])
+    away = -1.0 if far else 1.0
+    plates = path - away * 0.74 * across
+    rows = []
+    for frame, ((x, y), axes, turn) in enumerate(hull_ellipses(plates, across, thickness_m)):
+        turn = turn if axes[0] >= axes[1] else turn + 90
+        rows.append(
+            dict(frame=frame, time_s=frame / 30, x_px=x, y_px=y, major_px=max(axes),
+                 minor_px=min(axes), angle_deg=(turn + 90) % 180 - 90, sd_px=0.1, state="seen")
+        )  # fmt: skip
+    track = pd.DataFrame(rows)
+    points = np.zeros((len(path), 2, 3, 2))
+    for end, toward in enumerate((-away, away)):
+        for part, half_m in enumerate((0.74 + thickness_m / 2, 0.655, 1.10)):
+            points[:, end, part] = pinhole(path + toward * half_m * across)
+    points += rng.normal(0, noise_px, points.shape)
+    spread = np.broadcast_to(4.0 * np.eye(2), (*points.shape, 2))
+    readings = BarReadings("left", track[["x_px", "y_px"]].to_numpy(), points, spread)
+    return track, readings, (path, up, along)
+
+
+@pytest.mark.parametrize(("yaw", "far"), [(40, False), (-52, False), (33, True), (-8, False)])
+def test_what_is_read_of_the_bar_says_how_it_is_turned(yaw, far):
+    """A slanted disc looks alike turned either way, and rounder when it is thick."""
+    track, readings, (path, up, along) = seen_bar(yaw, far=far)
+    fit = calibrate_side(track, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, bar=[readings])
+    error = np.rad2deg(fit.value("yaw")) - yaw
+    assert abs(error) < 1.5
+    assert abs(error) < 3 * np.rad2deg(fit.sd("yaw"))
+    assert (fit.end, fit.far) == ("left", far)
+    found = side_points(fit.params, track[["x_px", "y_px"]].to_numpy(), fit.principal_px)
+    wanted = np.column_stack([path @ along, path @ up])
+    assert np.ptp(found, axis=0) == pytest.approx(np.ptp(wanted, axis=0), rel=0.03)
+    assert fit.value("outline_m") == pytest.approx(0.74, abs=0.03)
+
+
+def test_the_end_on_which_the_plate_is_may_be_told_by_what_fits():
+    track, readings, _ = seen_bar(45, far=False)
+    swapped = replace(
+        readings,
+        end="right",
+        points_px=readings.points_px[:, ::-1],
+        covariance_px2=readings.covariance_px2[:, ::-1],
+    )
+    fit = calibrate_side(track, WIDTH, HEIGHT, bar=[swapped, readings])
+    assert fit.end == "left"
 
 
 def test_unknown_focal_and_roll_are_carried_in_the_uncertainty():
@@ -104,7 +199,7 @@ def test_joint_behind_the_plate_reads_short_without_depth():
         HEIGHT,
         roll_deg=0,
         roll_sd_deg=0.1,
-        config=CalibrationConfig(focal_px=FOCAL, focal_rel_sd=0.001),
+        config=replace(THIN, focal_px=FOCAL, focal_rel_sd=0.001),
     )
     shoulder = np.array([0, 0, 3.3]) - 0.1 * up
     elbow = shoulder - 0.3 * up
@@ -217,3 +312,53 @@ def test_steady_moves_points_and_turns_ellipses():
     assert moved.loc[0, "angle_deg"] == pytest.approx(-85)
     expected = 1.1 * (10 * np.cos(turn) - 20 * np.sin(turn)) + 5
     assert moved.loc[0, "x_px"] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("yaw", [35, -50])
+def test_a_bar_without_plates_is_its_own_ruler(yaw):
+    track, readings, (path, up, along) = seen_bar(yaw, far=False)
+    middle = pinhole(path)
+    bare = track.assign(x_px=middle[:, 0], y_px=middle[:, 1])
+    bare[["major_px", "minor_px", "angle_deg"]] = np.nan
+    points = readings.points_px.copy()
+    points[:, :, 0] = np.nan
+    parts = replace(readings, ellipse_px=middle, points_px=points)
+    assert is_bare(bare)
+    assert not is_bare(track)
+    fit = calibrate_side(
+        bare, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5,
+        view="oblique", bar=[parts],
+    )  # fmt: skip
+    assert np.rad2deg(fit.value("yaw")) == pytest.approx(yaw, abs=6.0)
+    found = side_points(fit.params, middle, fit.principal_px)
+    wanted = np.column_stack([path @ along, path @ up])
+    share = side_systematics(fit, bare).vertical_rel_sd
+    assert 0.005 < share < 0.15
+    assert np.ptp(found[:, 1]) == pytest.approx(np.ptp(wanted[:, 1]), rel=3 * share)
+
+
+def test_a_bar_whose_parts_are_not_read_gives_no_scale():
+    track, *_ = side_track(0, 0, 0)
+    track[["major_px", "minor_px", "angle_deg"]] = np.nan
+    with pytest.raises(BarNotFoundError, match="ends"):
+        calibrate_side(track, WIDTH, HEIGHT)
+
+
+@pytest.mark.parametrize("yaw", [40, 4])
+def test_a_plate_that_is_not_the_one_given_does_not_set_the_scale(yaw):
+    """A plate of 450 mm given as 280 mm, and the bar beside it."""
+    track, readings, _ = seen_bar(yaw, far=False)
+    given = [CalibrationConfig(plate_mm=mm) for mm in (450.0, 280.0)]
+    right, wrong = (
+        calibrate_side(
+            track, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, bar=[readings], config=c
+        )
+        for c in given
+    )
+    assert np.isnan(right.plate_check_mm)
+    assert wrong.plate_check_mm == pytest.approx(450.0, rel=0.25)
+    places = track[["x_px", "y_px"]].to_numpy()
+    reach = [np.ptp(side_points(f.params, places, CENTRE)[:, 1]) for f in (right, wrong)]
+    share = side_systematics(wrong, track).vertical_rel_sd
+    assert share > 2 * side_systematics(right, track).vertical_rel_sd
+    assert reach[1] == pytest.approx(reach[0], rel=3 * share)

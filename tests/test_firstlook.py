@@ -108,3 +108,22 @@ def test_ends_of_the_bar_are_expected_where_the_collars_are():
     assert (right - left) / (collars[1] - collars[0]) == pytest.approx(1.37 / 1.31)
     assert left + right == pytest.approx(collars.sum())
     assert look_over(SAMPLES, FakeNetwork()).bar_ends(shifted) is None
+
+
+@pytest.mark.parametrize(("turned", "near"), [(0, ""), (70, "left"), (-70, "right")])
+def test_the_head_to_the_right_shows_the_left_side(turned, near):
+    """The made lifter seen from the feet, and turned in the picture with the head to one side."""
+    xy = person(600, 300)
+    turn = np.deg2rad(turned)
+    matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    look = look_over(SAMPLES, FakeNetwork([600, 300] + (xy - [600, 300]) @ matrix.T))
+    assert look.near_end() == near
+
+
+def test_which_end_a_place_is_at():
+    look = look_over(SAMPLES, FakeNetwork(person(600, 300)))
+    places = look.readings[0].xy_px
+    for end in ("left", "right"):
+        there = places[POINTS.index(f"{end}_plate")] + [3.0, -4.0]
+        assert look.end_at(int(look.at[0]), there) == end
+    assert look.end_at(-1, places[0]) == ""

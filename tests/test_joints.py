@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,7 +15,7 @@ from barpath.joints import (
     upper_arm,
 )
 from barpath.pose import JOINTS
-from tests.test_calibrate import FOCAL, HEIGHT, WIDTH, pinhole, side_track
+from tests.test_calibrate import FOCAL, HEIGHT, THIN, WIDTH, pinhole, side_track
 
 
 def pose_row(points_px, sd_px=4.0, frame=0):
@@ -59,14 +61,14 @@ def test_side_joints_recover_a_known_arm():
         HEIGHT,
         roll_deg=0,
         roll_sd_deg=0.1,
-        config=CalibrationConfig(focal_px=FOCAL, focal_rel_sd=0.001, outline_bias_sd_px=0.01),
+        config=replace(THIN, focal_px=FOCAL, focal_rel_sd=0.001, outline_bias_sd_px=0.01),
     )
     depths = JointDepths()
     plate_plane = np.array([0, 0, 2.4])
     wanted = {"shoulder": (0.30, -0.10), "elbow": (0.05, -0.25), "wrist": (0.02, 0.02)}
     points = {}
     for joint, (x, y) in wanted.items():
-        behind = depths.outline_m - depths.lateral_m[joint]
+        behind = calibration.value("outline_m") - depths.lateral_m[joint]
         place = plate_plane + x * along + y * up + behind * across
         points[f"left_{joint}"] = pinhole(place[None])[0]
     table = pd.DataFrame([pose_row(points)])

@@ -71,13 +71,13 @@ def test_context_says_why_horizontal_lengths_are_missing():
     spread = side_systematics(calibrate_side(track, WIDTH, HEIGHT), track)
     info = SimpleNamespace(fps=30.0)
     context = pipeline.make_context(
-        info, "side", spread, pd.DataFrame(), 5.0, 0.0, 0, AnalysisConfig()
+        info, "side", spread, pd.DataFrame(), 5.0, 0.0, 0, 2.0, AnalysisConfig()
     )
     assert not context.horizontal_trusted
     assert "head" in context.horizontal_reason
     assert not context.lifter_found
     front = pipeline.make_context(
-        info, "front", spread, pd.DataFrame(), 5.0, 0.0, 0, AnalysisConfig()
+        info, "front", spread, pd.DataFrame(), 5.0, 0.0, 0, 90.0, AnalysisConfig()
     )
     assert "feet" in front.horizontal_reason
 

@@ -17,6 +17,7 @@ from barpath.pose import (
     confidence_of,
     estimate_pose,
     estimate_pose_image,
+    held_track,
     pose_table,
 )
 from tests.test_jointnet import PICTURE, FakeNetwork, person
@@ -140,3 +141,17 @@ def test_bar_of_a_slanted_plate_reaches_farther():
     assert far.reach_px == pytest.approx((1.2 * 1.31 * np.sin(np.pi / 3) + 0.1) / far.m_per_px)
     assert abs(far.axis[0]) == pytest.approx(1.0)
     assert bar_line(square_on | {"x_px": np.nan}) is None
+
+
+def test_a_bar_without_plates_is_where_the_hands_are():
+    table = pd.DataFrame({"frame": [0, 2, 3], "time_s": [0.0, 0.2, 0.3]})
+    for side, x in (("left", 300.0), ("right", 100.0)):
+        table[f"{side}_hand_x_px"], table[f"{side}_hand_y_px"] = x, [50.0, 60.0, np.nan]
+        for part in ("var_x_px2", "cov_xy_px2", "var_y_px2"):
+            table[f"{side}_hand_{part}"] = 0.0 if part.startswith("cov") else 4.0
+    track = held_track(np.arange(5) / 10, table)
+    assert track["state"].tolist() == ["seen", "lost", "seen", "lost", "lost"]
+    assert track.loc[[0, 2], "y_px"].tolist() == [50.0, 60.0]
+    assert track.loc[0, "x_px"] == 200.0
+    assert 0 < track.loc[0, "sd_px"] < 2.0
+    assert track["major_px"].isna().all()
