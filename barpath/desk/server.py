@@ -125,11 +125,14 @@ class DeskConfig:
     max_form_bytes : int
     spare_bytes : int
         So much of the disk stays free when a clip is taken.
+    kept_corrections : int
+        Correction pages kept ready.
     programme : Programme
     """
 
     max_form_bytes: int = 1_000_000
     spare_bytes: int = 200_000_000
+    kept_corrections: int = 4
     programme: Programme = field(default_factory=Programme)
 
 
@@ -210,8 +213,19 @@ class Desk:
                     )
                 if clip.result is None:
                     raise nothing_here()
+                self._rest()
                 self._sessions[key] = touchup.Session(clip.result, clip.entry.path)
             return self._sessions[key]
+
+    def _rest(self) -> None:
+        """Close the oldest correction at rest when there are many: each keeps pictures."""
+        resting = [
+            key
+            for key, session in self._sessions.items()
+            if session.job().state != "running" and session.job().video != "drawing"
+        ]
+        if len(self._sessions) >= self.config.kept_corrections and resting:
+            self._sessions.pop(resting[0]).close()
 
     def _make_way(self, task: Task) -> None:
         """Let a correction that is being saved come to its end before its set is written anew."""
@@ -501,6 +515,11 @@ def act(desk: Desk, bench: Bench, form: Mapping[str, Sequence[str]]) -> None:
             with desk.writing:
                 for clip in picked:
                     shelf.remove(bench, clip.name)
+                    desk.queue.forget(
+                        j.task.key
+                        for j in desk.queue.jobs()
+                        if j.task.bench == bench.key and clip.name in j.task.clips
+                    )
         case "pages":
             desk.queue.add(PAGES, bench)
         case "compare":
@@ -761,8 +780,9 @@ def details_shown(desk: Desk, bench: Bench, clip: Clip, problem: str = "") -> di
         }
         for name in shelf.FIELDS
     ]
-    jobs = {j.task.clips[0]: j for j in desk.queue.jobs() if j.task.kind == SET}
-    checks = {j.task.clips[0]: j.state for j in desk.queue.jobs() if j.task.kind == CHECK}
+    mine = [j for j in desk.queue.jobs() if j.task.bench == bench.key]
+    jobs = {j.task.clips[0]: j for j in mine if j.task.kind == SET}
+    checks = {j.task.clips[0]: j.state for j in mine if j.task.kind == CHECK}
     row = _clip_shown(bench, clip, jobs.get(clip.name), checks.get(clip.name, ""))
     return {
         "bench": bench,

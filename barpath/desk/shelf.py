@@ -562,6 +562,10 @@ def _lines(bench: Bench) -> list[dict[str, Any]]:
 
 
 def _write_lines(bench: Bench, lines: Sequence[Mapping[str, Any]]) -> None:
+    if not lines:
+        # A sheet without clips is none.
+        bench.sheet.unlink(missing_ok=True)
+        return
     columns = list(dict.fromkeys(["clip", *FIELDS, *(c for line in lines for c in line)]))
     rows = [{c: str(line.get(c) or "") for c in columns} for line in lines]
     write_atomically(bench.sheet, csv_bytes(pd.DataFrame(rows, columns=columns, dtype=object)))
@@ -687,8 +691,11 @@ def together(names: Sequence[str]) -> str:
 
 def names_for(entries: Sequence[ClipEntry]) -> list[str]:
     """What sets are called side by side: by the first label in which all differ."""
+    stems = [Path(entry.name).stem for entry in entries]
     for label in ("technique", "lifter", "date", "load_kg"):
-        told = [getattr(entry, label) for entry in entries]
-        if len(set(told)) == len(told) and all(told):
-            return [f"{v:g} kg" if isinstance(v, float) else str(v) for v in told]
-    return [Path(entry.name).stem for entry in entries]
+        values = [getattr(entry, label) for entry in entries]
+        told = [f"{v:g} kg" if isinstance(v, float) else str(v or "") for v in values]
+        told = [words or stem for words, stem in zip(told, stems, strict=True)]
+        if any(values) and len(set(told)) == len(told):
+            return told
+    return stems

@@ -148,11 +148,8 @@ def measure_sets(bench: Bench, tasks: Sequence[Task], programme: Programme, tell
     keys = {task.clips[0]: task.key for task in tasks}
     config = BlockConfig(retry_failed=any(task.again for task in tasks), programme=programme.block)
     try:
-        entries = [
-            entry
-            for entry in shelf.entries_of(bench)
-            if entry.name in keys or bench.set_folder(entry.name).is_dir()
-        ]
+        before = block.kept_sets(bench.block) if block.is_block(bench.block) else {}
+        entries = [e for e in shelf.entries_of(bench) if e.name in keys or e.name in before]
         jobs, _ = block.make_jobs([e for e in entries if e.name in keys], config)
     except Exception as error:
         for key in keys.values():
