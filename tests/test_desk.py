@@ -697,6 +697,31 @@ def test_from_the_first_clip_to_the_first_report(
     assert (entry.lifter, entry.load_kg) == ("Mara of Quarry Lane", 82.5)
 
 
+def test_clips_are_dropped_on_the_page(
+    browser: Any, tmp_path: Path, films: dict[str, Path]
+) -> None:
+    sized(browser, 1280, 900)
+    with opened(tmp_path / "desk") as page:
+        go(browser, page)
+        browser.execute_script(
+            "const data = new DataTransfer();"
+            "for (const name of ['one.mp4', 'notes.txt', 'two.mp4'])"
+            " data.items.add(new File(['no film'], name));"
+            "const event = new Event('drop', {cancelable: true, bubbles: true});"
+            "Object.defineProperty(event, 'dataTransfer', {value: data});"
+            "document.getElementById('drop').dispatchEvent(event);"
+        )
+        until(browser, "return document.querySelectorAll('li.clip').length === 2")
+        until(browser, "return document.querySelectorAll('#coming li').length === 1")
+        said = element(browser, "#coming").text
+        assert "notes.txt" in said
+        assert "does not end as the name of a clip does" in said
+        # What cannot be read says so at once.
+        row = "document.getElementById('one-mp4').textContent"
+        until(browser, f"return {row}.includes('is no video that can be read')")
+        assert str(tmp_path) not in browser.execute_script(f"return {row}")
+
+
 def test_a_report_is_printed_and_saved_from_the_page(
     browser: Any, tmp_path: Path, films: dict[str, Path]
 ) -> None:

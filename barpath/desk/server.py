@@ -280,15 +280,19 @@ def bench_shown(desk: Desk, bench: Bench) -> dict[str, Any]:
     checks = {j.task.clips[0]: j.state for j in jobs if j.task.kind == CHECK}
     shown = [_clip_shown(bench, c, state_of.get(c.name), checks.get(c.name, "")) for c in clips]
     groups: dict[str, list[dict[str, Any]]] = {}
-    for row in shown:
+    days: dict[str, str] = {}
+    for row, clip in sorted(zip(shown, clips, strict=True), key=lambda pair: pair[0]["group"]):
         groups.setdefault(row["group"], []).append(row)
+        days[row["group"]] = clip.entry.date
     by_stem = {clip.stem: clip for clip in clips}
     listed = [j for j in jobs if j.state != DONE and not (j.state == FAILED and j.task.kind == SET)]
     return {
         "bench": bench,
         "own": bench.key == OWN,
+        # The latest day comes first.
         "groups": [
-            {"title": title, "clips": groups[title]} for title in sorted(groups, reverse=True)
+            {"title": title, "clips": groups[title]}
+            for title in sorted(groups, key=days.__getitem__, reverse=True)
         ],
         "n_clips": len(clips),
         "n_measured": sum(row["state"] == "measured" for row in shown),
