@@ -39,7 +39,7 @@ from barpath.corrections import (
 from barpath.errors import BarpathError, ClipError, OptionError
 from barpath.files import prepare, sha256_of
 from barpath.frames import ClipInfo, probe, stream
-from barpath.local import RefusedError, Served, body_of, headers_of, nothing_here
+from barpath.local import RefusedError, Served, body_of, nothing_here
 from barpath.names import name_on_disk, told_name
 from barpath.output import REPORT_FILE, VIDEO_FILE, publish
 from barpath.overlay import shown_joints
@@ -56,8 +56,6 @@ PAGE_FILES = {
     "report.css": ("report.css", "text/css; charset=utf-8"),
 }
 RESULT_FILES = {REPORT_FILE: "text/html; charset=utf-8", VIDEO_FILE: "video/mp4"}
-# The report brings a stricter policy of its own, which allows its inline style.
-RESULT_HEADERS = headers_of({"frame-ancestors": "'none'"})
 
 
 @dataclass(frozen=True)
@@ -554,7 +552,7 @@ def routes(find: Callable[[Request], Session], back: str = "") -> list[Route]:
         file = find(request).folder / name
         if name not in RESULT_FILES or not file.is_file():
             raise nothing_here()
-        return FileResponse(file, media_type=RESULT_FILES[name], headers=RESULT_HEADERS)
+        return FileResponse(file, media_type=RESULT_FILES[name], headers=local.MADE_HEADERS)
 
     async def corrections(request: Request) -> Response:
         session = await run_in_threadpool(find, request)

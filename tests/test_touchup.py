@@ -315,6 +315,9 @@ def test_state_and_frames_are_those_of_the_clip(side: Path) -> None:
         assert np.abs(image.astype(float) - wanted).mean() < 4
         page_of_results = ask(page, page.base + "results/report.html")
         assert (page_of_results.status, b"A report." in page_of_results.body) == (200, True)
+        policy = page_of_results.headers["Content-Security-Policy"]
+        assert "default-src 'none'" in policy
+        assert "script-src" not in policy
         head = ask(page, page.base + "results/report.html", "HEAD")
         assert (head.status, head.body) == (200, b"")
 

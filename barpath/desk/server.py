@@ -73,18 +73,6 @@ PAGE_HEADERS = local.headers_of(
     }
     # A form that is sent from a page without any referrer has no origin that could be checked.
 ) | {"Referrer-Policy": "same-origin"}
-# What is made stands in a folder that others may have filled; no script in it is ever run.
-MADE_HEADERS = local.headers_of(
-    {
-        "default-src": "'none'",
-        "style-src": "'unsafe-inline'",
-        "img-src": "'self' data:",
-        "media-src": "'self' data:",
-        "base-uri": "'none'",
-        "form-action": "'none'",
-        "frame-ancestors": "'self'",
-    }
-)
 VIEW_WORDS = {
     "": "not known yet",
     "auto": "told by the clip itself",
@@ -712,7 +700,7 @@ def routes(desk: Desk) -> list[BaseRoute]:
             raise nothing_here()
         save = "save" in request.query_params
         name = f"{file.parent.name}-{file.name}" if save else None
-        return FileResponse(file, headers=MADE_HEADERS, filename=name)
+        return FileResponse(file, headers=local.MADE_HEADERS, filename=name)
 
     async def upload(request: Request) -> Response:
         kept = await take(desk, request)

@@ -242,15 +242,11 @@ def stem_of(clip: str) -> str:
     Examples
     --------
     >>> stem_of("ada_side.mp4"), stem_of("monday/ada.mp4")
-    ('ada_side-mp4', 'monday_ada-mp4-6a0b1f05')
+    ('ada_side-mp4', 'monday_ada-mp4-05ee24a5')
     """
-    stem, dot, suffix = clip.rpartition(".")
-    whole = f"{stem}-{suffix}" if dot else clip
-    plain = file_stems([whole])[whole]
-    if plain == whole and dot:
-        return plain
-    mark = hashlib.sha256(clip.encode("utf-8", "surrogatepass")).hexdigest()[:8]
-    return plain if plain.endswith(mark) else f"{re.sub('-[0-9a-f]{8}$', '', plain)}-{mark}"
+    # A folder must not look like a clip.
+    whole = "-".join(clip.rsplit(".", 1))
+    return file_stems([whole])[whole]
 
 
 def safe_name(name: str) -> str:
@@ -321,7 +317,7 @@ def guess(
     --------
     >>> guess("Ada_2026-03-02_side_80kg_flared.mp4", None, None)[0]
     {'lifter': 'Ada', 'date': '2026-03-02', 'view': 'side', 'load_kg': '80', 'technique': 'flared'}
-    >>> when = datetime(2026, 3, 2, 18, 5, tzinfo=UTC)
+    >>> when = datetime(2026, 3, 2, 18, 5)
     >>> values, sources = guess("IMG_0412.MOV", when, None, ClipEntry(Path("a"), "a", "Ada"))
     >>> values["lifter"], sources["lifter"]
     ('Ada', 'the clip added before')
@@ -682,7 +678,7 @@ def together(names: Sequence[str]) -> str:
     Examples
     --------
     >>> together(["a.mp4", "b.mp4"])
-    'a-b-45a07ae1'
+    'a-b-6eefefe3'
     """
     mark = hashlib.sha256("\n".join(names).encode("utf-8", "surrogatepass")).hexdigest()[:8]
     plain = "-".join(re.sub(r"[^\w]+", "_", Path(name).stem)[:24] for name in names)

@@ -303,5 +303,5 @@ def pages(bench: Bench, task: Task, programme: Programme, progress: Progress) ->
 def compare(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
     """Compare setups over all clips."""
     progress("comparing", 0.0)
-    files = blockreport.compare_files(bench.block, task.by)
+    files = blockreport.compare_files(bench.block, task.by, clips=bench.clips)
     blockreport.write_pages(bench.home / "comparison", files, overwrite=True)
