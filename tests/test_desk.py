@@ -562,8 +562,11 @@ def test_command_serves_until_closed_and_a_second_one_finds_the_first(tmp_path: 
         address = first.stdout.readline().split()[-1]
         file = tmp_path / "desk" / ".open.json"
         assert file.stat().st_mode & 0o077 == 0
+        coming = tmp_path / "desk" / "clips" / ".upload.part-00000000"
+        coming.write_bytes(b"half")
         second = subprocess.run(command, capture_output=True, text=True, timeout=240, check=True)
         assert second.stdout.split()[-1] == address
+        assert coming.exists()
         parts = urlsplit(address)
         page = SimpleNamespace(port=parts.port, base=parts.path)
         assert ask(page, "own/").status == 200
@@ -574,6 +577,8 @@ def test_command_serves_until_closed_and_a_second_one_finds_the_first(tmp_path: 
         first.wait()
     assert (first.returncode, errors) == (0, "")
     assert not file.exists()
+    Desk(tmp_path / "desk")
+    assert not coming.exists()
 
 
 def test_command_says_in_one_sentence_what_is_wrong(

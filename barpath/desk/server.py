@@ -161,6 +161,7 @@ class Desk:
         """
         self.config = config or DeskConfig()
         self.own = shelf.open_desk(folder)
+        shelf.tidy(self.own)
         self.home = self.own.home
         self.writing = threading.RLock()
         self.queue = Queue(self.home, self.benches, self.config.programme, self._make_way)

@@ -165,9 +165,13 @@ def open_desk(folder: Path) -> Bench:
         raise OutputError(f"The desk cannot be kept in '{home}': {reason_of(error)}.") from error
     if not (home / DESK_FILE).is_file():
         write_atomically(home / DESK_FILE, json_bytes({"name": DESK_NAME, "version": VERSION}))
-    for place in (home, own.clips, home / "known"):
-        clear_parts(place)
     return own
+
+
+def tidy(bench: Bench) -> None:
+    """Clear what a killed program left half-written; nobody else may have the desk open."""
+    for place in (bench.home, bench.clips, bench.home / "known"):
+        clear_parts(place)
 
 
 def _check_desk(folder: Path) -> None:
