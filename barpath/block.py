@@ -372,6 +372,17 @@ def read_sheet(sheet: Path) -> list[ClipEntry]:
     OptionError
         The sheet cannot be read, or has no column `clip`.
     """
+    return [entry_of(line, sheet.parent) for line in sheet_lines(sheet)]
+
+
+def sheet_lines(sheet: Path) -> list[dict[str, Any]]:
+    """Lines of a block's sheet by column, as they stand there.
+
+    Raises
+    ------
+    OptionError
+        As for `read_sheet`.
+    """
     try:
         text = sheet.read_text("utf-8-sig")
         lines = _toml_lines(text) if sheet.suffix.lower() == ".toml" else _csv_lines(text)
@@ -379,7 +390,7 @@ def read_sheet(sheet: Path) -> list[ClipEntry]:
         raise OptionError(f"The sheet '{sheet}' cannot be read: {_short(error)}.") from error
     if not any(str(column).strip().lower() == "clip" for line in lines for column in line):
         raise OptionError(f"The sheet '{sheet}' has no column 'clip', or no clips.")
-    return [_entry_of(line, sheet.parent) for line in lines]
+    return lines
 
 
 def _toml_lines(text: str) -> list[dict[str, Any]]:
@@ -405,7 +416,8 @@ def _short(error: BaseException) -> str:
     return " ".join(text.split()).rstrip(".")
 
 
-def _entry_of(line: Mapping[Any, Any], folder: Path) -> ClipEntry:
+def entry_of(line: Mapping[Any, Any], folder: Path) -> ClipEntry:
+    """A clip as a line of a sheet in `folder` tells of it; its fault is said, not raised."""
     cells = {
         str(k).strip().lower(): str(v).strip()
         for k, v in line.items()
@@ -493,11 +505,17 @@ def plan_folder(folder: Path, sheet: Path | None = None) -> list[ClipEntry]:
         sheet = next((folder / s for s in SHEETS if (folder / s).is_file()), None)
     if sheet is not None:
         return read_sheet(sheet)
-    paths = sorted(p for p in folder.rglob("*") if p.suffix.lower() in CLIP_SUFFIXES)
-    inside = [p for p in paths if not _in_block(p, folder)]
+    inside = clips_in(folder)
     if not inside:
         raise OptionError(f"There is no clip in '{folder}'.")
-    return [entry_from_name(p, told_name(p.relative_to(folder).as_posix())) for p in inside]
+    return [entry_from_name(path, name) for name, path in inside.items()]
+
+
+def clips_in(folder: Path) -> dict[str, Path]:
+    """Clips in a folder and all its folders, but those of results, by their names in tables."""
+    paths = sorted(p for p in folder.rglob("*") if p.suffix.lower() in CLIP_SUFFIXES)
+    inside = [p for p in paths if not _in_block(p, folder)]
+    return {told_name(p.relative_to(folder).as_posix()): p for p in inside}
 
 
 def _in_block(path: Path, root: Path) -> bool:
@@ -593,7 +611,8 @@ def keys_of(
 # --- the work on one clip -------------------------------------------------------------------------
 
 
-def _function(name: str) -> Callable[..., Any]:
+def function_named(name: str) -> Callable[..., Any]:
+    """The function that ``"module:name"`` stands for."""
     module, _, attribute = name.partition(":")
     return getattr(importlib.import_module(module), attribute)
 
@@ -635,7 +654,7 @@ def process(
                 files = {p.name: p.read_bytes() for p in sorted(folder.iterdir())}
                 seen = True
             kept = store.read_results(folder)
-            result = _function(job.programme.measure)(kept, job.measure_config)
+            result = function_named(job.programme.measure)(kept, job.measure_config)
             rows = blockstore.rep_rows(result)
         return Outcome(files=files, rows=rows, peak_bytes=_peak_bytes())
     except BarpathError as error:
@@ -662,7 +681,7 @@ def _detect(job: Job, folder: Path, progress: Callable[[str, float], None] | Non
         ) from error
     if not unchanged:
         raise OutputError("It changed while the block was running.")
-    call = _function(job.programme.detect)
+    call = function_named(job.programme.detect)
     result = call(job.entry.path, config=job.detect_config, progress=progress or _silent)
     # The clip's name is a label, not content: the same clip under another name is kept once.
     name = f"{job.sha256[:12]}{job.entry.path.suffix.lower()}"
@@ -720,7 +739,7 @@ def limit_threads() -> None:
     cv2.setNumThreads(1)
 
 
-def _follow_parent(scratch: Path) -> None:
+def follow_parent(scratch: Path) -> None:
     """End this process when its parent ends, even if that was killed; clear its folder."""
     parent = multiprocessing.parent_process()
     if parent is None:
@@ -752,7 +771,7 @@ def _worker(link: Connection) -> None:
             link.send((stage, share))
 
     with scratch_folder() as scratch:
-        _follow_parent(scratch)
+        follow_parent(scratch)
         while (job := link.recv()) is not None:
             link.send(process(job, progress, scratch))
 
@@ -1194,6 +1213,12 @@ def make_jobs(
                 entry, sha256, *keys, *configs, None, config.stills, config.programme
             )
     return jobs, failed
+
+
+def kept_of(job: Job, folder: Path) -> Path | None:
+    """Result folder that a block keeps of a clip, if nothing is left to be done about it."""
+    cache = _Cache(folder / "cache")
+    return cache.detected(job) if cache.has_rows(job) else None
 
 
 class _Cache:

@@ -646,6 +646,35 @@ def touchup(
 
 
 @app.command()
+def desk(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(
+            help="Folder that everything is kept in; barpath-desk in your own folder if not given.",
+            show_default=False,
+        ),
+    ] = None,
+    port: Annotated[int, typer.Option(help="Port on this machine; 0 takes a free one.")] = 0,
+    show: Annotated[
+        bool, typer.Option("--open/--no-open", help="Open the page in the web browser.")
+    ] = True,
+) -> None:
+    """Open a page for work without the terminal: add clips, measure, compare, put right.
+
+    The page is served on this machine alone and asks nothing of the network. It ends with its own
+    button or Ctrl-C (exit code 0); what was not finished goes on the next time.
+    """
+    from barpath.desk import run as run_desk
+
+    def ready(address: str) -> None:
+        typer.echo(f"Desk: {address}")
+        if show:
+            typer.launch(address)
+
+    run_desk(folder or Path.home() / "barpath-desk", port=port, ready=ready)
+
+
+@app.command()
 def benchmark(
     what: Annotated[
         str,

@@ -14,6 +14,7 @@ import math
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -1040,3 +1041,30 @@ def _video_stream(container: InputContainer, path: Path) -> VideoStream:
 
 def _reason(error: Exception) -> str:
     return (getattr(error, "strerror", None) or str(error)).rstrip(".").lower()
+
+
+def recorded(path: str | Path) -> tuple[datetime | None, float]:
+    """When a clip was recorded, as its file says, and how long it is, in seconds.
+
+    Parameters
+    ----------
+    path
+
+    Returns
+    -------
+    tuple
+        None where the file does not say, or says what cannot be; cameras write the moment of
+        starting, or that of ending.
+    """
+    try:
+        with _open(Path(path)) as container:
+            told = dict(container.metadata).get("creation_time", "")
+            length_s = (container.duration or 0) / av.time_base
+    except ClipError:
+        return None, 0.0
+    try:
+        moment = datetime.fromisoformat(told)
+    except ValueError:
+        return None, length_s
+    # Some write the beginning of their clock when they do not know the time.
+    return (moment.astimezone(UTC) if moment.year >= 1990 else None), length_s

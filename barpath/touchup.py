@@ -8,10 +8,7 @@ sends is small JSON of its own origin.
 
 import contextlib
 import dataclasses
-import json
 import math
-import secrets
-import socket
 import threading
 import time
 from collections import OrderedDict
@@ -19,15 +16,18 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 import pandas as pd
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Route
 
-from barpath import pipeline, plots
+from barpath import local, pipeline, plots
 from barpath.corrections import (
     JOINTS,
     Corrections,
@@ -39,13 +39,14 @@ from barpath.corrections import (
 from barpath.errors import BarpathError, ClipError, OptionError
 from barpath.files import prepare, sha256_of
 from barpath.frames import ClipInfo, probe, stream
+from barpath.local import RefusedError, Served, body_of, nothing_here
 from barpath.names import name_on_disk, told_name
 from barpath.output import REPORT_FILE, VIDEO_FILE, publish
 from barpath.overlay import shown_joints
 from barpath.store import SetResult, check_target, plain, read_results
 from barpath.uncertainty import state
 
-LOOPBACK = "127.0.0.1"
+ASSETS = Path(__file__).with_name("assets")
 EVENTS = (("touch_s", "touch"), ("press_s", "start of the press"), ("lockout_s", "lockout"))
 SEEN_PARTS = ("x_px", "y_px", "confidence")
 PAGE_FILES = {
@@ -55,10 +56,6 @@ PAGE_FILES = {
     "report.css": ("report.css", "text/css; charset=utf-8"),
 }
 RESULT_FILES = {REPORT_FILE: "text/html; charset=utf-8", VIDEO_FILE: "video/mp4"}
-PAGE_POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-)
 
 
 @dataclass(frozen=True)
@@ -75,15 +72,12 @@ class TouchupConfig:
         Frames kept in memory, encoded.
     jpeg_quality : int
         0 to 100.
-    idle_s : float
-        A connection that says nothing for this long is closed.
     """
 
     near_event_s: float = 0.1
     max_body_bytes: int = 1_000_000
     kept_pictures: int = 40
     jpeg_quality: int = 92
-    idle_s: float = 30.0
 
 
 class BusyError(BarpathError):
@@ -517,174 +511,73 @@ def _sentence(error: BaseException) -> str:
             return f"Something went wrong inside ({type(error).__name__}: {error})."
 
 
-class _RefusedError(Exception):
-    """A request that is not answered as asked."""
+def routes(find: Callable[[Request], Session], back: str = "") -> list[Route]:
+    """What the correction page is made of.
 
-    def __init__(self, status: HTTPStatus, sentence: str) -> None:
-        super().__init__(sentence)
-        self.status = status
+    Parameters
+    ----------
+    find : callable
+        Given a request, the session that it is about.
+    back : str
+        Address of the page to go back to, if there is one.
+    """
 
+    def asset(request: Request) -> Response:
+        name = request.path_params.get("name", "")
+        if name not in PAGE_FILES:
+            raise nothing_here()
+        if not name:
+            # What cannot be put right is told here, not by the script.
+            find(request)
+        file, kind = PAGE_FILES[name]
+        return FileResponse(ASSETS / file, media_type=kind)
 
-class _Handler(BaseHTTPRequestHandler):
-    """Answers the page's requests; see the module's description for what is refused."""
+    def state(request: Request) -> Response:
+        return JSONResponse(find(request).page_state() | {"back": back})
 
-    protocol_version = "HTTP/1.1"
-    server_version = "barpath"
-    sys_version = ""
+    def job(request: Request) -> Response:
+        return JSONResponse(dataclasses.asdict(find(request).job()))
 
-    def __init__(self, session: Session, token: str, *args: Any, **kwargs: Any) -> None:
-        self._session, self._token = session, token
-        self.timeout = session.config.idle_s
-        super().__init__(*args, **kwargs)
-
-    def log_message(self, format: str, *args: Any) -> None:
-        """Say nothing: the terminal is the coach's, and paths hold the token."""
-
-    def do_GET(self) -> None:
-        """Give the page, a frame, the state or the report."""
-        self._answer(self._get)
-
-    def do_HEAD(self) -> None:
-        """As for GET, without the content."""
-        self._answer(self._get)
-
-    def do_POST(self) -> None:
-        """Take corrections."""
-        self._answer(self._post)
-
-    def _answer(self, act: Callable[[str], tuple[HTTPStatus, bytes, str]]) -> None:
-        policy = PAGE_POLICY
+    def picture(request: Request) -> Response:
+        number = request.path_params["frame"]
+        if number >= find(request).info.n_frames:
+            raise nothing_here()
         try:
-            path = self._admitted()
-            status, body, kind = act(path)
-            if path.startswith("results/"):
-                # The report brings a stricter policy of its own, which allows its inline style.
-                policy = "frame-ancestors 'none'"
-        except _RefusedError as refusal:
-            status, kind = refusal.status, "application/json"
-            body = _json({"error": str(refusal)})
-            # What the refused request still has to say is not waited for.
-            self.close_connection = True
-        except OSError:
-            self.close_connection = True
-            return
-        except Exception as error:
-            status, kind = HTTPStatus.INTERNAL_SERVER_ERROR, "application/json"
-            sentence = f"Something went wrong inside ({type(error).__name__}: {error})."
-            body = _json({"error": sentence})
-            self.close_connection = True
-        with contextlib.suppress(OSError):
-            self.send_response(status)
-            self.send_header("Content-Type", kind)
-            self.send_header("Content-Length", str(len(body)))
-            self.send_header("Content-Security-Policy", policy)
-            for name, value in (
-                ("Cache-Control", "no-store"),
-                ("Cross-Origin-Opener-Policy", "same-origin"),
-                ("Cross-Origin-Resource-Policy", "same-origin"),
-                ("Referrer-Policy", "no-referrer"),
-                ("X-Content-Type-Options", "nosniff"),
-            ):
-                self.send_header(name, value)
-            if self.close_connection:
-                self.send_header("Connection", "close")
-            self.end_headers()
-            if self.command != "HEAD":
-                self.wfile.write(body)
+            return Response(find(request).picture(number), media_type="image/jpeg")
+        except ClipError as error:
+            raise RefusedError(HTTPStatus.NOT_FOUND, str(error)) from error
 
-    def _admitted(self) -> str:
-        """The path after the token, of a request that may be answered."""
-        port = self.server.server_address[1]
-        names = {f"{LOOPBACK}:{port}", f"localhost:{port}"}
-        hosts = self.headers.get_all("Host") or []
-        # A page from elsewhere can make its own name point at this machine, but not change Host.
-        if len(hosts) != 1 or hosts[0].lower() not in names:
-            raise _RefusedError(HTTPStatus.FORBIDDEN, "This page answers only on this machine.")
-        _, token, *rest = [*self.path.split("/", 2), ""][:3]
-        if not secrets.compare_digest(token.encode("utf-8", "replace"), self._token.encode()):
-            raise _RefusedError(
-                HTTPStatus.NOT_FOUND, "Open the address that barpath printed in the terminal."
-            )
-        origins = {f"http://{name}" for name in names}
-        if (origin := self.headers.get("Origin")) is not None and origin not in origins:
-            raise _RefusedError(HTTPStatus.FORBIDDEN, "Requests of other pages are refused.")
-        if self.headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
-            raise _RefusedError(HTTPStatus.FORBIDDEN, "Requests of other pages are refused.")
-        return rest[0]
+    def result(request: Request) -> Response:
+        name = request.path_params["name"]
+        file = find(request).folder / name
+        if name not in RESULT_FILES or not file.is_file():
+            raise nothing_here()
+        return FileResponse(file, media_type=RESULT_FILES[name], headers=local.MADE_HEADERS)
 
-    def _get(self, path: str) -> tuple[HTTPStatus, bytes, str]:
-        if path in PAGE_FILES:
-            name, kind = PAGE_FILES[path]
-            return (
-                HTTPStatus.OK,
-                Path(__file__).with_name("assets").joinpath(name).read_bytes(),
-                kind,
-            )
-        if path == "state":
-            return HTTPStatus.OK, _json(self._session.page_state()), "application/json"
-        if path == "job":
-            return HTTPStatus.OK, _json(dataclasses.asdict(self._session.job())), "application/json"
-        folder, _, name = path.partition("/")
-        if folder == "frames" and name.removesuffix(".jpg").isdecimal() and len(name) < 14:
-            try:
-                return HTTPStatus.OK, self._session.picture(int(name[:-4])), "image/jpeg"
-            except (ClipError, ValueError) as error:
-                raise _RefusedError(HTTPStatus.NOT_FOUND, str(error)) from error
-        if folder == "results" and name in RESULT_FILES:
-            file = self._session.folder / name
-            if file.is_file():
-                return HTTPStatus.OK, file.read_bytes(), RESULT_FILES[name]
-        raise _RefusedError(HTTPStatus.NOT_FOUND, "There is nothing at this address.")
-
-    def _post(self, path: str) -> tuple[HTTPStatus, bytes, str]:
-        if path != "corrections":
-            raise _RefusedError(HTTPStatus.NOT_FOUND, "There is nothing at this address.")
-        kind = self.headers.get("Content-Type", "").partition(";")[0].strip().lower()
-        if kind != "application/json":
-            raise _RefusedError(
-                HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Corrections must be sent as JSON."
-            )
-        lengths = self.headers.get_all("Content-Length") or [""]
-        if len(set(lengths)) > 1:
-            raise _RefusedError(
-                HTTPStatus.BAD_REQUEST, "The length of the corrections is said in two ways."
-            )
-        length = lengths[0]
-        if not length.isdecimal() or "Transfer-Encoding" in self.headers:
-            raise _RefusedError(
-                HTTPStatus.LENGTH_REQUIRED, "The length of the corrections is not said."
-            )
-        if len(length) > 12 or int(length) > self._session.config.max_body_bytes:
-            raise _RefusedError(
-                HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "These corrections are too large."
-            )
-        body = self.rfile.read(int(length))
+    async def corrections(request: Request) -> Response:
+        session = await run_in_threadpool(find, request)
+        most = session.config.max_body_bytes
+        body = await body_of(request, ["application/json"], "Corrections", most)
         try:
-            self._session.save(parse_corrections(body.decode("utf-8", "replace")))
+            given = parse_corrections(body.decode("utf-8", "replace"))
+            await run_in_threadpool(session.save, given)
         except BusyError as error:
-            raise _RefusedError(HTTPStatus.CONFLICT, str(error)) from error
-        except BarpathError as error:
-            raise _RefusedError(HTTPStatus.BAD_REQUEST, str(error)) from error
-        return (
-            HTTPStatus.ACCEPTED,
-            _json(dataclasses.asdict(self._session.job())),
-            "application/json",
-        )
+            raise RefusedError(HTTPStatus.CONFLICT, str(error)) from error
+        return JSONResponse(dataclasses.asdict(session.job()), HTTPStatus.ACCEPTED)
 
-
-def _json(data: Any) -> bytes:
-    return json.dumps(data, allow_nan=False).encode()
-
-
-class _Server(ThreadingHTTPServer):
-    daemon_threads = True
-
-    def handle_error(self, request: Any, client_address: Any) -> None:
-        """Say nothing of connections that a browser broke off."""
+    return [
+        Route("/", asset),
+        Route("/state", state),
+        Route("/job", job),
+        Route("/frames/{frame:int}.jpg", picture),
+        Route("/results/{name}", result),
+        Route("/corrections", corrections, methods=["POST"]),
+        Route("/{name}", asset),
+    ]
 
 
 @contextlib.contextmanager
-def serving(session: Session, port: int = 0) -> Iterator[tuple[ThreadingHTTPServer, str]]:
+def serving(session: Session, port: int = 0) -> Iterator[Served]:
     """Bind the correction page to the loopback address; the caller runs `serve_forever`.
 
     Parameters
@@ -695,25 +588,17 @@ def serving(session: Session, port: int = 0) -> Iterator[tuple[ThreadingHTTPServ
 
     Yields
     ------
-    tuple
-        The server, and the address of the page with the token of this run.
+    Served
 
     Raises
     ------
     OptionError
         The port cannot be had.
     """
-    if not 0 <= port <= 65535:
-        raise OptionError(f"The port must lie between 0 and 65535, not {port}.")
-    token = secrets.token_urlsafe(24)
     try:
-        server = _Server((LOOPBACK, port), partial(_Handler, session, token))
-    except (OSError, socket.gaierror) as error:
-        raise OptionError(f"Port {port} cannot be used: {error.strerror}.") from error
-    try:
-        yield server, f"http://{LOOPBACK}:{server.server_address[1]}/{token}/"
+        with local.serving(local.site(routes(lambda _: session)), port) as served:
+            yield served
     finally:
-        server.server_close()
         session.close()
 
 
@@ -743,6 +628,6 @@ def run(
         As for `Session` and `serving`.
     """
     session = Session(folder, clip, video=video)
-    with serving(session, port) as (server, address), contextlib.suppress(KeyboardInterrupt):
-        ready(address)
-        server.serve_forever(poll_interval=0.2)
+    with serving(session, port) as served, contextlib.suppress(KeyboardInterrupt):
+        ready(served.address)
+        served.serve_forever()

@@ -47,7 +47,7 @@ async function reach(address, options) {
   try {
     return await fetch(address, { credentials: "omit", cache: "no-store", ...options });
   } catch {
-    throw new Error("The program does not answer any more; start barpath touchup again.");
+    throw new Error("The program does not answer any more; start it again.");
   }
 }
 
@@ -634,6 +634,8 @@ async function start() {
     return;
   }
   byId("clip").textContent = facts.clip;
+  byId("back").hidden = !facts.back;
+  byId("back").firstElementChild.setAttribute("href", facts.back);
   document.title = `Put right by hand: ${facts.clip}`;
   if (facts.view === "front") {
     byId("intro").append(" Filmed from the feet, the lifter's left is on the picture's right.");

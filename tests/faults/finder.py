@@ -299,7 +299,7 @@ def options(rng: random.Random, folder: Path, stock: Stock) -> Case:
     texts = ("--view", "--plate-at", "--corrections", "--pose-model", "--note")
     odd = rng.choice(ODD_TEXT)
     outs = ("file", "full", "file/below", "x" * 300, "/proc/none/out", "a/" * 200 + "x" * 300)
-    match rng.randrange(8):
+    match rng.randrange(9):
         case 0:
             return Case(["analyse", "clip.mp4", "--out", "out", rng.choice(numbers), odd], "out")
         case 1:
@@ -323,6 +323,9 @@ def options(rng: random.Random, folder: Path, stock: Stock) -> Case:
             return Case([command, odd])
         case 6:
             return Case([rng.choice((*ODD_TEXT, "analyse", "benchmark")), odd])
+        case 7:
+            # A port that there is not ends it before it waits for anybody.
+            return Case(["desk", rng.choice(outs), "--no-open", "--port", "70000"])
         case _:
             return Case(["film-check", rng.choice(("gone", "file")), "--view", odd])
 

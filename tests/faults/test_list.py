@@ -435,12 +435,13 @@ def test_two_lengths_of_a_request_are_refused():
         def close(self) -> None:
             """Nothing is at work."""
 
-    with touchup.serving(Bare()) as (server, address):
-        thread = threading.Thread(target=server.serve_forever, args=(0.05,))
+    with touchup.serving(Bare()) as server:
+        thread = threading.Thread(target=server.serve_forever)
         thread.start()
         try:
-            link = http.client.HTTPConnection("127.0.0.1", server.server_address[1], timeout=30)
-            link.putrequest("POST", "/" + address.split("/", 3)[3] + "corrections")
+            port = server.socket.getsockname()[1]
+            link = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+            link.putrequest("POST", "/" + server.address.split("/", 3)[3] + "corrections")
             for name, value in (
                 ("Content-Type", "application/json"),
                 ("Content-Length", "2"),

@@ -1,0 +1,30 @@
+"""What several test files share."""
+
+import shutil
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.browser import FLAGS
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
+    programs = [
+        next(filter(None, map(shutil.which, names)), None)
+        for names in (("chromium", "chromium-browser", "google-chrome"), ("chromedriver",))
+    ]
+    if None in programs:
+        pytest.skip("no browser: install chromium and chromium-driver")
+    options = webdriver.ChromeOptions()
+    options.binary_location = programs[0]
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    service = webdriver.ChromeService(executable_path=programs[1])
+    driver = webdriver.Chrome(options=options, service=service)
+    driver.set_page_load_timeout(240)
+    yield driver
+    driver.quit()
