@@ -30,7 +30,14 @@ from sample_clips_synthetic.generator.camera import Camera, CameraSpec
 from sample_clips_synthetic.generator.clip import ClipSpec, World
 from sample_clips_synthetic.generator.motion import BarMotion, Levels, RepSpec, SetSpec
 from sample_clips_synthetic.generator.scenery import BAR_LENGTH_M, INNER_FACES_M, Load, Plate
-from sample_clips_synthetic.generator.specs import CLIPS, NEWCOMERS, REPORTING, STRANGERS, TUNING
+from sample_clips_synthetic.generator.specs import (
+    CLIPS,
+    LATECOMERS,
+    NEWCOMERS,
+    REPORTING,
+    STRANGERS,
+    TUNING,
+)
 
 FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 BUILDS = ("tall_man", "broad_man", "woman")
@@ -211,7 +218,7 @@ def test_projection_agrees_with_opencv() -> None:
 
 
 def test_clips_have_names_and_seeds_of_their_own() -> None:
-    lists = (REPORTING, TUNING, STRANGERS, NEWCOMERS)
+    lists = (REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS)
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
         assert not {c.seed for c in one} & {c.seed for c in other}
@@ -219,8 +226,9 @@ def test_clips_have_names_and_seeds_of_their_own() -> None:
     assert {c.purpose for c in TUNING} == {"tuning"}
     assert {c.purpose for c in STRANGERS} == {"strangers"}
     assert {c.purpose for c in NEWCOMERS} == {"newcomers"}
+    assert {c.purpose for c in LATECOMERS} == {"latecomers"}
     known = {c.build for c in (*REPORTING, *TUNING)}
-    assert not known & {c.build for c in (*STRANGERS, *NEWCOMERS)}
+    assert not known & {c.build for c in (*STRANGERS, *NEWCOMERS, *LATECOMERS)}
 
 
 @pytest.mark.parametrize("clip", REPORTING, ids=lambda clip: clip.name)

@@ -1,7 +1,7 @@
 """Make the clips.
 
 ``python -m sample_clips_synthetic.generator LIST|NAME [--truth-only]``; LIST is one of ``all``,
-``reporting``, ``tuning``, ``strangers`` and ``newcomers``.
+``reporting``, ``tuning``, ``strangers``, ``newcomers`` and ``latecomers``.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ def main() -> None:
     """Make the clips asked for."""
     parser = argparse.ArgumentParser(prog="sample_clips_synthetic.generator", description=__doc__)
     parser.add_argument(
-        "which", help="all, reporting, tuning, strangers, newcomers, or a clip's name"
+        "which", help="all, reporting, tuning, strangers, newcomers, latecomers, or a clip's name"
     )
     parser.add_argument("--truth-only", action="store_true", help="write no video")
     parser.add_argument("--folder", type=Path, default=Path(__file__).parents[1])

@@ -22,7 +22,7 @@ class ClipSpec:
     name
         File name without suffix.
     purpose
-        ``"reporting"``, ``"tuning"``, ``"strangers"`` or ``"newcomers"``.
+        ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"`` or ``"latecomers"``.
     story
         One line for people.
     seed
