@@ -147,6 +147,25 @@ def test_details_changed_in_another_window_are_not_written_over(
         shelf.set_labels(bench, "one.mp4", {"load_kg": "9000"}, now)
 
 
+def test_clips_from_several_places_share_a_mark(tmp_path: Path, films: dict[str, Path]) -> None:
+    bench = shelf.open_desk(tmp_path / "desk")
+    names = [f"Ada_2026-03-02_{v}.mp4" for v in ("front", "side_a", "oblique_b", "front_c")]
+    for name in (*names, "Bo_2026-03-02_side.mp4"):
+        shutil.copy(films["side"], bench.clips / name)
+    assert shelf.join(bench, names[:2]) == "1"
+    # A third joins those that have a mark already.
+    assert shelf.join(bench, [names[1], names[2]]) == "1"
+    by_name = {entry.name: entry for entry in plan_folder(bench.clips)}
+    assert [by_name[name].pair for name in names] == ["1", "1", "1", ""]
+    assert len({by_name[name].set_id for name in names[:3]}) == 1
+    with pytest.raises(OptionError, match="from the feet"):
+        shelf.join(bench, [names[0], names[3]])
+    with pytest.raises(OptionError, match="different lifters"):
+        shelf.join(bench, [names[0], "Bo_2026-03-02_side.mp4"])
+    with pytest.raises(OptionError, match="Pick the clips"):
+        shelf.join(bench, names[:1])
+
+
 def test_a_desk_takes_no_folder_that_is_not_its_own(tmp_path: Path) -> None:
     (tmp_path / "letters").mkdir()
     (tmp_path / "letters" / "a.txt").write_text("mine")
@@ -422,7 +441,7 @@ def test_forms_that_make_no_sense_get_a_sentence(tmp_path: Path, films: dict[str
         stems = ["one_side-mp4", "two_side-mp4"]
         for form, words in (
             ({"do": "measure"}, "Pick the clips"),
-            ({"do": "pair", "pick": stems[:1]}, "Pick the two"),
+            ({"do": "pair", "pick": stems[:1]}, "Pick the clips that show"),
             ({"do": "beside", "pick": stems}, "not measured yet"),
             ({"do": "beside", "pick": stems[:1]}, "from two to"),
             ({"do": "nothing"}, "not known"),
