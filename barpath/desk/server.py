@@ -6,6 +6,7 @@ up to date by asking for the same page again, and prints. Every form can be sent
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import hashlib
 import os
@@ -118,12 +119,15 @@ class DeskConfig:
         So much of the disk stays free when a clip is taken.
     kept_corrections : int
         Correction pages kept ready.
+    last_s : float
+        The server answers so long after it was told to close.
     programme : Programme
     """
 
     max_form_bytes: int = 1_000_000
     spare_bytes: int = 200_000_000
     kept_corrections: int = 4
+    last_s: float = 1.0
     programme: Programme = field(default_factory=Programme)
 
 
@@ -730,7 +734,8 @@ def routes(desk: Desk) -> list[BaseRoute]:
 
     async def close(request: Request) -> Response:
         await form_of(request, desk)
-        desk.closing()
+        # The browser still has to fetch what the last page looks like.
+        asyncio.get_running_loop().call_later(desk.config.last_s, desk.closing)
         return page("closed.html")
 
     corrections = local.site(touchup.routes(desk.session, back="../../"), told)
