@@ -2,6 +2,7 @@
 
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -28,3 +29,13 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     driver.set_page_load_timeout(240)
     yield driver
     driver.quit()
+
+
+@pytest.fixture(scope="module")
+def films(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Small clips of one repetition, by view."""
+    # Only here, for it needs much that other tests do not.
+    from tests.fake_desk import film
+
+    folder = tmp_path_factory.mktemp("films")
+    return {view: film(view, folder / f"{view}.mp4") for view in ("front", "side")}

@@ -507,8 +507,8 @@ def test_dask_cluster_with_a_worker_killed_mid_run(tmp_path):
 def test_the_programme_is_the_pipeline():
     from barpath import pipeline
 
-    assert block._function(block.Programme().detect) is pipeline.analyse
-    assert block._function(block.Programme().measure) is pipeline.remeasure
+    assert block.function_named(block.Programme().detect) is pipeline.analyse
+    assert block.function_named(block.Programme().measure) is pipeline.remeasure
 
 
 @pytest.mark.slow

@@ -6,6 +6,7 @@ up to date by asking for the same page again, and prints. Every form can be sent
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import hashlib
 import os
@@ -84,7 +85,7 @@ VIEW_WORDS = {
 KIND_WORDS = {
     CHECK: "film check",
     SET: "measuring",
-    PAIR: "two views together",
+    PAIR: "views together",
     BESIDE: "side by side",
     PAGES: "pages for coach and lifters",
     COMPARE: "comparison of setups",
@@ -96,7 +97,10 @@ FIELD_WORDS = {
     "load_kg": ("Load", "kg, bar and plates together"),
     "plate_mm": ("Plate", "mm across; 450 if not said"),
     "technique": ("What was tried", "such as flared or tucked; sets are compared by it"),
-    "pair": ("Set filmed twice", "clips of one lifter and day with the same mark show one set"),
+    "pair": (
+        "Set filmed from several places",
+        "clips of one lifter and day with the same mark show one set",
+    ),
     "stature_cm": ("Lifter's height", "cm"),
     "upper_arm_cm": ("Upper arm", "cm, shoulder to elbow by tape"),
     "capture_fps": ("Real frames a second", "only of slow motion that does not tell"),
@@ -115,12 +119,15 @@ class DeskConfig:
         So much of the disk stays free when a clip is taken.
     kept_corrections : int
         Correction pages kept ready.
+    last_s : float
+        The server answers so long after it was told to close.
     programme : Programme
     """
 
     max_form_bytes: int = 1_000_000
     spare_bytes: int = 200_000_000
     kept_corrections: int = 4
+    last_s: float = 1.0
     programme: Programme = field(default_factory=Programme)
 
 
@@ -247,7 +254,7 @@ def labels_shown(entry: block.ClipEntry) -> list[str]:
         "" if entry.view == "auto" else VIEW_WORDS[entry.view],
         "" if entry.load_kg is None else f"{entry.load_kg:g} kg",
         entry.technique,
-        f"set {entry.pair}, filmed twice" if entry.pair else "",
+        f"set {entry.pair}, from several places" if entry.pair else "",
     )
     return [text for text in told if text]
 
@@ -397,7 +404,7 @@ def _pairs_shown(bench: Bench, clips: Sequence[Clip], jobs: Sequence[Job]) -> li
             together.setdefault((clip.entry.session, clip.entry.pair), []).append(clip)
     rows = []
     for (session, pair), members in together.items():
-        if len(members) != 2:
+        if len(members) < 2:
             continue
         names = [clip.name for clip in members]
         folder = shelf.pair_folder(bench, names)
@@ -489,15 +496,18 @@ def act(desk: Desk, bench: Bench, form: Mapping[str, Sequence[str]]) -> None:
             for clip in picked:
                 desk.queue.add(CHECK, bench, [clip.name])
         case "pair":
-            if len(picked) != 2:
-                raise OptionError("Pick the two clips that show one set from two places.")
+            if len(picked) < 2:
+                raise OptionError("Pick the clips that show one set from several places.")
             with desk.writing:
-                shelf.join(bench, [clip.name for clip in picked])
-            for clip in picked:
+                label = shelf.join(bench, [clip.name for clip in picked])
+            # In the order of the bench, so that the same clips make the same pair; with those that
+            # were said to show this set before.
+            mine = [c for c in shelf.clips_of(bench) if c.entry.pair == label]
+            together = [c for c in mine if c.entry.session == picked[0].entry.session]
+            for clip in together:
                 if clip.result is None:
                     desk.queue.add(SET, bench, [clip.name])
-            # In the order of the bench, so that the same two make the same pair.
-            names = [c.name for c in shelf.clips_of(bench) if c.stem in form["pick"]]
+            names = [clip.name for clip in together]
             desk.queue.add(PAIR, bench, names)
         case "beside":
             _compare_picked(desk, bench, picked, pairs)
@@ -724,7 +734,8 @@ def routes(desk: Desk) -> list[BaseRoute]:
 
     async def close(request: Request) -> Response:
         await form_of(request, desk)
-        desk.closing()
+        # The browser still has to fetch what the last page looks like.
+        asyncio.get_running_loop().call_later(desk.config.last_s, desk.closing)
         return page("closed.html")
 
     corrections = local.site(touchup.routes(desk.session, back="../../"), told)

@@ -377,7 +377,7 @@ def likely_pairs(clips: Sequence[Clip]) -> list[tuple[Clip, Clip]]:
                 continue
             same = (one.entry.lifter, one.entry.date) == (other.entry.lifter, other.entry.date)
             views = {seen_from(one), seen_from(other)}
-            if not same or (len(views) == 1 and views != {""}) or "oblique" in views:
+            if not same or views in ({"front"}, {"side"}):
                 continue
             (begin, end), (begin_2, end_2) = spans
             if begin <= end_2 + NEAR_S and begin_2 <= end + NEAR_S:
@@ -609,7 +609,7 @@ def set_labels(bench: Bench, clip: str, values: Mapping[str, str], mark: str) ->
 
 
 def join(bench: Bench, clips: Sequence[str]) -> str:
-    """Say that two clips show one set; the label that both have from then on.
+    """Say that clips show one set; the label that they have from then on.
 
     Raises
     ------
@@ -617,21 +617,22 @@ def join(bench: Bench, clips: Sequence[str]) -> str:
         They cannot.
     """
     by_name = {entry.name: entry for entry in entries_of(bench)}
-    if len(clips) != 2 or not set(clips) <= set(by_name):
-        raise OptionError("Pick the two clips that show one set.")
-    one, other = (by_name[clip] for clip in clips)
-    if (one.lifter, one.date) != (other.lifter, other.date):
+    if len(clips) < 2 or not set(clips) <= set(by_name):
+        raise OptionError("Pick the clips that show one set from several places.")
+    entries = [by_name[clip] for clip in clips]
+    if len({(entry.lifter, entry.date) for entry in entries}) > 1:
         raise OptionError(
-            "The two clips are of different lifters or days, as their details stand; put those"
-            " right first."
+            "The clips are of different lifters or days, as their details stand; put those right"
+            " first."
         )
-    if one.view == other.view != "auto":
-        raise OptionError("Both clips are filmed from the same side, as their details stand.")
-    if one.pair and one.pair == other.pair:
-        return one.pair
-    used = {e.pair for e in by_name.values() if (e.lifter, e.date) == (one.lifter, one.date)}
-    label = next(str(n) for n in range(1, len(used) + 2) if str(n) not in used)
-    write_labels(bench, {key: {"pair": label} for key in clips})
+    if sum(entry.view == "front" for entry in entries) > 1:
+        raise OptionError("Only one clip of a set can be from the feet, as their details stand.")
+    labels = {entry.pair for entry in entries} - {""}
+    day = (entries[0].lifter, entries[0].date)
+    used = {e.pair for e in by_name.values() if (e.lifter, e.date) == day}
+    new = next(str(n) for n in range(1, len(used) + 2) if str(n) not in used)
+    label = labels.pop() if len(labels) == 1 else new
+    write_labels(bench, {clip: {"pair": label} for clip in clips})
     return label
 
 

@@ -264,24 +264,18 @@ def entry_named(bench: Bench, name: str) -> ClipEntry:
 
 
 def pair(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
-    """Measure a front and a side clip of one set together."""
+    """Measure clips of one set from several places together."""
     folders = [bench.set_folder(name) for name in task.clips]
     results = [store.read_results(folder) for folder in folders]
-    by_view = {result.view: n for n, result in enumerate(results)}
-    if set(by_view) != {"front", "side"}:
-        views = " and ".join(result.view for result in results)
-        raise OptionError(
-            f"A pair takes one clip from the feet and one from the side; these are {views}."
-        )
-    front, side = by_view["front"], by_view["side"]
-    progress("joining both views", 0.0)
-    joined = pairset.measure_pair(results[front], results[side], LifterProfile())
+    progress("joining the views", 0.0)
+    joined = pairset.measure_clips(results, LifterProfile())
     progress("writing the report", 0.8)
+    at = next(n for n, one in enumerate(results) if one is joined.front)
     pairreport.write_pair(
         joined,
         shelf.pair_folder(bench, task.clips),
         overwrite=True,
-        bottom=bottom_image(results[front], folders[front]),
+        bottom=bottom_image(joined.front, folders[at]),
     )
 
 
