@@ -39,7 +39,7 @@ class Job:
     sentence : str
         Why it failed.
     stage, share
-        What is being done, and how much of it, 0 to 1; not kept.
+        What is being done, and how much of it, 0 to 1; below 0 where that is not known. Not kept.
     """
 
     task: Task

@@ -32,6 +32,9 @@ from barpath.touchup import probe_same
 
 CHECK, SET, PAIR, BESIDE, PAGES, COMPARE = "check", "set", "pair", "beside", "pages", "compare"
 
+NOT_KNOWN = -1.0
+"""Share of a step that does not tell how far it is."""
+
 
 @dataclass(frozen=True)
 class Programme:
@@ -207,7 +210,7 @@ def publish_set(bench: Bench, job: block.Job, config: BlockConfig, progress: Pro
         n_undecodable=seen.info.n_undecodable,
         warnings=seen.info.warnings,
     )
-    progress("measuring", 0.0)
+    progress("measuring", NOT_KNOWN)
     result = block.function_named(config.programme.measure)(
         dataclasses.replace(seen, info=info), whole
     )
@@ -267,9 +270,9 @@ def pair(bench: Bench, task: Task, programme: Programme, progress: Progress) -> 
     """Measure clips of one set from several places together."""
     folders = [bench.set_folder(name) for name in task.clips]
     results = [store.read_results(folder) for folder in folders]
-    progress("joining the views", 0.0)
+    progress("joining the views", NOT_KNOWN)
     joined = pairset.measure_clips(results, LifterProfile())
-    progress("writing the report", 0.8)
+    progress("writing the report", NOT_KNOWN)
     at = next(n for n, one in enumerate(results) if one is joined.front)
     pairreport.write_pair(
         joined,
@@ -289,13 +292,13 @@ def beside(bench: Bench, task: Task, programme: Programme, progress: Progress) -
 
 def pages(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
     """Write the pages of the coach and of each lifter."""
-    progress("writing the pages", 0.0)
+    progress("writing the pages", NOT_KNOWN)
     files = blockreport.block_files(bench.block)
     blockreport.write_pages(bench.home / "pages", files, overwrite=True)
 
 
 def compare(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
     """Compare setups over all clips."""
-    progress("comparing", 0.0)
+    progress("comparing", NOT_KNOWN)
     files = blockreport.compare_files(bench.block, task.by, clips=bench.clips)
     blockreport.write_pages(bench.home / "comparison", files, overwrite=True)

@@ -143,9 +143,11 @@ function showShare(job) {
   const row = document.querySelector(`[data-job="${CSS.escape(job.key)}"]`);
   const bar = row && row.querySelector("progress");
   if (!bar) return;
-  bar.value = job.share;
+  const known = job.share >= 0;
+  if (known) bar.value = job.share;
+  else bar.removeAttribute("value");
   row.querySelector("[data-stage]").textContent = job.stage;
-  row.querySelector("[data-share]").textContent = `${Math.round(100 * job.share)} %`;
+  row.querySelector("[data-share]").textContent = known ? `${Math.round(100 * job.share)} %` : "";
 }
 
 /** Put the parts of the page that read otherwise now in the place of the old ones. */
