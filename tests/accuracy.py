@@ -290,8 +290,9 @@ def run(
 
 
 def _plate_mm(truth: dict[str, Any]) -> float:
-    """Diameter of the outermost plate, which the lifter knows and gives."""
-    return 1000 * max(plate["diameter_m"] for plate in truth["bar"]["plates_each_side"])
+    """Diameter of the largest plate, which the lifter knows and gives; the usual one without."""
+    plates = truth["bar"]["plates_each_side"]
+    return 1000 * max((plate["diameter_m"] for plate in plates), default=0.45)
 
 
 def main() -> None:
