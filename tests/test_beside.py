@@ -177,7 +177,7 @@ def test_true_differences_lie_in_their_intervals():
             assert abs(one.value - wanted[one.topic.name]) < one.u95
             assert one.clear == (abs(one.value) > one.u95)
     assert not found[0].known
-    assert "front view" in found[0].reason
+    assert "along the bar" in found[0].reason
 
 
 def test_both_arms_are_averaged_and_reasons_kept():
