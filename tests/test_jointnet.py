@@ -306,7 +306,7 @@ def network():
 
 @needs_weights
 def test_shipped_weights_are_those_of_their_card():
-    """To be renewed, with the card's figures and the README's, when other weights are shipped."""
+    """To be renewed, with the card's figures and ACCURACY.md, when other weights are shipped."""
     content = weights_path().read_bytes()
     card = weights_path().with_suffix(".md").read_text("utf-8")
     assert re.findall(r"SHA-256 `(\w+)`", card) == [hashlib.sha256(content).hexdigest()]

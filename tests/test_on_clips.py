@@ -76,7 +76,7 @@ def test_front_measures(front):
 
 
 def test_wrists_over_elbows_from_the_feet(front):
-    """The aim of 1 cm is met over all made clips (README), not in every arm of this one."""
+    """The aim of 1 cm is met over all made clips (ACCURACY.md), not in every arm of this one."""
     truth, _ = truth_of("ql_flared_front")
     table = rep_errors(front, truth)
     table = table[table["measure"] == "wrist_over_elbow_m"]
