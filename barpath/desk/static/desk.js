@@ -144,8 +144,9 @@ function showShare(job) {
   const bar = row && row.querySelector("progress");
   if (!bar) return;
   const known = job.share >= 0;
-  if (known) bar.value = job.share;
-  else bar.removeAttribute("value");
+  // A bar without a value moves all the time, at the cost of a core where nothing draws for it.
+  bar.hidden = !known;
+  bar.value = known ? job.share : 0;
   row.querySelector("[data-stage]").textContent = job.stage;
   row.querySelector("[data-share]").textContent = known ? `${Math.round(100 * job.share)} %` : "";
 }
