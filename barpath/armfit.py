@@ -24,6 +24,7 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from barpath.calibrate import Calibration, front_axes, world_axes
+from barpath.pose import PLACE
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +35,6 @@ FITTED = ("shoulder", "elbow", "wrist", "hand")
 BAR_PARTS = ("collar", "bar_end")
 SEEN = (*FITTED, *BAR_PARTS)
 """What the network reads: joints, and the parts of the bar that say how it lies in the picture."""
-PARTS = ("x_px", "y_px", "var_x_px2", "cov_xy_px2", "var_y_px2")
 SMALL = 1e-6
 
 
@@ -928,7 +928,7 @@ def read_joints(pose: pd.DataFrame) -> tuple[Floats, Floats]:
         By side and point (`SEEN`); NaN where nothing was read.
     covariance_px2 : ndarray, shape (n, 2, 6, 2, 2)
     """
-    columns = [f"{side}_{name}_{part}" for side in SIDES for name in SEEN for part in PARTS]
+    columns = [f"{side}_{name}_{part}" for side in SIDES for name in SEEN for part in PLACE]
     values = pose.reindex(columns=columns).to_numpy(dtype=float, copy=True)
-    values = values.reshape(len(pose), 2, len(SEEN), len(PARTS))
+    values = values.reshape(len(pose), 2, len(SEEN), len(PLACE))
     return values[..., :2], values[..., 2:][..., [[0, 1], [1, 2]]]

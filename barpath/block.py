@@ -89,8 +89,7 @@ THREAD_VARIABLES = (
     "VECLIB_MAXIMUM_THREADS",
     "NUMEXPR_NUM_THREADS",
 )
-_SHEET_COLUMNS = {
-    "clip",
+SHEET_FIELDS = (
     "lifter",
     "date",
     "view",
@@ -98,10 +97,11 @@ _SHEET_COLUMNS = {
     "plate_mm",
     "technique",
     "pair",
-    "upper_arm_cm",
     "stature_cm",
+    "upper_arm_cm",
     "capture_fps",
-}
+)
+_SHEET_COLUMNS = {"clip", *SHEET_FIELDS}
 
 
 MEASURE_ONLY = (

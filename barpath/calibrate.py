@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
 from barpath.errors import BarNotFoundError
+from barpath.jointnet import BAR_PARTS
+from barpath.pose import PLACE
 
 Floats = NDArray[np.float64]
 
@@ -412,10 +414,6 @@ class BarReadings:
     covariance_px2: Floats
 
 
-BAR_PARTS = ("plate", "collar", "bar_end")
-PARTS = ("x_px", "y_px", "var_x_px2", "cov_xy_px2", "var_y_px2")
-
-
 def bar_readings(track: pd.DataFrame, joints: pd.DataFrame, end: str) -> BarReadings:
     """Readings of the bar in the frames in which its plate was seen.
 
@@ -428,9 +426,9 @@ def bar_readings(track: pd.DataFrame, joints: pd.DataFrame, end: str) -> BarRead
     at = track.set_index("frame").reindex(joints["frame"])
     seen = (at["state"] == "seen").to_numpy() & at[["x_px", "y_px"]].notna().all(axis=1).to_numpy()
     other = {"left": "right", "right": "left"}[end]
-    names = [f"{side}_{part}_{x}" for side in (end, other) for part in BAR_PARTS for x in PARTS]
+    names = [f"{side}_{part}_{x}" for side in (end, other) for part in BAR_PARTS for x in PLACE]
     values = joints.reindex(columns=names).to_numpy(dtype=float)[seen]
-    values = values.reshape(-1, 2, len(BAR_PARTS), len(PARTS))
+    values = values.reshape(-1, 2, len(BAR_PARTS), len(PLACE))
     return BarReadings(
         end,
         at.loc[seen, ["x_px", "y_px"]].to_numpy(dtype=float),

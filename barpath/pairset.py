@@ -434,16 +434,6 @@ def _moments(
     return pd.DataFrame(rows, columns=["rep", "moment", "time_s"]), spans
 
 
-def measure_pair(
-    front: SetResult,
-    side: SetResult,
-    profile: advice.LifterProfile | None = None,
-    config: PairConfig | None = None,
-) -> PairResult:
-    """Measure one set from two clips; see `measure_clips`."""
-    return measure_clips((front, side), profile, config)
-
-
 @pipeline.one_blas_thread
 def measure_clips(
     clips: Sequence[SetResult],

@@ -34,16 +34,9 @@ Image = NDArray[np.uint8]
 
 JOINTS = POINTS
 """Names of the points in the pose table; left and right are the lifter's own."""
-PARTS = (
-    "x_px",
-    "y_px",
-    "var_x_px2",
-    "cov_xy_px2",
-    "var_y_px2",
-    "seen",
-    "hidden",
-    "confidence",
-)
+PLACE = ("x_px", "y_px", "var_x_px2", "cov_xy_px2", "var_y_px2")
+"""What the pose table says of a point's place."""
+PARTS = (*PLACE, "seen", "hidden", "confidence")
 """Columns of every point in the pose table."""
 
 MOST_WAITING = 4

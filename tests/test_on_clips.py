@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import barpath
-from barpath.pairset import measure_pair
+from barpath.pairset import measure_clips
 from barpath.pipeline import remeasure
 from barpath.store import write_results
 from tests.accuracy import CLIPS, joint_errors, on_another, path_rmse_m, rep_errors
@@ -91,7 +91,7 @@ def test_a_pair_of_clips_as_filmed(front, side):
     squares of 1.2 to 1.6 cm were seen for the same clips, hence the room above the aim.
     """
     truth, _ = truth_of("ql_flared_front")
-    pair = measure_pair(front, side)
+    pair = measure_clips([front, side])
     # The side clip starts 0.25 s earlier.
     assert abs(pair.sync.lag_s - 0.25) < 0.25 / 30
     table = pair.measures.set_index(["rep", "measure", "side"])

@@ -23,7 +23,6 @@ from barpath.pairset import (
     elbow_heights,
     joined_reps,
     measure_clips,
-    measure_pair,
     read_or_analyse,
 )
 from barpath.store import write_results
@@ -46,7 +45,7 @@ def clips():
 @pytest.fixture(scope="module")
 def pair(clips):
     profile = LifterProfile("trained", "arms", ("shoulder",), "competition")
-    return measure_pair(*clips, profile, EXACT)
+    return measure_clips(clips, profile, EXACT)
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +104,7 @@ def test_every_measure_has_uncertainty_or_reason(pair):
 
 
 def test_the_order_of_the_clips_does_not_matter(clips, pair):
-    swapped = measure_pair(*clips[::-1], config=EXACT)
+    swapped = measure_clips(clips[::-1], config=EXACT)
     assert swapped.front.source_name == pair.front.source_name
     assert swapped.measures["value"].equals(pair.measures["value"])
 
@@ -113,12 +112,12 @@ def test_the_order_of_the_clips_does_not_matter(clips, pair):
 def test_clips_that_cannot_go_together_are_refused(clips):
     front, side = clips
     with pytest.raises(OptionError, match="from the feet"):
-        measure_pair(front, front)
+        measure_clips([front, front])
     with pytest.raises(OptionError, match="Two clips"):
         measure_clips([front])
     still = replace_trajectory(side, y_smooth_m=0.0)
     with pytest.raises(OptionError, match="same set"):
-        measure_pair(front, still)
+        measure_clips([front, still])
 
 
 def test_any_two_places_and_three_agree_with_the_truth():
@@ -150,7 +149,7 @@ def replace_trajectory(result, **columns):
 def test_without_a_lifter_the_bar_is_still_measured(clips):
     front, side = clips
     bare = replace(side, pose=side.pose.iloc[:0])
-    pair = measure_pair(front, bare)
+    pair = measure_clips([front, bare])
     table = pair.measures.set_index("measure")
     assert (table.loc["elbow_abduction_deg", "quality"] == "missing").all()
     assert (table.loc["drift_touch_to_lockout_m", "quality"] != "missing").all()

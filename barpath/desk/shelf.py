@@ -53,18 +53,7 @@ DESK_NAME = "barpath-desk"
 VERSION = 1
 OWN = "own"
 SHEET, OTHER_SHEET = block.SHEETS
-FIELDS = (
-    "lifter",
-    "date",
-    "view",
-    "load_kg",
-    "plate_mm",
-    "technique",
-    "pair",
-    "stature_cm",
-    "upper_arm_cm",
-    "capture_fps",
-)
+FIELDS = block.SHEET_FIELDS
 FROM_NAME, FROM_CLIP, FROM_FILE = "the file's name", "the clip's own date", "the file's date"
 AS_BEFORE = "the clip added before"
 NEAR_S = 30.0
