@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.answer import whole_reps
-from barpath.plots import shown_unit
+from barpath.catalogue import shown_unit
 from barpath.uncertainty import coverage_factor, effective_dof, rounded, state
 
 Floats = NDArray[np.float64]

@@ -26,14 +26,14 @@ from barpath.overlay import (
     OverlayConfig,
     frame_states,
     scaled_state,
-    shown_joints,
     trace_frame,
     transforms_at,
     write_label,
 )
 from barpath.pipeline import Progress, quiet
+from barpath.source import find_clip, probe_same
+from barpath.stills import shown_joints
 from barpath.store import SetResult
-from barpath.touchup import find_clip, probe_same
 
 Image = NDArray[np.uint8]
 

@@ -31,6 +31,7 @@ from barpath.beside import (
 from barpath.besidefilm import BesideConfig, FilmSet, Moment, film, panels_of
 from barpath.blockplots import COLOURS, differences_picture, mean_press, touch_aligned
 from barpath.blockreport import write_pages
+from barpath.catalogue import shown_unit
 from barpath.errors import OptionError
 from barpath.files import scratch_folder
 from barpath.names import name_on_disk
@@ -435,7 +436,7 @@ def _rows(entries: Sequence[Entry]) -> list[dict[str, Any]]:
     """Each topic with its value in every set."""
     rows = []
     for one in _between(entries[0], entries[1]):
-        factor, unit = plots.shown_unit(one.topic.unit)
+        factor, unit = shown_unit(one.topic.unit)
         cells: list[Any] = []
         for entry in entries:
             mean = mean_of_set(entry.measures, answer.whole_reps(entry.reps), one.topic)

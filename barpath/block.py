@@ -698,7 +698,7 @@ def _silent(stage: str, share: float) -> None:
 
 def bottom_frame(result: store.SetResult) -> int | None:
     """Frame at the touch of the best-seen repetition; None when there is none."""
-    from barpath.report import touch_request
+    from barpath.stills import touch_request
 
     request = touch_request(result)
     return None if request is None else request.frame

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from barpath.beside import Difference, which
 from barpath.block import STILL_SIDE_PX, bottom_frame
 from barpath.blockstore import usable
+from barpath.catalogue import measure_label, shown_unit
 from barpath.compare import Sets, average_sets
 from barpath.loadvelocity import (
     GENERAL_THRESHOLD_M_S,
@@ -34,8 +35,6 @@ from barpath.plots import (
     Picture,
     _rep_paths,
     _styled,
-    measure_label,
-    shown_unit,
 )
 from barpath.store import SetResult
 
@@ -401,7 +400,7 @@ def sessions_picture(
 
 def _about_column(name: str) -> pd.Series:
     from barpath.blockstore import measure_of
-    from barpath.measures import CATALOGUE
+    from barpath.catalogue import CATALOGUE
 
     measure, side = measure_of(name)
     unit = CATALOGUE[measure].unit if measure in CATALOGUE else ""

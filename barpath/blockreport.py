@@ -28,6 +28,7 @@ from barpath.beside import NOT_THERE, TOPICS, Difference, headline
 from barpath.besidefilm import FilmSet, film_bytes
 from barpath.block import STILL_FILE, kept_sets
 from barpath.blockplots import differences_picture
+from barpath.catalogue import measure_label, shown_unit
 from barpath.compare import (
     ALL_LIFTERS,
     LEVEL_WORDS,
@@ -40,7 +41,7 @@ from barpath.errors import BarpathError, OptionError, OutputError
 from barpath.files import json_bytes, read_json, staged_folder
 from barpath.names import name_on_disk
 from barpath.pages import clean, data_uri, plural, render, svg_uri, unbroken
-from barpath.plots import Picture, measure_label, shown_unit
+from barpath.plots import Picture
 from barpath.sheets import csv_bytes
 from barpath.store import SetResult, read_results
 from barpath.uncertainty import rounded, state

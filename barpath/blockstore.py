@@ -30,6 +30,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from barpath.catalogue import CATALOGUE
 from barpath.errors import OutputError
 from barpath.files import (
     MANIFEST_FILE,
@@ -39,7 +40,6 @@ from barpath.files import (
     read_manifest,
     read_manifest_quietly,
 )
-from barpath.measures import CATALOGUE
 from barpath.sheets import read_csv
 from barpath.store import SetResult
 from barpath.uncertainty import coverage_factor

@@ -27,9 +27,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import sparse, stats
 
 from barpath.blockstore import best_view, measure_of, measures_in, usable
+from barpath.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.errors import OptionError
-from barpath.measures import CATALOGUE
-from barpath.plots import measure_label, shown_unit
 from barpath.uncertainty import coverage_factor, rounded, state, state_width
 
 Floats = NDArray[np.float64]

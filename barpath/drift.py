@@ -15,9 +15,8 @@ import pandas as pd
 from scipy import stats
 
 from barpath.blockstore import measure_of, measures_in, usable
+from barpath.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.compare import average_sets, clustered_slope
-from barpath.measures import CATALOGUE
-from barpath.plots import measure_label, shown_unit
 from barpath.uncertainty import coverage_factor, state
 
 FLAG_Z = 3.5

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from barpath.blockstore import measure_columns, measure_of, table_of
-from barpath.measures import CATALOGUE
+from barpath.catalogue import CATALOGUE
 from barpath.uncertainty import grade
 
 

@@ -21,6 +21,7 @@ from barpath.overlay import (
     scaled_state,
 )
 from barpath.pipeline import Progress, quiet
+from barpath.stills import best_seen_rep, still_requests, touch_request
 from barpath.store import Artefact, SetResult, write_results
 
 VIDEO_FILE = "annotated.mp4"
@@ -80,7 +81,7 @@ def bottom_marks(result: SetResult) -> tuple[int, dict[str, ArmMarks]] | None:
     frame, marks
         None where there is no such frame, or no arm is known in it.
     """
-    rep, touch = report.best_seen_rep(result), report.touch_request(result)
+    rep, touch = best_seen_rep(result), touch_request(result)
     if rep is None or touch is None:
         return None
     marks = arm_marks(result, touch.frame, report.bottom_labels(result, rep))
@@ -154,7 +155,7 @@ def publish(
     ClipError
         The clip cannot be read again.
     """
-    requests = {request.frame: request for request in report.still_requests(result)}
+    requests = {request.frame: request for request in still_requests(result)}
     stills: dict[int, report.Still] = {}
     low = bottom_marks(result)
     arms: list[NDArray[np.uint8]] = []

@@ -20,25 +20,8 @@ from matplotlib.font_manager import FontProperties, get_font
 from matplotlib.textpath import TextPath
 
 from barpath.calibrate import world_axes
+from barpath.stills import DRAWN_JOINTS, SEGMENTS, shown_joints
 from barpath.store import SetResult
-
-SEGMENTS: tuple[tuple[str, str], ...] = (
-    ("left_wrist", "left_elbow"),
-    ("left_elbow", "left_shoulder"),
-    ("right_wrist", "right_elbow"),
-    ("right_elbow", "right_shoulder"),
-    ("left_shoulder", "right_shoulder"),
-    ("left_shoulder", "left_hip"),
-    ("right_shoulder", "right_hip"),
-    ("left_hip", "right_hip"),
-    ("left_hip", "left_knee"),
-    ("left_knee", "left_ankle"),
-    ("right_hip", "right_knee"),
-    ("right_knee", "right_ankle"),
-)
-"""Pairs of joints joined by a line."""
-
-DRAWN_JOINTS: tuple[str, ...] = tuple(dict.fromkeys(j for pair in SEGMENTS for j in pair))
 
 PHASE_WORDS: Mapping[str, str] = {
     "rack": "in the rack",
@@ -677,23 +660,6 @@ def _phases_at(phases: pd.DataFrame, times: np.ndarray) -> list[str]:
     at = np.searchsorted(phases["time_s"].to_numpy(float), times + 1e-6, side="right") - 1
     names = phases["phase"].astype(str).to_numpy()
     return [names[i] if i >= 0 else "" for i in at]
-
-
-def shown_joints(result: SetResult) -> pd.DataFrame:
-    """Pose table in which the arms, where they were fitted, are the fitted ones.
-
-    A fitted joint is no surer than it was seen, so that hidden ones are told from seen ones.
-    """
-    if result.arms.empty:
-        return result.pose
-    arms = result.arms.set_index("frame")
-    table = result.pose.set_index("frame").reindex(arms.index)
-    shared = table.columns.intersection(arms.columns)
-    fitted = arms[shared].copy()
-    sure = [column for column in shared if column.endswith("_confidence")]
-    fitted[sure] = np.fmin(fitted[sure], table[sure])
-    whole = pd.concat([table.drop(columns=shared), fitted], axis=1)[table.columns].copy()
-    return whole.reset_index(names="frame")
 
 
 def _joints_per_frame(

@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 
 from barpath import answer, plots
 from barpath.advice import AdviceConfig
+from barpath.catalogue import shown_unit
 from barpath.errors import OutputError
 from barpath.files import (
     MANIFEST_FILE,
@@ -372,7 +373,7 @@ def _about(pair: PairResult) -> str:
 
 
 def _value(value: float, u95: float, unit: str, signed: bool = False) -> str:
-    factor, shown = plots.shown_unit(unit)
+    factor, shown = shown_unit(unit)
     text = state(factor * value, factor * u95, shown)
     return f"+{text}" if signed and value > 0 else text
 
@@ -456,7 +457,7 @@ def _arm_table(pair: PairResult) -> tuple[list[str], list[dict[str, Any]]]:
             part = table[(table["measure"] == name) & (table["side"] == side)].set_index("rep")
             if not len(part) or (part["quality"] == "missing").all():
                 continue
-            about = ", ".join(filter(None, [side, plots.shown_unit(spec.unit)[1]]))
+            about = ", ".join(filter(None, [side, shown_unit(spec.unit)[1]]))
             cells = [table_cell(part.loc[rep]) if rep in part.index else None for rep in reps]
             rows.append({"label": spec.label, "unit": about, "cells": cells})
     return ["Measure", *(f"Rep {int(rep)}" for rep in reps)], rows

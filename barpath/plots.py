@@ -24,8 +24,9 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch, Polygon
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 
-from barpath.measures import CATALOGUE
+from barpath.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.overlay import PHASE_WORDS, rep_spans
+from barpath.reps import rep_remark
 from barpath.store import SetResult
 from barpath.uncertainty import state
 
@@ -123,27 +124,6 @@ def _styled(draw: Callable[P, Picture]) -> Callable[P, Picture]:
     return wrapper
 
 
-def shown_unit(unit: str) -> tuple[float, str]:
-    """Factor and name of the unit in which a lifter reads a measure.
-
-    Examples
-    --------
-    >>> shown_unit("m")
-    (100.0, 'cm')
-    >>> shown_unit("deg")
-    (1.0, '°')
-    """
-    known = {"m": (100.0, "cm"), "deg": (1.0, "°"), "1": (1.0, ""), "%": (1.0, "%")}
-    known |= {"m/s2": (1.0, "m/s²"), "m_s": (1.0, "m/s"), "m/s^2": (1.0, "m/s²"), "": (1.0, "")}
-    return known.get(unit, (1.0, unit))
-
-
-def measure_label(name: str) -> str:
-    """Label of a measure from the catalogue; made from its name when it is not there."""
-    spec = CATALOGUE.get(name)
-    return spec.label if spec is not None else name.replace("_", " ").capitalize()
-
-
 def sideways_words(result: SetResult) -> tuple[str, str]:
     """Say where positive and negative x point.
 
@@ -155,14 +135,6 @@ def sideways_words(result: SetResult) -> tuple[str, str]:
     if result.calibration.get("head_direction") == "unknown":
         return "to the picture's right", "to the picture's left"
     return "toward the head", "toward the feet"
-
-
-def rep_remark(row: Any) -> str:
-    """What is special about a row of the rep table, such as ``" (partial)"``; empty if nothing."""
-    said = [] if row.kind == "complete" else [row.kind]
-    if getattr(row, "cut", ""):
-        said.append(f"clip cuts its {row.cut}")
-    return f" ({', '.join(said)})" if said else ""
 
 
 def rep_colours(n: int) -> list[tuple[float, float, float, float]]:

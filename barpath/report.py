@@ -16,9 +16,10 @@ import numpy as np
 import pandas as pd
 
 from barpath import answer, plots
-from barpath.measures import CATALOGUE
-from barpath.overlay import DRAWN_JOINTS, shown_joints
+from barpath.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.pages import Photo, clean, data_uri, photo, plural, render
+from barpath.reps import rep_remark
+from barpath.stills import StillRequest
 from barpath.store import SetResult
 from barpath.uncertainty import rounded, state, state_width
 
@@ -130,108 +131,11 @@ class ReportConfig:
 
 
 @dataclass(frozen=True)
-class StillRequest:
-    """A frame worth a still picture.
-
-    Attributes
-    ----------
-    frame : int
-        Presentation order.
-    file_name : str
-        For the result folder.
-    title, alt : str
-        Caption and text alternative.
-    """
-
-    frame: int
-    file_name: str
-    title: str
-    alt: str
-
-
-@dataclass(frozen=True)
 class Still:
     """A still picture: what was asked for, and the annotated frame (RGB)."""
 
     request: StillRequest
     image: np.ndarray
-
-
-def best_seen_rep(result: SetResult) -> int | None:
-    """Find the repetition whose touch and lockout show the lifter best.
-
-    Parameters
-    ----------
-    result : SetResult
-        A measured set.
-
-    Returns
-    -------
-    int or None
-        Number of the repetition; whole ones go first, then those with the highest mean
-        confidence of the joints near both events. None when there is no repetition.
-    """
-    if not len(result.reps):
-        return None
-    pose = shown_joints(result)
-    names = [f"{j}_confidence" for j in DRAWN_JOINTS if f"{j}_confidence" in pose.columns]
-    times = pose["time_s"].to_numpy(float) if len(pose) else np.array([])
-    seen = pose[names].fillna(0.0).mean(axis=1).to_numpy() if names else np.array([])
-
-    def score(row: Any) -> tuple[bool, float]:
-        means = []
-        for event in (row.touch_s, row.lockout_s):
-            near = np.abs(times - event) <= 0.15
-            means.append(float(seen[near].mean()) if near.any() and len(seen) else 0.0)
-        return not plots.rep_remark(row), min(means)
-
-    return int(max(result.reps.itertuples(), key=score).rep)
-
-
-def still_requests(result: SetResult) -> list[StillRequest]:
-    """Choose the frames to show as stills: touch and lockout of the best-seen repetition.
-
-    Parameters
-    ----------
-    result : SetResult
-        A measured set.
-
-    Returns
-    -------
-    list of StillRequest
-        Where pose was found in a frame within 0.1 s of the event, that frame is taken.
-    """
-    rep = best_seen_rep(result)
-    if rep is None:
-        return []
-    row = result.reps.set_index("rep").loc[rep]
-    times = result.track["time_s"].to_numpy(float)
-    frames = result.track["frame"].to_numpy(int)
-    posed = (
-        np.isin(frames, result.pose["frame"]) if len(result.pose) else np.zeros(len(frames), bool)
-    )
-    requests = []
-    for event, title in (("touch_s", "touch"), ("lockout_s", "lockout")):
-        if not np.isfinite(row[event]):
-            continue
-        distance = np.abs(times - row[event])
-        near = posed & (distance <= 0.1)
-        distance = np.where(near, distance, distance + (1e3 if near.any() else 0.0))
-        requests.append(
-            StillRequest(
-                frame=int(frames[np.argmin(distance)]),
-                file_name=f"rep{rep}_{title}.jpg",
-                title=f"Rep {rep} at {title}",
-                alt=f"Frame of the clip at the {title} of rep {rep}, with the bar and the lifter's "
-                "measured joints drawn on it.",
-            )
-        )
-    return requests
-
-
-def touch_request(result: SetResult) -> StillRequest | None:
-    """The still at the touch of the best-seen repetition, where there is one."""
-    return next((r for r in still_requests(result) if r.title.endswith("touch")), None)
 
 
 def bottom_labels(result: SetResult, rep: int) -> dict[str, str]:
@@ -428,7 +332,7 @@ def _across(result: SetResult) -> list[str]:
     said = []
     for _, row in rows.sort_values("rep").iterrows():
         words = plots.sideways_words(result)[0 if row["value"] > 0 else 1]
-        factor, unit = plots.shown_unit(row["unit"])
+        factor, unit = shown_unit(row["unit"])
         if abs(row["value"]) > row["u95"]:
             said.append((words, f"{_quantity({**row, 'value': abs(row['value'])})}", row["rep"]))
         else:
@@ -469,7 +373,7 @@ def _differences(table: pd.DataFrame, limit: int) -> list[str]:
         u95 = math.hypot(both["u95"]["left"].mean(), both["u95"]["right"].mean())
         if not abs(gap) > u95:
             continue
-        factor, unit = plots.shown_unit(str(part["unit"].iloc[0]))
+        factor, unit = shown_unit(str(part["unit"].iloc[0]))
         text = state(abs(factor * gap), factor * u95, unit)
         more, less = ("left", "right") if gap > 0 else ("right", "left")
         n = len(both)
@@ -493,11 +397,11 @@ def _measured(result: SetResult) -> pd.DataFrame:
 
 
 def _label(name: str, side: str = "") -> str:
-    return plots.measure_label(name) + (f" ({side})" if side else "")
+    return measure_label(name) + (f" ({side})" if side else "")
 
 
 def _quantity(row: Any) -> str:
-    factor, unit = plots.shown_unit(row["unit"])
+    factor, unit = shown_unit(row["unit"])
     return state(factor * row["value"], factor * row["u95"], unit)
 
 
@@ -536,7 +440,7 @@ def _glance(result: SetResult) -> list[tuple[str, str]]:
             text = _quantity(mean)
             if part["value"].nunique() > 1:
                 text += ", mean of the set"
-        pairs.append((plots.measure_label(name), text))
+        pairs.append((measure_label(name), text))
     return pairs
 
 
@@ -582,7 +486,7 @@ def _curves(result: SetResult) -> list[tuple[plots.Picture, str]]:
 
 def table_cell(row: Mapping[str, Any]) -> dict[str, str] | None:
     """A measure for a table's cell; None where it is missing."""
-    factor, _ = plots.shown_unit(str(row["unit"]))
+    factor, _ = shown_unit(str(row["unit"]))
     number, u95 = rounded(factor * float(row["value"]), factor * float(row["u95"]))
     if number == "–" or row["quality"] == "missing":
         return None
@@ -595,7 +499,7 @@ def _rep_table(result: SetResult) -> tuple[list[Any], list[dict[str, Any]]]:
     if not len(measured):
         return [], []
     reps = sorted(result.measures["rep"].unique())
-    remarks = {row.rep: plots.rep_remark(row).strip(" ()") for row in result.reps.itertuples()}
+    remarks = {row.rep: rep_remark(row).strip(" ()") for row in result.reps.itertuples()}
     head: list[Any] = ["Measure"]
     head += [{"text": f"Rep {int(rep)}", "remark": remarks.get(rep, "")} for rep in reps]
     rows = []
@@ -605,10 +509,10 @@ def _rep_table(result: SetResult) -> tuple[list[Any], list[dict[str, Any]]]:
             part = part[(part["measure"] == name) & (part["side"] == side)].set_index("rep")
             if not np.isfinite(part["value"].astype(float)).any():
                 continue
-            unit = plots.shown_unit(str(part["unit"].iloc[0]))[1]
+            unit = shown_unit(str(part["unit"].iloc[0]))[1]
             cells = [table_cell(part.loc[rep]) if rep in part.index else None for rep in reps]
             about = ", ".join(filter(None, [side, unit]))
-            rows.append({"label": plots.measure_label(name), "unit": about, "cells": cells})
+            rows.append({"label": measure_label(name), "unit": about, "cells": cells})
     return head, rows
 
 
@@ -641,7 +545,7 @@ def _by_reason(table: pd.DataFrame, everyone: Sequence[int]) -> list[dict[str, s
         for name in sorted(group["measure"].unique(), key=order.__getitem__):
             part = group[group["measure"] == name]
             sides = [s for s in ("left", "right") if (part["side"] == s).any()]
-            label = plots.measure_label(name)
+            label = measure_label(name)
             if len(sides) == 1:
                 label += f" ({sides[0]})"
             by_reps.setdefault(_rep_list(part["rep"], everyone), []).append(label)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -830,3 +831,11 @@ def find_phases(
             paint("sticking", row.sticking_start_s, row.sticking_end_s, row.rep)
             paint("lockout", row.end_s, following)
     return pd.DataFrame({"time_s": time, "phase": phase, "rep": number}).astype({"phase": "str"})
+
+
+def rep_remark(row: Any) -> str:
+    """What is special about a row of the rep table, such as ``" (partial)"``; empty if nothing."""
+    said = [] if row.kind == "complete" else [row.kind]
+    if getattr(row, "cut", ""):
+        said.append(f"clip cuts its {row.cut}")
+    return f" ({', '.join(said)})" if said else ""

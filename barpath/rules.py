@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
 
 from barpath.advice import AdviceConfig
-from barpath.store import SetResult
 from barpath.uncertainty import combine, expand
 
 MEETS, FAILS, UNKNOWN = "meets", "does not meet", "cannot tell from this view"
@@ -327,14 +327,22 @@ def drop_in_press(
     return Value(drop, math.sqrt(2) * float(np.nanmedian(sd_m[inside])))
 
 
+class MeasuredSet(Protocol):
+    """What the checks read of a measured set: its tables of bar, repetitions and measures."""
+
+    trajectory: pd.DataFrame
+    reps: pd.DataFrame
+    measures: pd.DataFrame
+
+
 def facts_of(
-    result: SetResult, elbows: dict[int, dict[str, Value]] | None = None
+    result: MeasuredSet, elbows: dict[int, dict[str, Value]] | None = None
 ) -> list[RepFacts]:
     """Take what the checks rest on from one clip's result.
 
     Parameters
     ----------
-    result : SetResult
+    result : MeasuredSet
     elbows : dict, optional
         By repetition and side: elbow joint above the shoulder joint at the bottom; from
         `pairset.elbow_heights` for one view, or from both views together.

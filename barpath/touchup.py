@@ -28,6 +28,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from barpath import local, pipeline, plots
+from barpath.catalogue import measure_label, shown_unit
 from barpath.corrections import (
     JOINTS,
     Corrections,
@@ -36,13 +37,13 @@ from barpath.corrections import (
     corrections_data,
     parse_corrections,
 )
-from barpath.errors import BarpathError, ClipError, OptionError
-from barpath.files import prepare, sha256_of
-from barpath.frames import ClipInfo, probe, stream
+from barpath.errors import BarpathError, ClipError
+from barpath.files import prepare
+from barpath.frames import stream
 from barpath.local import RefusedError, Served, body_of, nothing_here
-from barpath.names import name_on_disk, told_name
 from barpath.output import REPORT_FILE, VIDEO_FILE, publish
-from barpath.overlay import shown_joints
+from barpath.source import find_clip, probe_same
+from barpath.stills import shown_joints
 from barpath.store import SetResult, check_target, plain, read_results
 from barpath.uncertainty import state
 
@@ -86,73 +87,6 @@ class BusyError(BarpathError):
 
 class _StoppedError(Exception):
     """The server is being ended while a save is at work."""
-
-
-def find_clip(result: SetResult, folder: Path, given: Path | None = None) -> Path:
-    """Where the clip of a result lies.
-
-    Parameters
-    ----------
-    result : SetResult
-    folder : Path
-        The result folder.
-    given : Path, optional
-        The clip, if the user says; otherwise the clip's name is looked for beside the result
-        folder and in the current directory.
-
-    Returns
-    -------
-    Path
-
-    Raises
-    ------
-    OptionError
-        There is no such file.
-    """
-    if given is not None:
-        if not given.is_file():
-            raise OptionError(f"There is no clip '{given}'.")
-        return given
-    # The name comes from the result's own file, which need not be trusted.
-    name = name_on_disk(Path(result.source_name).name)
-    for place in (folder.resolve().parent, Path.cwd()):
-        if name and (place / name).is_file():
-            return place / name
-    raise OptionError(
-        f"The clip '{told_name(name)}' is neither beside the result folder nor in the current"
-        " directory; say with --clip where it is."
-    )
-
-
-def probe_same(result: SetResult, clip: Path) -> ClipInfo:
-    """Properties of the clip, which must be the one that was measured.
-
-    Raises
-    ------
-    ClipError
-        It cannot be read.
-    OptionError
-        It is another clip.
-    """
-    info = probe(clip, time_scale=result.info.time_scale)
-    if result.info.sha256 and sha256_of(clip) != result.info.sha256:
-        raise OptionError(f"'{clip}' is not the clip that was measured: its content is another.")
-    facts = ("width_px", "height_px", "n_frames")
-    if any(getattr(info, fact) != getattr(result.info, fact) for fact in facts):
-        raise OptionError(
-            f"'{clip}' is not the clip that was measured: it has {info.n_frames} frames of"
-            f" {info.width_px} x {info.height_px} pixels, not {result.info.n_frames} of"
-            f" {result.info.width_px} x {result.info.height_px}."
-        )
-    # Results written before the clip's hash was kept: its frames' times must agree.
-    times_s = result.track["time_s"].to_numpy(dtype=float)
-    there = np.isin(result.track["frame"], np.arange(info.n_frames))
-    known = info.times_s[result.track["frame"].to_numpy(dtype=int)[there]]
-    if not there.all() or not np.allclose(times_s, known, rtol=1e-6, atol=1e-6):
-        raise OptionError(
-            f"'{clip}' is not the clip that was measured: its frames have other times."
-        )
-    return dataclasses.replace(info, sha256=result.info.sha256)
 
 
 def offered_frames(
@@ -279,7 +213,7 @@ def changed_measures(before: SetResult, after: SetResult) -> dict[str, Any]:
                 continue
             rows.append(
                 {
-                    "measure": plots.measure_label(name),
+                    "measure": measure_label(name),
                     "rep": int(key[0]),
                     "side": key[2],
                     "unit": told[1][3] or told[0][3],
@@ -299,7 +233,7 @@ def _told(row: pd.Series | None) -> tuple[str, str, str, str]:
     """Text, quality, reason and unit of one measure."""
     if row is None:
         return "–", "missing", "There is no such repetition.", ""
-    factor, unit = plots.shown_unit(str(row["unit"]))
+    factor, unit = shown_unit(str(row["unit"]))
     if not math.isfinite(row["value"]) or row["quality"] == "missing":
         return "–", "missing", str(row["reason"]), unit
     text = state(factor * row["value"], factor * row["u95"])

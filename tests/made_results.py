@@ -11,7 +11,7 @@ import pandas as pd
 from scipy.interpolate import PchipInterpolator
 
 from barpath.frames import ClipInfo
-from barpath.overlay import DRAWN_JOINTS
+from barpath.stills import DRAWN_JOINTS
 from barpath.store import Note, SetResult
 
 FPS = 30.0

@@ -14,9 +14,9 @@ import pytest
 
 from barpath import block, blockplots, blockreport, blockstore, compare, drift
 from barpath.beside import TOPICS
+from barpath.catalogue import measure_label
 from barpath.errors import OptionError, OutputError
 from barpath.madeblock import BlockDesign, make_block
-from barpath.plots import measure_label
 from barpath.store import write_results
 from tests.made_results import make_image, make_result
 

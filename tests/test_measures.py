@@ -7,10 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from barpath.catalogue import CATALOGUE, VIEWS
 from barpath.errors import OptionError
 from barpath.measures import (
-    CATALOGUE,
-    VIEWS,
     MeasureContext,
     abduction_from_projection,
     all_measures,

@@ -16,14 +16,8 @@ from matplotlib import pyplot
 
 from barpath import plots
 from barpath.overlay import annotate_frame, frame_states
-from barpath.report import (
-    ReportConfig,
-    Still,
-    best_seen_rep,
-    findings,
-    report_html,
-    still_requests,
-)
+from barpath.report import ReportConfig, Still, findings, report_html
+from barpath.stills import best_seen_rep, still_requests
 from barpath.store import Note, SetResult
 from tests.made_results import FPS, HIDDEN, make_image, make_result
 

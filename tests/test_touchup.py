@@ -21,7 +21,7 @@ from urllib.parse import urlsplit
 import numpy as np
 import pytest
 
-from barpath import cli, pipeline, pose, report, touchup
+from barpath import cli, pipeline, pose, report, source, touchup
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, JointPoint, PlatePoint, corrections_data
 from barpath.errors import ClipError, OptionError, OutputError
@@ -329,19 +329,19 @@ def test_clip_is_found_beside_the_folder_or_here_or_where_said(
     front: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     result = read_results(front)
-    assert touchup.find_clip(result, front) == front.parent / CLIP
+    assert source.find_clip(result, front) == front.parent / CLIP
     lonely = copied(front, tmp_path / "a")
     moved = (lonely.parent / CLIP).rename(tmp_path / CLIP)
     with pytest.raises(OptionError, match="--clip"):
         touchup.Session(lonely)
     monkeypatch.chdir(tmp_path)
-    assert touchup.find_clip(result, lonely) == moved
-    assert touchup.find_clip(result, lonely, moved) == moved
+    assert source.find_clip(result, lonely) == moved
+    assert source.find_clip(result, lonely, moved) == moved
     with pytest.raises(OptionError, match="no clip"):
-        touchup.find_clip(result, lonely, tmp_path / "none.mp4")
+        source.find_clip(result, lonely, tmp_path / "none.mp4")
     hostile = dataclasses.replace(result, source_name="../../secret.mp4")
     with pytest.raises(OptionError, match=r"'secret\.mp4' is neither"):
-        touchup.find_clip(hostile, lonely)
+        source.find_clip(hostile, lonely)
 
 
 def test_another_clip_and_no_clip_are_refused(front: Path, side: Path, tmp_path: Path) -> None:

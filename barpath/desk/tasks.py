@@ -28,7 +28,7 @@ from barpath.errors import BarpathError, OptionError, reason_of
 from barpath.files import scratch_folder
 from barpath.output import bottom_image, publish
 from barpath.pipeline import Progress
-from barpath.touchup import probe_same
+from barpath.source import probe_same
 
 CHECK, SET, PAIR, BESIDE, PAGES, COMPARE = "check", "set", "pair", "beside", "pages", "compare"
 

@@ -21,6 +21,7 @@ from barpath import block, blockstore, cli, files, frames, names, pipeline, shee
 from barpath.config import AnalysisConfig
 from barpath.corrections import Corrections, PlatePoint, correct_track
 from barpath.errors import BarNotFoundError, ClipError, NoRepError, OptionError, OutputError
+from barpath.source import probe_same
 from tests.faults import finder
 from tests.test_block import fake_block, in_process, run  # noqa: F401
 from tests.test_cli import noise_image, write_clip
@@ -415,15 +416,15 @@ def test_another_clip_of_the_same_size_is_refused(stock, tmp_path):
     result = measured_from(clip)
     other = finder.write_media(tmp_path / "b.mp4", sizes_px=((96, 64), (96, 64)))
     assert frames.probe(other).n_frames == result.info.n_frames
-    assert touchup.probe_same(result, clip).n_frames == 30
+    assert probe_same(result, clip).n_frames == 30
     with pytest.raises(OptionError, match="not the clip"):
-        touchup.probe_same(result, other)
+        probe_same(result, other)
     # Results of before the hash was kept: the times of the frames tell.
     old = dataclasses.replace(result, info=dataclasses.replace(result.info, sha256=""))
-    assert touchup.probe_same(old, clip)
+    assert probe_same(old, clip)
     slower = finder.write_media(tmp_path / "c.mp4", stamps=lambda k: k + (k > 20))
     with pytest.raises(OptionError, match="other times"):
-        touchup.probe_same(old, slower)
+        probe_same(old, slower)
 
 
 def test_two_lengths_of_a_request_are_refused():
