@@ -3,17 +3,17 @@
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from barpath.output import publish
-    from barpath.pipeline import analyse
-    from barpath.store import SetResult, read_results
+    from barpath.analysis.pipeline import analyse
+    from barpath.analysis.store import SetResult, read_results
+    from barpath.report.output import publish
 
 __all__ = ["SetResult", "analyse", "publish", "read_results"]
 
 _HOMES = {
-    "analyse": "barpath.pipeline",
-    "publish": "barpath.output",
-    "SetResult": "barpath.store",
-    "read_results": "barpath.store",
+    "analyse": "barpath.analysis.pipeline",
+    "publish": "barpath.report.output",
+    "SetResult": "barpath.analysis.store",
+    "read_results": "barpath.analysis.store",
 }
 
 

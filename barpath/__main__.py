@@ -6,7 +6,7 @@ import sys
 def main() -> None:
     """Run the command line."""
     try:
-        from barpath.cli import main as run
+        from barpath.cli.commands import main as run
     except KeyboardInterrupt:
         from barpath.errors import STOPPED
 

@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 
 import barpath
-from barpath import stock
-from barpath.frames import stream
-from barpath.store import SetResult
+from barpath.analysis.store import SetResult
+from barpath.clip.frames import stream
+from barpath.trial import stock
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
 

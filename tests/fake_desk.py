@@ -8,12 +8,12 @@ import dataclasses
 import time
 from pathlib import Path
 
-from barpath import block
-from barpath.desk.tasks import Programme
+from barpath.analysis.filmcheck import Fact, FilmFacts
+from barpath.block import block
+from barpath.clip.frames import VideoWriter, probe
 from barpath.errors import NoRepError
-from barpath.files import sha256_of
-from barpath.filmcheck import Fact, FilmFacts
-from barpath.frames import VideoWriter, probe
+from barpath.ground.files import sha256_of
+from barpath.page.desk.tasks import Programme
 from tests.made_results import make_image, make_result
 
 PROGRAMME = Programme(

@@ -13,10 +13,12 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from barpath import pipeline, pose, scene
-from barpath.armfit import ArmFitConfig
-from barpath.config import AnalysisConfig
-from barpath.frames import ClipInfo
+from barpath.analysis import pipeline
+from barpath.analysis.config import AnalysisConfig
+from barpath.clip import scene
+from barpath.clip.frames import ClipInfo
+from barpath.sight import pose
+from barpath.space.armfit import ArmFitConfig
 
 FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 

@@ -9,8 +9,8 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from barpath.armfit import SEEN, SIDES, ArmFitConfig, Instants, Sight, Sighting, fit_arms
-from barpath.arms3d import Arms3d, Seen, arms_at
+from barpath.space.armfit import SEEN, SIDES, ArmFitConfig, Instants, Sight, Sighting, fit_arms
+from barpath.space.arms3d import Arms3d, Seen, arms_at
 from sample_clips_synthetic.generator.body import ArmStyle
 from sample_clips_synthetic.generator.clip import World
 from sample_clips_synthetic.generator.specs import (

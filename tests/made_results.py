@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 from scipy.interpolate import PchipInterpolator
 
-from barpath.frames import ClipInfo
-from barpath.stills import DRAWN_JOINTS
-from barpath.store import Note, SetResult
+from barpath.analysis.stills import DRAWN_JOINTS
+from barpath.analysis.store import Note, SetResult
+from barpath.clip.frames import ClipInfo
 
 FPS = 30.0
 PX_PER_M = 420.0

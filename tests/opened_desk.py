@@ -11,8 +11,8 @@ from types import SimpleNamespace
 from typing import Any
 from urllib.parse import quote, urlencode, urlsplit
 
-from barpath.desk import Desk, DeskConfig, serving
-from barpath.desk.queue import WAITING, WORKING
+from barpath.page.desk import Desk, DeskConfig, serving
+from barpath.page.desk.queue import WAITING, WORKING
 from tests.fake_desk import PROGRAMME
 
 HOSTILE = '"><img src=x onerror=alert(1)>\u202e.mp4'

@@ -26,10 +26,10 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from barpath import stock
-from barpath.jointnet import JointNetwork, Square, find_lifter
-from barpath.overlay import mark_points
-from barpath.photo import joint_table, read_picture
+from barpath.report.overlay import mark_points
+from barpath.report.photo import joint_table, read_picture
+from barpath.sight.jointnet import JointNetwork, Square, find_lifter
+from barpath.trial import stock
 
 FOLDER_VARIABLE = "BARPATH_LABELLED_FRAMES"
 ARM_JOINTS = tuple(f"{s}_{j}" for j in ("shoulder", "elbow", "wrist") for s in ("left", "right"))
@@ -79,7 +79,7 @@ class Frame:
 
 
 Reader = Callable[[Frame], pd.DataFrame | None]
-"""From a frame's picture to a table as `barpath.photo.joint_table` makes it, or None."""
+"""From a frame's picture to a table as `barpath.report.photo.joint_table` makes it, or None."""
 
 
 def labelled_folder() -> Path | None:

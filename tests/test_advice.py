@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from barpath.advice import (
+from barpath.errors import OptionError
+from barpath.lift.advice import (
     AdviceConfig,
     LifterProfile,
     build_of,
@@ -16,8 +17,7 @@ from barpath.advice import (
     stacked,
     suggested_tucks,
 )
-from barpath.armfit import OUTWARD, SIDES
-from barpath.errors import OptionError
+from barpath.space.armfit import OUTWARD, SIDES
 from sample_clips_synthetic.generator.body import ArmStyle, Lifter
 from sample_clips_synthetic.generator.clip import SHAFT_RADIUS_M
 from sample_clips_synthetic.generator.truth import arm_measures

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 from scipy.optimize import brentq
 
-from barpath import answer
-from barpath.advice import Build, LifterProfile, build_of
-from barpath.answer import Facts, Known
-from barpath.armfit import OUTWARD, SIDES, ArmFitConfig, fit_arms
-from barpath.bottom import COLUMNS, arms_of, draw_table, points_of
-from barpath.report import bottom_labels
+from barpath.lift.advice import Build, LifterProfile, build_of
+from barpath.lift.bottom import COLUMNS, arms_of, draw_table, points_of
+from barpath.report import answer
+from barpath.report.answer import Facts, Known
+from barpath.report.report import bottom_labels
+from barpath.space.armfit import OUTWARD, SIDES, ArmFitConfig, fit_arms
 from sample_clips_synthetic.generator.body import ArmStyle, Lifter
 from sample_clips_synthetic.generator.clip import SHAFT_RADIUS_M
 from sample_clips_synthetic.generator.truth import arm_measures

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from barpath import armfit
-from barpath.armfit import (
+from barpath.space import armfit
+from barpath.space.armfit import (
     FITTED,
     OUTWARD,
     SEEN,

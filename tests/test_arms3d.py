@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
-from barpath.armfit import OUTWARD, SIDES
-from barpath.arms3d import (
+from barpath.space.armfit import OUTWARD, SIDES
+from barpath.space.arms3d import (
     Seen,
     combine_scales,
     find_hips,

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from barpath.artificial import (
+from barpath.trial.artificial import (
     PlateScene,
     camera_transforms,
     make_plate_clip,

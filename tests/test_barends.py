@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.barends import (
+from barpath.sight.barends import (
     ENDS,
     BarStrips,
     EndsConfig,

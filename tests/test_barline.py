@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.barline import (
+from barpath.errors import BarNotFoundError, OptionError
+from barpath.sight.barline import (
     BarlineConfig,
     BarSeed,
     BarTracker,
@@ -26,7 +27,6 @@ from barpath.barline import (
     fit_line,
     track_bar,
 )
-from barpath.errors import BarNotFoundError, OptionError
 
 from .tied_orders import ORDERS
 
@@ -534,7 +534,7 @@ def test_plates_that_are_not_found_do_no_harm_where_the_ends_are_told(
     plain: tuple[Frames, Truth], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     frames, truth = plain
-    monkeypatch.setattr("barpath.barline._plate_pairs", lambda *_: [])
+    monkeypatch.setattr("barpath.sight.barline._plate_pairs", lambda *_: [])
     ends_px = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
     seed = find_bar(frames[::6], ends_px=ends_px)
     assert not seed.left.bare

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from barpath import benchmark as bm
-from barpath.cost import LengthCost, format_time_by_length
+from barpath.trial import benchmark as bm
+from barpath.trial.cost import LengthCost, format_time_by_length
 
 
 def test_reporting_seeds_are_kept_apart_from_tuning_seeds() -> None:

@@ -11,10 +11,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from barpath import besidefilm
-from barpath import besidereport as page
-from barpath.answer import Facts, Known
-from barpath.beside import (
+from barpath.analysis.store import write_results
+from barpath.clip.frames import VideoWriter, probe, stream
+from barpath.errors import OptionError
+from barpath.report import besidefilm
+from barpath.report import besidereport as page
+from barpath.report.answer import Facts, Known
+from barpath.report.beside import (
     ANCHORS,
     TOPICS,
     Clock,
@@ -28,10 +31,7 @@ from barpath.beside import (
     mean_of_set,
     one_clock,
 )
-from barpath.errors import OptionError
-from barpath.frames import VideoWriter, probe, stream
-from barpath.plots import Picture
-from barpath.store import write_results
+from barpath.report.plots import Picture
 from tests.made_detections import made_result, truth
 from tests.made_results import PX_PER_M, make_image, make_result
 from tests.test_report import Document
@@ -416,7 +416,7 @@ def test_names_are_told_apart(folders):
 
 def test_command_line(folders, tmp_path):
     def run(*words):
-        command = [sys.executable, "-c", "from barpath.cli import main; main()", "beside"]
+        command = [sys.executable, "-c", "from barpath.cli.commands import main; main()", "beside"]
         return subprocess.run([*command, *map(str, words)], capture_output=True, text=True)
 
     out = tmp_path / "out"

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath import block, blockstore
+from barpath.block import block, blockstore
 from barpath.errors import OptionError, OutputError
 from tests.fake_detector import PROGRAMME, write_clip
 from tests.made_results import make_result
@@ -505,7 +505,7 @@ def test_dask_cluster_with_a_worker_killed_mid_run(tmp_path):
 
 
 def test_the_programme_is_the_pipeline():
-    from barpath import pipeline
+    from barpath.analysis import pipeline
 
     assert block.function_named(block.Programme().detect) is pipeline.analyse
     assert block.function_named(block.Programme().measure) is pipeline.remeasure

@@ -12,15 +12,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath import block, blockplots, blockreport, blockstore, compare, drift
-from barpath.beside import TOPICS
-from barpath.catalogue import measure_label
+from barpath.analysis.store import write_results
+from barpath.block import block, blockstore, compare, drift
 from barpath.errors import OptionError, OutputError
-from barpath.madeblock import BlockDesign, make_block
-from barpath.store import write_results
+from barpath.lift.catalogue import measure_label
+from barpath.report import blockplots, blockreport
+from barpath.report.beside import TOPICS
+from barpath.trial.madeblock import BlockDesign, make_block
 from tests.made_results import make_image, make_result
 
-COMMAND = [sys.executable, "-c", "from barpath.cli import main; main()"]
+COMMAND = [sys.executable, "-c", "from barpath.cli.commands import main; main()"]
 EVIL = "<script>alert('x')</script>\u202e\"&"
 
 

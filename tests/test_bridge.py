@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.bridge import bridge, followed_end
+from barpath.sight.bridge import bridge, followed_end
 
 
 def made(n=240, fps=30.0, seed=1, noise_px=1.0):

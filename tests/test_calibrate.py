@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.calibrate import (
+from barpath.errors import BarNotFoundError
+from barpath.space.calibrate import (
     BarReadings,
     CalibrationConfig,
     calibrate_front,
@@ -23,7 +24,6 @@ from barpath.calibrate import (
     thick_discs,
     world_axes,
 )
-from barpath.errors import BarNotFoundError
 
 WIDTH, HEIGHT = 1280, 720
 CENTRE = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])

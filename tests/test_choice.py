@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from barpath.choice import best_index, evenly_spread, first_clearly_best, ranked
+from barpath.ground.choice import best_index, evenly_spread, first_clearly_best, ranked
 
 from .tied_orders import ORDERS, last_digits_changed, random_ties, stable, ties_ordered
 

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from barpath.artificial import PlateScene, make_plate_clip
-from barpath.frames import VideoWriter
+from barpath.clip.frames import VideoWriter
+from barpath.trial.artificial import PlateScene, make_plate_clip
 
-COMMAND = [sys.executable, "-c", "from barpath.cli import main; main()"]
+COMMAND = [sys.executable, "-c", "from barpath.cli.commands import main; main()"]
 
 
 def run(*arguments, cwd):
@@ -121,8 +121,8 @@ def test_existing_results_are_left_alone(tmp_path):
 AT_WORK = """
 import signal
 import time
-from barpath import plate
-from barpath.cli import main
+from barpath.sight import plate
+from barpath.cli.commands import main
 
 update = plate.PlateTracker.update
 

@@ -12,9 +12,9 @@ from scipy import linalg, stats
 from statsmodels.stats.meta_analysis import effectsize_smd
 from statsmodels.stats.multitest import multipletests
 
-from barpath import blockstore, compare
+from barpath.block import blockstore, compare
 from barpath.errors import OptionError
-from barpath.madeblock import EFFECTS, BlockDesign, Effect, make_block
+from barpath.trial.madeblock import EFFECTS, BlockDesign, Effect, make_block
 
 SPEED = "mean_press_speed_m_s"
 DRIFT = "drift_touch_to_lockout_m"

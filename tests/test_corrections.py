@@ -9,16 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath import corrections as fix
-from barpath import pipeline, store
-from barpath.config import AnalysisConfig
-from barpath.corrections import Corrections, JointPoint, PlatePoint
+import barpath
+from barpath.analysis import corrections as fix
+from barpath.analysis import pipeline, store
+from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import Corrections, JointPoint, PlatePoint
 from barpath.errors import OptionError, OutputError
 from tests.accuracy import CLIPS, rep_errors
 from tests.made_results import make_result
 
 SCHEMA = json.loads(
-    Path(fix.__file__).with_name("assets").joinpath("corrections.schema.json").read_text("utf-8")
+    (Path(barpath.__file__).parent / "assets" / "corrections.schema.json").read_text("utf-8")
 )
 SOME = Corrections(
     joints=(

@@ -16,14 +16,15 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from barpath import block, cli
-from barpath.block import ClipEntry, plan_folder
-from barpath.desk import Desk, shelf
-from barpath.desk.queue import DONE, STOPPED, WAITING, Queue
-from barpath.desk.shelf import OWN, Clip
-from barpath.desk.tasks import SET
+from barpath.analysis.store import read_results
+from barpath.block import block
+from barpath.block.block import ClipEntry, plan_folder
+from barpath.cli import commands as cli
 from barpath.errors import OptionError, OutputError
-from barpath.store import read_results
+from barpath.page.desk import Desk, shelf
+from barpath.page.desk.queue import DONE, STOPPED, WAITING, Queue
+from barpath.page.desk.shelf import OWN, Clip
+from barpath.page.desk.tasks import SET
 from tests.fake_desk import PROGRAMME
 from tests.opened_desk import HOSTILE, ask, opened, settled, upload, waited
 
@@ -230,7 +231,7 @@ def test_a_killed_program_goes_on_and_nothing_is_measured_twice(
     code = (
         "import sys, time\n"
         "from pathlib import Path\n"
-        "from barpath.desk import Desk, DeskConfig\n"
+        "from barpath.page.desk import Desk, DeskConfig\n"
         "from tests.fake_desk import PROGRAMME\n"
         "if __name__ == '__main__':\n"
         "    desk = Desk(Path(sys.argv[1]), DeskConfig(programme=PROGRAMME))\n"
@@ -490,7 +491,7 @@ def test_a_large_clip_goes_to_disk_without_memory_growing(tmp_path: Path, n_byte
 
 
 def test_command_serves_until_closed_and_a_second_one_finds_the_first(tmp_path: Path) -> None:
-    command = [sys.executable, "-c", "from barpath.cli import main; main()", "desk"]
+    command = [sys.executable, "-c", "from barpath.cli.commands import main; main()", "desk"]
     command += [str(tmp_path / "desk"), "--no-open"]
     first = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:

@@ -11,12 +11,12 @@ from typing import Any
 
 import pytest
 
-from barpath import pipeline
-from barpath.block import plan_folder
-from barpath.desk import shelf
-from barpath.desk.queue import DONE, FAILED, STOPPED
-from barpath.desk.tasks import SET
-from barpath.store import read_results, write_results
+from barpath.analysis import pipeline
+from barpath.analysis.store import read_results, write_results
+from barpath.block.block import plan_folder
+from barpath.page.desk import shelf
+from barpath.page.desk.queue import DONE, FAILED, STOPPED
+from barpath.page.desk.tasks import SET
 from tests.browser import complaints, sized, until
 from tests.made_detections import made_result
 from tests.opened_desk import HOSTILE, ask, opened, settled, waited

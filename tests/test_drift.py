@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from barpath import drift
-from barpath.madeblock import BlockDesign, Effect, make_block
+from barpath.block import drift
+from barpath.trial.madeblock import BlockDesign, Effect, make_block
 
 SPEED = "mean_press_speed_m_s"
 

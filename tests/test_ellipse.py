@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import ArrayLike
 from skimage.measure import CircleModel, EllipseModel
 
-from barpath import ellipse as el
+from barpath.sight import ellipse as el
 
 CAMERA = el.camera_matrix(1000.0, (640.0, 360.0))
 

@@ -6,9 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from barpath import scene
-from barpath.ellipse import Ellipse
-from barpath.filmcheck import (
+from barpath.analysis.filmcheck import (
     CHANGE,
     GOOD,
     UNKNOWN,
@@ -20,6 +18,8 @@ from barpath.filmcheck import (
     exposure_from_edges,
     lens_over,
 )
+from barpath.clip import scene
+from barpath.sight.ellipse import Ellipse
 
 JOINTS = {f"{s}_{j}": 0.9 for s in ("left", "right") for j in ("shoulder", "elbow", "wrist", "hip")}
 SIDE = FilmFacts(

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from barpath.firstlook import held, look_over
-from barpath.jointnet import POINTS
+from barpath.sight.firstlook import held, look_over
+from barpath.sight.jointnet import POINTS
 from tests.test_jointnet import PICTURE, FakeNetwork, bar_of, person
 
 

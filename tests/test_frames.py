@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import pytest
 
-from barpath import frames
+from barpath.clip import frames
 from barpath.errors import ClipError, OptionError, OutputError
 
 WIDTH_PX, HEIGHT_PX = 96, 64

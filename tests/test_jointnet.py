@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath import jointnet
-from barpath.frames import stream
-from barpath.jointnet import (
+from barpath.clip.frames import stream
+from barpath.sight import jointnet
+from barpath.sight.jointnet import (
     ARMS,
     POINTS,
     BarLine,

@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.calibrate import CalibrationConfig, calibrate_side, front_axes, world_axes
-from barpath.joints import (
+from barpath.sight.pose import JOINTS
+from barpath.space.calibrate import CalibrationConfig, calibrate_side, front_axes, world_axes
+from barpath.space.joints import (
     JointDepths,
     ReadingError,
     front_joints,
@@ -14,7 +15,6 @@ from barpath.joints import (
     side_joints,
     upper_arm,
 )
-from barpath.pose import JOINTS
 from tests.test_calibrate import FOCAL, HEIGHT, THIN, WIDTH, pinhole, side_track
 
 
@@ -90,7 +90,7 @@ def test_head_to_the_left_turns_x_over():
 
 
 def test_front_joints_recover_a_known_arm():
-    from barpath.calibrate import calibrate_front
+    from barpath.space.calibrate import calibrate_front
     from tests.test_calibrate import front_track
 
     track, _ = front_track(0, 15, 0)

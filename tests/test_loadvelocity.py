@@ -7,8 +7,8 @@ import pytest
 import statsmodels.api as sm
 from scipy import optimize, stats
 
-from barpath import loadvelocity as lv
-from barpath.madeblock import BlockDesign, Effect, make_block
+from barpath.block import loadvelocity as lv
+from barpath.trial.madeblock import BlockDesign, Effect, make_block
 
 LOADS = np.array([50.0, 60, 70, 80, 90, 100])
 

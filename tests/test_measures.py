@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.catalogue import CATALOGUE, VIEWS
 from barpath.errors import OptionError
-from barpath.measures import (
+from barpath.lift.catalogue import CATALOGUE, VIEWS
+from barpath.lift.measures import (
     MeasureContext,
     abduction_from_projection,
     all_measures,
@@ -18,8 +18,8 @@ from barpath.measures import (
     summarise,
     wide,
 )
-from barpath.reps import find_reps, find_set_events
-from barpath.smooth import smooth
+from barpath.lift.reps import find_reps, find_set_events
+from barpath.space.smooth import smooth
 from tests.made_signals import FloatArray, Motion, TrueRep, plain_set
 
 

@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 
 import barpath
-from barpath.pairset import measure_clips
-from barpath.pipeline import remeasure
-from barpath.store import write_results
+from barpath.analysis.pairset import measure_clips
+from barpath.analysis.pipeline import remeasure
+from barpath.analysis.store import write_results
+from barpath.clip import frames
 from tests.accuracy import CLIPS, joint_errors, on_another, path_rmse_m, rep_errors
 from tests.weights import needs_weights
 
@@ -132,7 +133,7 @@ def test_result_folder(side, tmp_path):
     assert "spotter" in html
     summary = json.loads((folder / "summary.json").read_text())
     assert summary["view"] == "side"
-    info = barpath.frames.probe(folder / "annotated.mp4")
+    info = frames.probe(folder / "annotated.mp4")
     assert info.codec == "h264"
     assert abs(info.n_frames - side.info.n_frames) <= 1
 
@@ -164,7 +165,7 @@ def test_fitted_joints_are_much_better_than_the_stock_network(name, request):
 
 
 def test_demo_names_its_report(tmp_path):
-    code = "from barpath.cli import main; main()"
+    code = "from barpath.cli.commands import main; main()"
     done = subprocess.run(
         [sys.executable, "-c", code, "demo", "--out", str(tmp_path / "demo")],
         capture_output=True,

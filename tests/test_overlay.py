@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from barpath.calibrate import front_axes
-from barpath.overlay import (
+from barpath.report.overlay import (
     ArmMarks,
     FrameState,
     OverlayConfig,
@@ -21,6 +20,7 @@ from barpath.overlay import (
     plumb_direction,
     scaled_state,
 )
+from barpath.space.calibrate import front_axes
 from tests.made_results import DEPTH_M, FPS, make_image, make_result
 
 CONFIG = OverlayConfig()

@@ -5,7 +5,7 @@ import pytest
 from scipy.interpolate import CubicSpline
 
 from barpath.errors import OptionError
-from barpath.pairing import AMBIGUOUS, NO_MATCH, SURE, synchronise
+from barpath.space.pairing import AMBIGUOUS, NO_MATCH, SURE, synchronise
 from sample_clips_synthetic.generator.motion import BarMotion, Levels, RepSpec, SetSpec
 
 

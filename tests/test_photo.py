@@ -11,9 +11,8 @@ from PIL import Image
 from scipy.stats import chi2
 
 from barpath.errors import ClipError, NoLifterError, OutputError
-from barpath.jointnet import POINTS, JointNetwork, Readings
-from barpath.overlay import REACH_95, OverlayConfig, mark_points
-from barpath.photo import (
+from barpath.report.overlay import REACH_95, OverlayConfig, mark_points
+from barpath.report.photo import (
     COLUMNS,
     PICTURE_FILE,
     TABLE_FILE,
@@ -21,6 +20,7 @@ from barpath.photo import (
     measure_photo,
     read_picture,
 )
+from barpath.sight.jointnet import POINTS, JointNetwork, Readings
 
 HEIGHT, WIDTH = 600, 900
 AT_PX = np.array(

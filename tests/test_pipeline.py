@@ -3,12 +3,12 @@ import pandas as pd
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from barpath import pipeline
-from barpath.calibrate import calibrate_front, calibrate_side, side_systematics
-from barpath.config import AnalysisConfig, SearchConfig
-from barpath.ellipse import Ellipse
+from barpath.analysis import pipeline
+from barpath.analysis.config import AnalysisConfig, SearchConfig
 from barpath.errors import BarNotFoundError, OptionError
-from barpath.plate import PlateSeed
+from barpath.sight.ellipse import Ellipse
+from barpath.sight.plate import PlateSeed
+from barpath.space.calibrate import calibrate_front, calibrate_side, side_systematics
 from tests.test_calibrate import HEIGHT, WIDTH, front_track, side_track
 
 

@@ -10,17 +10,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.artificial import MadeFrame, PlateScene, camera_transforms, make_plate_clip
-from barpath.ellipse import Ellipse, to_params, unit_vectors
 from barpath.errors import BarNotFoundError
-from barpath.plate import (
-    COLUMNS,
-    PlateSeed,
-    _first_rim,
-    _Strip,
-    find_plate,
-    track_plate,
-)
+from barpath.sight.ellipse import Ellipse, to_params, unit_vectors
+from barpath.sight.plate import COLUMNS, PlateSeed, _first_rim, _Strip, find_plate, track_plate
+from barpath.trial.artificial import MadeFrame, PlateScene, camera_transforms, make_plate_clip
 
 from .tied_orders import ORDERS
 

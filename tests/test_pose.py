@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.jointnet import POINTS, Square
-from barpath.pose import (
+from barpath.sight.jointnet import POINTS, Square
+from barpath.sight.pose import (
     JOINTS,
     PARTS,
     SKELETON,

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.jointnet import weights_path
+from barpath.sight.jointnet import weights_path
 from tests.real_frames import (
     ARM_JOINTS,
     Frame,

@@ -14,11 +14,11 @@ import pandas as pd
 import pytest
 from matplotlib import pyplot
 
-from barpath import plots
-from barpath.overlay import annotate_frame, frame_states
-from barpath.report import ReportConfig, Still, findings, report_html
-from barpath.stills import best_seen_rep, still_requests
-from barpath.store import Note, SetResult
+from barpath.analysis.stills import best_seen_rep, still_requests
+from barpath.analysis.store import Note, SetResult
+from barpath.report import plots
+from barpath.report.overlay import annotate_frame, frame_states
+from barpath.report.report import ReportConfig, Still, findings, report_html
 from tests.made_results import FPS, HIDDEN, make_image, make_result
 
 VOID = {"meta", "img", "source", "br", "hr", "link", "input"}

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.rules import (
+from barpath.lift.rules import (
     FAILS,
     ITEMS,
     MEETS,

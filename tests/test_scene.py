@@ -12,9 +12,8 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from barpath import scene
-from barpath.errors import OptionError
-from barpath.scene import (
+from barpath.clip import scene
+from barpath.clip.scene import (
     CameraMotion,
     SceneConfig,
     apply_transform,
@@ -24,6 +23,7 @@ from barpath.scene import (
     transforms_of,
     up_direction,
 )
+from barpath.errors import OptionError
 
 WIDTH, HEIGHT = 640, 360
 REAL_CLIP = Path(__file__).parents[2] / "shared" / "real" / "clip_handheld_oblique.avi"

@@ -6,7 +6,7 @@ from scipy import signal
 from scipy.interpolate import CubicSpline, make_smoothing_spline
 
 from barpath.errors import OptionError
-from barpath.smooth import (
+from barpath.space.smooth import (
     SmoothConfig,
     design_cutoff,
     lowpass,

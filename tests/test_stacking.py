@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from barpath.arms3d import OUTWARD
-from barpath.stacking import ASSUMPTIONS, moment_arms, sideways_share, stack
+from barpath.lift.stacking import ASSUMPTIONS, moment_arms, sideways_share, stack
+from barpath.space.arms3d import OUTWARD
 from tests.made_pairs import made_arms
 
 

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath import steadiness as st
-from barpath.config import AnalysisConfig
+from barpath.analysis.config import AnalysisConfig
+from barpath.clip.frames import VideoWriter, probe, stream
 from barpath.errors import BarNotFoundError, ClipError, OptionError
-from barpath.frames import VideoWriter, probe, stream
+from barpath.trial import steadiness as st
 
 from .made_results import make_result
 

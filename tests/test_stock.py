@@ -13,13 +13,13 @@ import cv2
 import numpy as np
 import pytest
 
-from barpath.stock import JOINTS, MODEL_SHA256, StockNetwork, StockNetworkError, model_path
+from barpath.trial.stock import JOINTS, MODEL_SHA256, StockNetwork, StockNetworkError, model_path
 from tests.real_frames import headline, labelled_folder, read_frames, score, stock_reader
 
 # Tried in a process of its own, since a library that is missing may end the process.
 needs_it = pytest.mark.skipif(
     subprocess.run(
-        [sys.executable, "-c", "from barpath.stock import StockNetwork; StockNetwork()"],
+        [sys.executable, "-c", "from barpath.trial.stock import StockNetwork; StockNetwork()"],
         capture_output=True,
         check=False,
     ).returncode

@@ -16,16 +16,25 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath import files, store
-from barpath.advice import LifterProfile
-from barpath.bottom import COLUMNS
+import barpath
+from barpath.analysis import store
+from barpath.analysis.pipeline import config_of
+from barpath.analysis.store import (
+    TABLE_FILES,
+    Note,
+    check_target,
+    plain,
+    read_results,
+    write_results,
+)
 from barpath.errors import OutputError
-from barpath.pipeline import config_of
-from barpath.store import TABLE_FILES, Note, check_target, plain, read_results, write_results
+from barpath.ground import files
+from barpath.lift.advice import LifterProfile
+from barpath.lift.bottom import COLUMNS
 from tests import made_results
 
 SCHEMA = json.loads(
-    Path(store.__file__).with_name("assets").joinpath("summary.schema.json").read_text("utf-8")
+    (Path(barpath.__file__).parent / "assets" / "summary.schema.json").read_text("utf-8")
 )
 make_result = partial(made_results.make_result, n_reps=2)
 JSON_TYPES: dict[str, Callable[[Any], bool]] = {

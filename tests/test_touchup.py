@@ -21,13 +21,17 @@ from urllib.parse import urlsplit
 import numpy as np
 import pytest
 
-from barpath import cli, pipeline, pose, report, source, touchup
-from barpath.config import AnalysisConfig
-from barpath.corrections import Corrections, JointPoint, PlatePoint, corrections_data
+from barpath.analysis import pipeline, source
+from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import Corrections, JointPoint, PlatePoint, corrections_data
+from barpath.analysis.store import SetResult, read_results, write_results
+from barpath.cli import commands as cli
+from barpath.clip.frames import VideoWriter, probe
+from barpath.clip.scene import SceneRoll
 from barpath.errors import ClipError, OptionError, OutputError
-from barpath.frames import VideoWriter, probe
-from barpath.scene import SceneRoll
-from barpath.store import SetResult, read_results, write_results
+from barpath.page import touchup
+from barpath.report import report
+from barpath.sight import pose
 from tests.browser import complaints, sized, until
 from tests.made_results import make_image, make_result
 
@@ -211,7 +215,7 @@ def test_answers_forbid_what_a_page_does_not_need(front: Path) -> None:
 
 
 def test_page_names_nothing_outside_itself() -> None:
-    assets = Path(touchup.__file__).with_name("assets")
+    assets = touchup.ASSETS
     for name in ("touchup.html", "touchup.css", "touchup.js"):
         text = (assets / name).read_text("utf-8").replace("http://www.w3.org/2000/svg", "")
         assert not re.search(r"https?:|//[a-z]|@import|url\(|innerHTML|\beval\b", text), name
@@ -509,7 +513,7 @@ def test_reps_that_come_and_go_are_told() -> None:
 
 
 def test_command_serves_until_ctrl_c(front: Path) -> None:
-    command = [sys.executable, "-c", "from barpath.cli import main; main()", "touchup"]
+    command = [sys.executable, "-c", "from barpath.cli.commands import main; main()", "touchup"]
     process = subprocess.Popen(
         [*command, str(front), "--no-open", "--no-video"],
         stdout=subprocess.PIPE,

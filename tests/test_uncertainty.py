@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from barpath import uncertainty as unc
 from barpath.errors import OptionError
+from barpath.ground import uncertainty as unc
 
 
 def test_combined_uncertainty_of_the_end_gauge() -> None:

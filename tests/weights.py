@@ -2,7 +2,7 @@
 
 import pytest
 
-from barpath.jointnet import weights_path
+from barpath.sight.jointnet import weights_path
 
 needs_weights = pytest.mark.skipif(
     not weights_path().is_file(), reason="the joint network's weights are not in the package"

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.jointnet import JointNetwork
+from barpath.sight.jointnet import JointNetwork
 
 from ..stills.maker import TAGS
 from .points import INPUT_PX, OUTSIDE, POINTS, RADIUS_95, SEEN, STILL_PX, view_of

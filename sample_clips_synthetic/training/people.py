@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from barpath.stock import StockNetwork
+from barpath.trial.stock import StockNetwork
 
 from .points import POINTS, STILL_PX
 from .pool import encoded

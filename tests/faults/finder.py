@@ -17,7 +17,12 @@ from pathlib import Path
 import av
 import numpy as np
 
-from barpath import block, cli, files, pairreport, rules, store
+from barpath.analysis import store
+from barpath.block import block
+from barpath.cli import commands as cli
+from barpath.ground import files
+from barpath.lift import rules
+from barpath.report import pairreport
 from tests.fake_detector import PROGRAMME, write_clip
 from tests.made_detections import made_result
 

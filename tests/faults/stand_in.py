@@ -17,9 +17,15 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from barpath import block, cli, files, output, pairreport, pairset, pipeline, rules, store, touchup
-from barpath.config import AnalysisConfig
-from barpath.corrections import Corrections
+from barpath.analysis import pairset, pipeline, store
+from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import Corrections
+from barpath.block import block
+from barpath.cli import commands as cli
+from barpath.ground import files
+from barpath.lift import rules
+from barpath.page import touchup
+from barpath.report import output, pairreport
 from tests.fake_detector import PROGRAMME
 from tests.made_results import make_result
 

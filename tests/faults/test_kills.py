@@ -13,9 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from barpath import block, blockstore, store
+from barpath.analysis import store
+from barpath.block import block, blockstore
 from barpath.errors import BarpathError
-from barpath.pairreport import read_rules
+from barpath.report.pairreport import read_rules
 from tests.fake_detector import write_clip
 from tests.faults import stand_in
 

@@ -17,11 +17,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath import block, blockstore, cli, files, frames, names, pipeline, sheets, store, touchup
-from barpath.config import AnalysisConfig
-from barpath.corrections import Corrections, PlatePoint, correct_track
+from barpath.analysis import pipeline, store
+from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import Corrections, PlatePoint, correct_track
+from barpath.analysis.source import probe_same
+from barpath.block import block, blockstore
+from barpath.cli import commands as cli
+from barpath.clip import frames
 from barpath.errors import BarNotFoundError, ClipError, NoRepError, OptionError, OutputError
-from barpath.source import probe_same
+from barpath.ground import files, names, sheets
+from barpath.page import touchup
 from tests.faults import finder
 from tests.test_block import fake_block, in_process, run  # noqa: F401
 from tests.test_cli import noise_image, write_clip
@@ -466,8 +471,9 @@ def test_a_run_that_is_stopped_says_so(tmp_path, stop):
     # A test run in the background of a shell inherits that SIGINT is ignored.
     code = (
         "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-        "import barpath.pipeline, time\n"
-        "barpath.pipeline.analyse = lambda *a, **k: (print('at it', flush=True), time.sleep(120))\n"
+        "import time\n"
+        "from barpath.analysis import pipeline\n"
+        "pipeline.analyse = lambda *a, **k: (print('at it', flush=True), time.sleep(120))\n"
         "from barpath.__main__ import main; main()"
     )
     process = subprocess.Popen(
@@ -501,9 +507,9 @@ def test_what_cannot_be_written_is_refused_before_the_work(
     def work(*_: object, **__: object) -> None:
         raise AssertionError("the work was begun")
 
-    for place in ("barpath.pipeline.analyse", "barpath.pairset.read_or_analyse",
-                  "barpath.pose.estimate_pose_image", "barpath.block.make_jobs",
-                  "barpath.blockreport.compare_files"):  # fmt: skip
+    for place in ("barpath.analysis.pipeline.analyse", "barpath.analysis.pairset.read_or_analyse",
+                  "barpath.sight.pose.estimate_pose_image", "barpath.block.block.make_jobs",
+                  "barpath.report.blockreport.compare_files"):  # fmt: skip
         monkeypatch.setattr(place, work)
     code, sentence = outcome(monkeypatch, command, *given.get(command, ["a.mp4"]), "--out", out)
     assert code == 6, sentence
@@ -562,7 +568,7 @@ def test_temporary_folders_of_killed_runs_are_cleared(tmp_path, monkeypatch):
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     code = (
         "import sys, time, tempfile; tempfile.tempdir = sys.argv[1]\n"
-        "from barpath.files import scratch_folder\n"
+        "from barpath.ground.files import scratch_folder\n"
         "with scratch_folder() as folder:\n"
         "    (folder / 'half').write_text('a'); print(folder, flush=True); time.sleep(120)"
     )

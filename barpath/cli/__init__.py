@@ -1,0 +1,3 @@
+"""The command line: `commands` reads what was typed and calls the stages."""
+
+__all__ = ["commands"]

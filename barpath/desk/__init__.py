@@ -1,5 +1,0 @@
-"""The desk: clips, measuring and results on a page of this machine, for work without a terminal."""
-
-from barpath.desk.server import Desk, DeskConfig, run, serving
-
-__all__ = ["Desk", "DeskConfig", "run", "serving"]

@@ -1,0 +1,167 @@
+"""What the joints say of the bar's track: its place where it is lost.
+
+Hands keep their place on the bar. Where both are seen, how the one follows from the other is
+learned for this clip; where only the hands are read, they carry the track on, with the uncertainty
+that the rest of the clip shows.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from barpath.sight.jointnet import SIDES
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class BridgeConfig:
+    """Settings of bridging by the hands.
+
+    Attributes
+    ----------
+    min_frames : int
+        Least number of frames in which hands and bar are both seen, to learn from.
+    max_pause_s : float
+        Between two readings no farther apart the hands' way is interpolated.
+    slack : float
+        Share by which an end's movement may usually differ from the hands' (perspective), which
+        keeps what is learned from running away beyond what was seen.
+    widen : float
+        Factor on the scatter that is left, for errors that go on over several frames.
+    """
+
+    min_frames: int = 12
+    max_pause_s: float = 0.25
+    slack: float = 0.15
+    widen: float = 2.0
+
+
+def bridge(
+    track: pd.DataFrame,
+    joints: pd.DataFrame,
+    prefixes: Sequence[str],
+    config: BridgeConfig | None = None,
+) -> pd.DataFrame:
+    """Fill lost frames of a plate or bar table from the hands.
+
+    Parameters
+    ----------
+    track : DataFrame
+        Plate or bar table in steadied image coordinates.
+    joints : DataFrame
+        Pose table in steadied image coordinates.
+    prefixes : sequence of str
+        `("",)` for the plate table, the names of both ends for the bar table.
+    config : BridgeConfig, optional
+
+    Returns
+    -------
+    DataFrame
+        The table with `x_px, y_px, sd_px` of lost frames filled where hands were read, their
+        `state` ``"partly"``; the plate's size stays missing there. Unchanged where too little was
+        seen together to learn from.
+    """
+    config = config or BridgeConfig()
+    hands = _hands_at(track["time_s"].to_numpy(dtype=float), joints, config)
+    out = track.copy()
+    for prefix in prefixes:
+        names = [f"{prefix}{part}" for part in ("x_px", "y_px", "sd_px", "state")]
+        place = track[names[:2]].to_numpy(dtype=float)
+        seen = np.isfinite(place).all(axis=1)
+        filled = np.full(place.shape, np.nan)
+        spread = np.full(len(place), np.nan)
+        for which in ([0, 1], [0], [1]):
+            known = hands[:, which].reshape(len(place), -1)
+            found, sd_px = _carried(place, known, config)
+            here = np.isnan(spread) & np.isfinite(found).all(axis=1)
+            filled[here], spread[here] = found[here], sd_px
+        rows = ~seen & np.isfinite(spread)
+        out.loc[rows, names[0]] = filled[rows, 0]
+        out.loc[rows, names[1]] = filled[rows, 1]
+        out.loc[rows, names[2]] = spread[rows]
+        out.loc[rows, names[3]] = "partly"
+    return out
+
+
+def _hands_at(time_s: Floats, joints: pd.DataFrame, config: BridgeConfig) -> Floats:
+    """Both hands at the track's times, shape (n, 2, 2); NaN where none was read close by."""
+    columns = [f"{side}_hand_{axis}_px" for side in SIDES for axis in "xy"]
+    read = joints.reindex(columns=columns).to_numpy(dtype=float).reshape(-1, 2, 2)
+    read_s = joints["time_s"].to_numpy(dtype=float)
+    out = np.full((len(time_s), 2, 2), np.nan)
+    for side in range(2):
+        known = np.isfinite(read[:, side]).all(axis=1)
+        if known.sum() < 2:
+            continue
+        at = read_s[known]
+        after = np.clip(np.searchsorted(at, time_s), 1, len(at) - 1)
+        near = (time_s >= at[after - 1]) & (time_s <= at[after])
+        near &= at[after] - at[after - 1] <= config.max_pause_s
+        for axis in range(2):
+            between = np.interp(time_s, at, read[known, side, axis])
+            out[:, side, axis] = np.where(near, between, np.nan)
+    return out
+
+
+def _carried(place: Floats, known: Floats, config: BridgeConfig) -> tuple[Floats, float]:
+    """Places from hands, shape (n, 2), and their standard uncertainty.
+
+    The place moves as the hands' mean does, and a little otherwise, linearly in their coordinates
+    (ridge regression: the slopes that differ from that have `slack` for their prior spread).
+    """
+    n = len(place)
+    both = np.isfinite(place).all(axis=1) & np.isfinite(known).all(axis=1)
+    if both.sum() < config.min_frames:
+        return np.full((n, 2), np.nan), np.nan
+    mean = known.reshape(n, -1, 2).mean(axis=1)
+    centre = known[both].mean(axis=0)
+    base = (place - mean)[both]
+    design = np.column_stack([np.ones(both.sum()), known[both] - centre])
+    noise = max(float(np.median(np.abs(base - np.median(base, axis=0)))), 0.5)
+    ridge = np.diag(np.r_[0.0, np.full(known.shape[1], (noise / config.slack) ** 2)])
+    keep = np.ones(len(base), dtype=bool)
+    for _ in range(3):
+        rows = design[keep]
+        slopes = np.linalg.solve(rows.T @ rows + ridge, rows.T @ base[keep])
+        rest = np.linalg.norm(base - design @ slopes, axis=1)
+        usual = max(float(np.median(rest)), 0.25)
+        keep = rest < 4.0 * usual
+    found = mean + np.column_stack([np.ones(n), known - centre]) @ slopes
+    # The median length of a circular error is 1.177 standard deviations per axis.
+    return found, config.widen * usual / 1.1774
+
+
+def followed_end(track: pd.DataFrame, joints: pd.DataFrame, least: int = 5) -> str:
+    """Which end of the bar the plate that was followed is on.
+
+    Parameters
+    ----------
+    track : DataFrame
+        Plate table.
+    joints : DataFrame
+        Pose table in the same coordinates.
+    least : int
+        Fewer frames in which a plate was read give no answer.
+
+    Returns
+    -------
+    {'left', 'right', ''}
+        The lifter's; ``""`` where the readings do not agree.
+    """
+    at = track.set_index("frame").reindex(joints["frame"])
+    place = at[["x_px", "y_px"]].to_numpy(dtype=float)
+    size = at["major_px"].to_numpy(dtype=float)
+    away = []
+    for side in SIDES:
+        read = joints.reindex(columns=[f"{side}_plate_x_px", f"{side}_plate_y_px"])
+        away.append(np.hypot(*(read.to_numpy(dtype=float) - place).T) / size)
+    left, right = (np.nan_to_num(one, nan=np.inf) for one in away)
+    on_left, on_right = (left < 0.5) & (left < right), (right < 0.5) & (right < left)
+    n_left, n_right = int(on_left.sum()), int(on_right.sum())
+    if n_left + n_right < least or max(n_left, n_right) < 3 * min(n_left, n_right):
+        return ""
+    return "left" if n_left > n_right else "right"

@@ -1,0 +1,240 @@
+"""A first look at a stretch of a clip: who presses in it, and where the bar should be sought.
+
+The joint network sees the lifter in single frames, without knowing of the bar's motion. What it
+says of hands, plates and the bar's lie comes before the search for the bar, which then measures to
+a fraction of a pixel; a bar that is found is checked against the hands.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barpath.sight.jointnet import (
+    ARMS,
+    HANDS,
+    POINTS,
+    SIDES,
+    BarLine,
+    JointNetwork,
+    LifterConfig,
+    Readings,
+    Tracker,
+    evidence,
+    find_lifter,
+    square_round,
+    with_surroundings,
+)
+
+Floats = NDArray[np.float64]
+
+PLATES = np.array([POINTS.index(f"{side}_plate") for side in SIDES])
+COLLARS = np.array([POINTS.index(f"{side}_collar") for side in SIDES])
+SHOULDERS, HIPS = (
+    np.array([POINTS.index(f"{side}_{joint}") for side in SIDES]) for joint in ("shoulder", "hip")
+)
+SHAFT_M, INNER_FACES_M, PLATES_M = 1.31, 1.37, 1.45
+MOST_LOOKS = 12
+LEAST_READINGS = 3
+LEAST_REACH = 0.12
+"""From hips to shoulders along the picture, as a share of the upper body's size, from aside."""
+ON_BAR_M = 0.25
+"""Hands, as read, are no farther from the bar that they hold (our estimate, no source)."""
+
+
+class Sampled(Protocol):
+    """A frame with its picture, RGB."""
+
+    image: NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """The lifter in some of a stretch's samples.
+
+    Attributes
+    ----------
+    at : ndarray of int, shape (n,)
+        Which samples, in order.
+    readings : tuple of Readings
+        One each, in pixels of the samples.
+    """
+
+    at: NDArray[np.int64]
+    readings: tuple[Readings, ...]
+
+    @property
+    def sure(self) -> bool:
+        """Whether the lifter was read often enough to rely on."""
+        return len(self.readings) >= LEAST_READINGS
+
+    def region(self, height_px: int, width_px: int, end: str = "") -> tuple[slice, slice]:
+        """Rows and columns of the picture in which the plates of the bar that is held must lie.
+
+        Round the arms and plates that were read, half the upper body's size more on every side: a
+        plate's radius is a fifth of it. With an end, round that end's plate alone.
+        """
+        low, high = np.full(2, np.inf), np.full(2, -np.inf)
+        for reading in self.readings:
+            wanted = PLATES if not end else PLATES[[SIDES.index(end)]]
+            plates = wanted[reading.state[wanted, 2] < 0.5]
+            if end and not len(plates):
+                continue
+            points = reading.xy_px[plates if end else [*ARMS, *plates]]
+            margin = (0.4 if end else 0.5) * square_round(reading, 1.0).size_px
+            low = np.minimum(low, points.min(axis=0) - margin)
+            high = np.maximum(high, points.max(axis=0) + margin)
+        x0, y0 = np.maximum(np.floor(low), 0).astype(int).tolist()
+        x1, y1 = np.minimum(np.ceil(high) + 1, [width_px, height_px]).astype(int).tolist()
+        return slice(y0, y1), slice(x0, x1)
+
+    def span_in_limbs(self) -> float:
+        """Distance between both plates, or where they would be, over the longest limb of an arm.
+
+        About 4.3 from straight behind the feet, less the farther aside the camera stands, below 1
+        from the side; NaN where neither both plates nor both ends of the shaft are read.
+        """
+        spans, limbs = [], []
+        for reading in self.readings:
+            xy = reading.xy_px
+            for pair, apart_m in ((PLATES, PLATES_M), (COLLARS, SHAFT_M)):
+                if (reading.state[pair, 2] < 0.5).all():
+                    spans.append(np.hypot(*(xy[pair[0]] - xy[pair[1]])) * PLATES_M / apart_m)
+                    break
+            # Shoulder to elbow and elbow to wrist of both arms.
+            limbs.append(np.hypot(*(xy[ARMS[:4]] - xy[ARMS[2:6]]).T).max())
+        if len(spans) < LEAST_READINGS:
+            return float("nan")
+        return float(np.median(spans) / np.percentile(limbs, 90))
+
+    @property
+    def bare(self) -> bool:
+        """Whether there are no plates on the bar: outside the picture, as the network puts it."""
+        absent = [(reading.state[PLATES, 2] > 0.5).all() for reading in self.readings]
+        return bool(np.mean(absent) > 0.5) if absent else False
+
+    def bar_ends(self, transforms: Floats) -> Floats | None:
+        """Columns of the steadied image at which the plates' inner faces are expected.
+
+        Parameters
+        ----------
+        transforms : ndarray, shape (n, 2, 3)
+            Image to steadied image, of every sample.
+
+        Returns
+        -------
+        ndarray, shape (2,), or None
+            The left one first; a little farther out than the shaft's ends, for the sleeves'
+            shoulders lie between. None where the ends are read in too few samples.
+        """
+        found = []
+        for k, reading in zip(self.at.tolist(), self.readings, strict=True):
+            if (reading.state[COLLARS, 2] < 0.5).all():
+                ends = reading.xy_px[COLLARS] @ transforms[k, :, :2].T + transforms[k, :, 2]
+                found.append(np.sort(ends[:, 0]))
+        if len(found) < LEAST_READINGS:
+            return None
+        left, right = np.median(found, axis=0)
+        beyond = (INNER_FACES_M / SHAFT_M - 1.0) / 2 * (right - left)
+        return np.array([left - beyond, right + beyond])
+
+    def near_end(self) -> str:
+        """The lifter's side on which the camera stands, from how the lifter lies in the picture.
+
+        Somebody on the back with the head to the image's left shows the right side. ``""`` where
+        that cannot be told, as from the feet.
+        """
+        reach = [
+            (reading.xy_px[SHOULDERS, 0].mean() - reading.xy_px[HIPS, 0].mean())
+            / square_round(reading, 1.0).size_px
+            for reading in self.readings
+        ]
+        share = float(np.median(reach)) if reach else 0.0
+        return "" if abs(share) < LEAST_REACH else "left" if share > 0 else "right"
+
+    def end_at(self, sample: int, place_px: Floats) -> str:
+        """Which end's plate was read nearest to a place in a sample; ``""`` where none was."""
+        k = np.flatnonzero(self.at == sample)
+        if not len(k) or (self.readings[k[0]].state[PLATES, 2] > 0.5).all():
+            return ""
+        reading = self.readings[k[0]]
+        away = np.hypot(*(reading.xy_px[PLATES] - place_px).T)
+        away[reading.state[PLATES, 2] > 0.5] = np.inf
+        return SIDES[int(away[1] < away[0])]
+
+    def plates(self) -> list[tuple[int, Floats]]:
+        """Sample and place of each end's plate where it is seen best, the surer end first."""
+        found = []
+        for plate in PLATES:
+            seen = [
+                (reading.sd_px[plate] / max(reading.state[plate, 0], 0.01), k)
+                for k, reading in enumerate(self.readings)
+                if reading.state[plate, 2] < 0.5
+            ]
+            if seen:
+                spread, k = min(seen)
+                found.append((spread, int(self.at[k]), self.readings[k].xy_px[plate]))
+        return [(sample, place) for _, sample, place in sorted(found, key=lambda item: item[:2])]
+
+
+def look_over(
+    samples: Sequence[Sampled], network: JointNetwork, config: LifterConfig | None = None
+) -> FirstLook:
+    """Look for the lifter in samples spread over a stretch.
+
+    Parameters
+    ----------
+    samples : sequence of Frame
+        In order of time.
+    network : JointNetwork
+    config : LifterConfig, optional
+
+    Returns
+    -------
+    FirstLook
+    """
+    picks = np.unique(np.linspace(0, len(samples) - 1, MOST_LOOKS).round().astype(int))
+    tracker = Tracker(network, config)
+    at, readings = [], []
+    for k in picks.tolist():
+        reading = tracker.update(samples[k].image)
+        if reading is not None:
+            at.append(k)
+            readings.append(with_surroundings(samples[k].image, network, reading, config))
+    return FirstLook(np.array(at, dtype=np.int64), tuple(readings))
+
+
+def held(
+    lines: Mapping[int, BarLine],
+    look: FirstLook,
+    samples: Sequence[Any],
+    network: JointNetwork,
+    config: LifterConfig | None = None,
+) -> bool:
+    """Whether hands are on a bar that was found.
+
+    Parameters
+    ----------
+    lines : mapping of int to BarLine
+        The bar by sample.
+    look : FirstLook
+        If its lifter's hands are elsewhere, another lifter is looked for at the bar.
+    samples, network, config
+        As for `look_over`.
+    """
+    config = config or LifterConfig()
+    off_m = [
+        lines[k].distance_px(reading.xy_px[HANDS]).mean() * lines[k].m_per_px
+        for k, reading in zip(look.at.tolist(), look.readings, strict=True)
+        if k in lines
+    ]
+    if off_m and np.median(off_m) < ON_BAR_M:
+        return True
+    known = sorted(lines)
+    for k in known[:: max(1, len(known) // 3)][:3]:
+        other = find_lifter(samples[k].image, network, lines[k], config)
+        if other is not None and evidence(other, lines[k], config) >= config.found:
+            return True
+    return False

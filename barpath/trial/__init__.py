@@ -1,0 +1,7 @@
+"""Made data with exactly known truth, and benchmarks as ratios in one run.
+
+Nothing that measures imports it. `artificial` makes pictures, `madeblock` a block; `benchmark`,
+`steadiness` and `cost` measure the tool; `stock` is the general network that it is compared with.
+"""
+
+__all__ = ["artificial", "benchmark", "cost", "madeblock", "steadiness", "stock"]
