@@ -69,7 +69,7 @@ def usual_touch_m(rng: np.random.Generator, flare_deg: float) -> float:
 
 
 def two_reps(rng: np.random.Generator, touch_m: float) -> tuple[RepSpec, RepSpec]:
-    """Two repetitions that touch the chest at nearly one place, toward the feet from the shoulders."""
+    """Two repetitions that touch nearly one place, so far toward the feet from the shoulders."""
     first, second = (
         RepSpec(
             descent_s=float(rng.uniform(1.0, 1.5)),

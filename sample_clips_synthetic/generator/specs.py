@@ -1,10 +1,12 @@
 """The clips of Quarry Lane Barbell Club, an invented club with invented lifters.
 
-The ``reporting`` clips lie in the folder above and are kept for reporting accuracy. The ``tuning``
-clips have other seeds, bodies, cameras and sets; make them locally to develop against. The
-``strangers`` clips show bodies that no other clip of these and no training set has; never tune to
-them. The ``newcomers`` show the same bodies in sets, rooms and clothes of their own, each set seen
-from the feet, at an angle and from the side at once, and an empty bar; never tune to them either.
+The ``reporting`` clips lie in the folder above and are kept for reporting accuracy. The
+``tuning`` clips have other seeds, bodies, cameras and sets; make them locally to develop against.
+The ``strangers`` clips show bodies that no other clip of these and no training set has; never
+tune to them. The ``newcomers`` show the same bodies in sets, rooms and clothes of their own, each
+set seen from the feet, at an angle and from the side at once, and an empty bar; never tune to
+them either. The ``latecomers`` show those bodies once more. The clips of further bodies,
+``visitors``, ``comparisons`` and ``places``, are in `guests`.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ from .draws import (
     two_reps,
     usual_touch_m,
 )
+from .guests import COMPARISONS, PLACES, VISITORS
 from .looks import Outfit
 from .motion import RepSpec, SetSpec
 from .scenery import Load, Plate, Room
@@ -520,4 +523,13 @@ LATECOMERS: tuple[ClipSpec, ...] = (
     empty_bar("qv_empty_1_side", "latecomers", "stranger_7", 4911, 94, 1.1),
     empty_bar("qv_empty_2_side", "latecomers", "stranger_4", 4912, -86, 1.1),
 )
-CLIPS: tuple[ClipSpec, ...] = REPORTING + TUNING + STRANGERS + NEWCOMERS + LATECOMERS
+CLIPS: tuple[ClipSpec, ...] = (
+    *REPORTING,
+    *TUNING,
+    *STRANGERS,
+    *NEWCOMERS,
+    *LATECOMERS,
+    *VISITORS,
+    *COMPARISONS,
+    *PLACES,
+)
