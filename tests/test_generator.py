@@ -28,7 +28,9 @@ from sample_clips_synthetic.generator.body import (
 )
 from sample_clips_synthetic.generator.camera import Camera, CameraSpec
 from sample_clips_synthetic.generator.clip import ClipSpec, World
+from sample_clips_synthetic.generator.guests import COMPARISONS, PLACES, VISITORS
 from sample_clips_synthetic.generator.motion import BarMotion, Levels, RepSpec, SetSpec
+from sample_clips_synthetic.generator.packing import STEPS, pack, unpack
 from sample_clips_synthetic.generator.scenery import BAR_LENGTH_M, INNER_FACES_M, Load, Plate
 from sample_clips_synthetic.generator.specs import (
     CLIPS,
@@ -218,7 +220,9 @@ def test_projection_agrees_with_opencv() -> None:
 
 
 def test_clips_have_names_and_seeds_of_their_own() -> None:
-    lists = (REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS)
+    lists = (
+        REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS, VISITORS, COMPARISONS, PLACES
+    )  # fmt: skip
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
         assert not {c.seed for c in one} & {c.seed for c in other}
@@ -227,8 +231,52 @@ def test_clips_have_names_and_seeds_of_their_own() -> None:
     assert {c.purpose for c in STRANGERS} == {"strangers"}
     assert {c.purpose for c in NEWCOMERS} == {"newcomers"}
     assert {c.purpose for c in LATECOMERS} == {"latecomers"}
+    assert {c.purpose for c in VISITORS} == {"visitors"}
+    assert {c.purpose for c in COMPARISONS} == {"comparisons"}
+    assert {c.purpose for c in PLACES} == {"places"}
     known = {c.build for c in (*REPORTING, *TUNING)}
-    assert not known & {c.build for c in (*STRANGERS, *NEWCOMERS, *LATECOMERS)}
+    strange = {c.build for c in (*STRANGERS, *NEWCOMERS, *LATECOMERS)}
+    assert not known & strange
+    visitors, compared = {c.build for c in VISITORS}, {c.build for c in COMPARISONS}
+    assert not (known | strange) & (visitors | compared)
+    assert not visitors & compared
+    assert {c.build for c in PLACES} <= compared
+
+
+def test_comparisons_hold_a_session_still() -> None:
+    """Both ways of a session share lifter, clothes and plates; half the lifters, the cameras."""
+    assert len(COMPARISONS) == 8 * 5 * 2 * 3
+    moved = set()
+    for clip in COMPARISONS:
+        lifter_number, way, session = clip.name[3:5], clip.name[5], clip.name[6]
+        if way == "b":
+            continue
+        other = NAMES[f"qc_{lifter_number}b{session}_{clip.view}"]
+        for kept in ("build", "outfit", "load", "room", "gain"):
+            assert getattr(clip, kept) == getattr(other, kept)
+        assert clip.sets != other.sets
+        if clip.camera != other.camera:
+            moved.add(lifter_number)
+    assert len(moved) == 4
+
+
+def test_places_show_one_set() -> None:
+    for number in {c.seed for c in PLACES}:
+        clips = [c for c in PLACES if c.seed == number]
+        assert len(clips) == 9
+        assert len({(c.build, c.sets, c.style, c.stance, c.duration_s) for c in clips}) == 1
+        assert len({c.camera.position_m for c in clips}) == 9
+        half = clips[0].room.half_width_m
+        assert all(abs(c.camera.position_m[2]) < half for c in clips)
+
+
+def test_packed_bodies_come_back() -> None:
+    rng = np.random.default_rng(1)
+    base = rng.integers(-20_000, 20_000, (50, 3)).astype(np.int16)
+    bodies = (base + rng.integers(-4000, 4000, (3, 50, 3))).astype(np.int16)
+    packed = pack(bodies, base)
+    assert np.abs(unpack(packed, base).astype(int) - bodies).max() <= STEPS / 2
+    assert np.array_equal(unpack(packed[:, 1], base), unpack(packed, base)[1])
 
 
 @pytest.mark.parametrize("clip", REPORTING, ids=lambda clip: clip.name)
@@ -294,7 +342,8 @@ def test_committed_files_stay_small() -> None:
     assert sum(p.stat().st_size for p in files) < 30e6
 
 
-@pytest.mark.parametrize("clip", CLIPS, ids=lambda clip: clip.name)
+# Clips of one seed show one set.
+@pytest.mark.parametrize("clip", {c.seed: c for c in CLIPS}.values(), ids=lambda clip: clip.name)
 def test_bar_stays_within_reach(clip: ClipSpec) -> None:
     world = World(clip)
     for time in np.linspace(world.times_s[0], world.times_s[-1], 9):

@@ -1,7 +1,8 @@
 """Make the clips.
 
 ``python -m sample_clips_synthetic.generator LIST|NAME [--truth-only]``; LIST is one of ``all``,
-``reporting``, ``tuning``, ``strangers``, ``newcomers`` and ``latecomers``.
+``reporting``, ``tuning``, ``strangers``, ``newcomers``, ``latecomers``, ``visitors``,
+``comparisons`` and ``places``.
 """
 
 from __future__ import annotations
@@ -18,9 +19,8 @@ from .specs import CLIPS
 def main() -> None:
     """Make the clips asked for."""
     parser = argparse.ArgumentParser(prog="sample_clips_synthetic.generator", description=__doc__)
-    parser.add_argument(
-        "which", help="all, reporting, tuning, strangers, newcomers, latecomers, or a clip's name"
-    )
+    lists = ", ".join(dict.fromkeys(c.purpose for c in CLIPS))
+    parser.add_argument("which", help=f"all, {lists}, or a clip's name")
     parser.add_argument("--truth-only", action="store_true", help="write no video")
     parser.add_argument("--folder", type=Path, default=Path(__file__).parents[1])
     parser.add_argument("--workers", type=int, default=1, help="clips made at once")

@@ -6,19 +6,26 @@ body lies face up with its head toward +x. Limb segments keep their length by co
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
+
+from .packing import unpack
 
 Array = NDArray[np.float64]
 
 ARCHIVE = Path(__file__).parent / "bodies.npz"
 # Bodies left out of every training set: the same mesh, so only what differs.
 STRANGERS = Path(__file__).parent / "strangers.npz"
+# Bodies drawn by themselves, told from one of the archive's.
+GUESTS = Path(__file__).parent / "guests.npz"
+GUEST_BASE = "tall_man"
 VERTEX_STEP_M = 4e-5
 SIDES = ("left", "right")
 TAG = {"left": "L", "right": "R"}
@@ -130,27 +137,43 @@ def load_mesh(build: str) -> Mesh:
     Parameters
     ----------
     build
-        ``"tall_man"``, ``"broad_man"`` or ``"woman"``; ``"stranger_1"`` to ``"stranger_8"``.
+        ``"tall_man"``, ``"broad_man"`` or ``"woman"``; ``"stranger_1"`` to ``"stranger_8"``;
+        ``"guest_1"`` to ``"guest_20"``.
     """
     return anatomical(baked_mesh(build))
 
 
 def baked_mesh(build: str) -> Mesh:
     """Read one build as it was baked; ``build`` as for `load_mesh`."""
-    own = STRANGERS if build.startswith("stranger") else ARCHIVE
-    with np.load(ARCHIVE) as archive, np.load(own) as shapes:
+    with np.load(ARCHIVE) as archive:
         names = archive["part_names"]
+        heads, tails, vertices = _shape(build, archive)
         return Mesh(
             bones=tuple(str(b) for b in archive["bones"]),
             parents=tuple(int(p) for p in archive["parents"]),
-            heads=shapes[f"{build}_heads"].astype(float) @ REST_TO_WORLD.T,
-            tails=shapes[f"{build}_tails"].astype(float) @ REST_TO_WORLD.T,
-            vertices=shapes[f"{build}_vertices"] * VERTEX_STEP_M @ REST_TO_WORLD.T,
+            heads=heads.astype(float) @ REST_TO_WORLD.T,
+            tails=tails.astype(float) @ REST_TO_WORLD.T,
+            vertices=vertices * VERTEX_STEP_M @ REST_TO_WORLD.T,
             faces=archive["faces"].astype(np.int64),
             weight_bones=archive["weight_bones"].astype(np.int64),
             weight_share=archive["weight_share"] / 255.0,
             parts=tuple(str(names[i]) for i in archive["part"]),
         )
+
+
+def _shape(build: str, archive: Mapping[str, NDArray[Any]]) -> tuple[NDArray[Any], ...]:
+    """Heads and tails of a build's bones and its vertices, as they were baked."""
+    if build.startswith("guest"):
+        number = int(build.removeprefix("guest_")) - 1
+        with np.load(GUESTS) as guests:
+            base = archive[f"{GUEST_BASE}_vertices"]
+            vertices = unpack(guests["vertices"][:, number], base)
+            return guests["heads"][number], guests["tails"][number], vertices
+    keys = [f"{build}_{what}" for what in ("heads", "tails", "vertices")]
+    if build.startswith("stranger"):
+        with np.load(STRANGERS) as strangers:
+            return tuple(strangers[key] for key in keys)
+    return tuple(archive[key] for key in keys)
 
 
 @dataclass

@@ -22,7 +22,8 @@ class ClipSpec:
     name
         File name without suffix.
     purpose
-        ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"`` or ``"latecomers"``.
+        ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
+        ``"visitors"``, ``"comparisons"`` or ``"places"``.
     story
         One line for people.
     seed

@@ -267,6 +267,8 @@ class Room:
         Where the racked bar's axis lies.
     spare
         Plates on the storage pegs.
+    half_width_m
+        Of the walls on the lifter's left and right from the bench's middle.
     """
 
     wall: tuple[float, float, float] = (0.42, 0.40, 0.35)
@@ -284,13 +286,15 @@ class Room:
         Plate(0.325, 0.030, (0.03, 0.06, 0.25)),
         Plate(0.230, 0.025),
     )
+    half_width_m: float = 4.2
 
 
 def room_soup(room: Room, seed: int) -> tuple[Soup, Soup, Soup]:
     """Walls and floor, the furniture in front of them, and the bench on its mat."""
     rng = np.random.default_rng(seed)
     out: list[Soup] = []
-    low, high = np.array([-5.2, 0.0, -4.2]), np.array([2.6, 3.0, 4.2])
+    wide = room.half_width_m
+    low, high = np.array([-5.2, 0.0, -wide]), np.array([2.6, 3.0, wide])
     out.append(box((low[0], -0.05, low[2]), (high[0], 0.0, high[2]), room.floor, FLOOR))
     thick = 0.1
     walls = (

@@ -141,18 +141,20 @@ def load_bodies(path: Path) -> Bodies:
         return Bodies(heads, tails, vertices, archive["female"].astype(float), shared)
 
 
-def recipe(count: int) -> list[tuple[dict[str, float], dict[str, float]]]:
+def recipe(count: int, seed: int = SEED) -> list[tuple[dict[str, float], dict[str, float]]]:
     """Phenotype and local changes of each body, in the body model's own terms.
 
     Parameters
     ----------
     count
         How many bodies; the first of them do not depend on it.
+    seed
+        Seed of the sequence.
     """
     from scipy.stats import qmc
 
     ranges = np.array([*PHENOTYPE.values(), *CHANGES.values()])
-    sobol = qmc.Sobol(len(ranges) + 1, seed=SEED)
+    sobol = qmc.Sobol(len(ranges) + 1, seed=seed)
     share = sobol.random_base2(int(np.ceil(np.log2(count))))[:count]
     values = ranges[:, 0] + share[:, 1:] * np.ptp(ranges, axis=1)
     out = []
