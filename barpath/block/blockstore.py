@@ -6,7 +6,7 @@ Columns, in this order (`SCHEMA_VERSION` grows when one changes its meaning or g
   clips of one set from two cameras share it), `clip`, `clip_sha256`, `view`, `technique`, `pair`,
   `load_kg`, `plate_mm`, then the sheet's own further columns as text;
 - the repetition: `rep`, `kind`, `touch_and_go`, `cut`, and its times `start_s` … `end_s`;
-- for each measure of `measures.CATALOGUE` (and `_left`, `_right` where each arm has one):
+- for each measure of `catalogue.CATALOGUE` (and `_left`, `_right` where each arm has one):
   `name` (NaN when missing), `name_u95` half width of its 95 % interval, `name_common_u95` the part
   of that half width which all repetitions of the clip share, `name_quality`, and `name_reason`.
 
