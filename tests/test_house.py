@@ -2,6 +2,7 @@
 
 import ast
 import importlib
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -9,8 +10,14 @@ import pytest
 import barpath
 
 HOUSE = Path(barpath.__file__).parent
-FLOORS = ["ground", "clip", "sight", "space", "lift", "analysis", "block", "report", "page", "cli"]
-"""From the ground up; `trial` stands beside `page`."""
+SETTINGS = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text("utf-8"))
+LAYERS = SETTINGS["tool"]["importlinter"]["contracts"][0]["layers"]
+HEIGHT = {
+    folder.removeprefix("barpath."): height
+    for height, floor in enumerate(reversed(LAYERS))
+    for folder in floor.split(" | ")
+}
+"""Of each folder, from the ground up."""
 
 
 def imports(file: Path) -> list[tuple[str, str]]:
@@ -31,14 +38,13 @@ def folders() -> list[Path]:
 
 @pytest.mark.parametrize("folder", folders(), ids=lambda path: path.name)
 def test_a_folder_takes_from_lower_floors_what_they_hand_out(folder: Path) -> None:
-    height = {name: k for k, name in enumerate(FLOORS)} | {"trial": FLOORS.index("page")}
     others = 0
     for file in folder.rglob("*.py"):
         for other, module in imports(file):
             if other == folder.name:
                 continue
             others += 1
-            assert height[other] < height[folder.name], f"{file} takes from {other}"
+            assert HEIGHT[other] < HEIGHT[folder.name], f"{file} takes from {other}"
             handed_out = importlib.import_module(f"barpath.{other}").__all__
             assert module in handed_out, f"{other} does not hand out {module}, which {file} takes"
     assert others or folder.name == "ground" or folder.name == "clip"

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from barpath.analysis.store import SetResult
 from barpath.block.block import STILL_SIDE_PX, bottom_frame
-from barpath.block.blockstore import usable
+from barpath.block.blockstore import measure_of, usable
 from barpath.block.compare import Sets, average_sets
 from barpath.block.loadvelocity import (
     GENERAL_THRESHOLD_M_S,
@@ -25,7 +25,7 @@ from barpath.block.loadvelocity import (
     SpeedLine,
     fit_line,
 )
-from barpath.lift.catalogue import measure_label, shown_unit
+from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.report.beside import Difference, which
 from barpath.report.plots import (
     GRID,
@@ -399,9 +399,6 @@ def sessions_picture(
 
 
 def _about_column(name: str) -> pd.Series:
-    from barpath.block.blockstore import measure_of
-    from barpath.lift.catalogue import CATALOGUE
-
     measure, side = measure_of(name)
     unit = CATALOGUE[measure].unit if measure in CATALOGUE else ""
     return pd.Series({"measure": measure, "side": side, "unit": unit})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from .body import ArmStyle, Stance
@@ -63,9 +65,14 @@ def plates(rng: np.random.Generator) -> Load:
     )[int(rng.integers(3))]
 
 
-def usual_touch_m(rng: np.random.Generator, flare_deg: float) -> float:
+def mean_touch_m(flare_deg: float) -> float:
     """Touch point from the shoulders toward the feet: the lower, the more the elbows are tucked."""
-    return 0.09 + 0.12 * (1 - (flare_deg - 25) / 60) + float(rng.uniform(-0.015, 0.015))
+    return 0.09 + 0.12 * (1 - (flare_deg - 25) / 60)
+
+
+def usual_touch_m(rng: np.random.Generator, flare_deg: float) -> float:
+    """Somebody's touch point, about `mean_touch_m`."""
+    return mean_touch_m(flare_deg) + float(rng.uniform(-0.015, 0.015))
 
 
 def two_reps(rng: np.random.Generator, touch_m: float) -> tuple[RepSpec, RepSpec]:
@@ -87,9 +94,45 @@ def two_reps(rng: np.random.Generator, touch_m: float) -> tuple[RepSpec, RepSpec
     return first, second
 
 
-def set_s(reps: tuple[RepSpec, ...]) -> float:
-    """Length of a set that begins with ``SETTLE_S`` at lockout, seconds."""
-    return SETTLE_S + sum(r.descent_s + r.pause_s + r.press_s + r.hold_s for r in reps)
+def set_s(reps: tuple[RepSpec, ...], settle_s: float = SETTLE_S) -> float:
+    """Length of a set that begins with some seconds at lockout, seconds."""
+    return settle_s + sum(r.descent_s + r.pause_s + r.press_s + r.hold_s for r in reps)
+
+
+Place = tuple[float, float, float]
+
+
+def around(azimuth_deg: float, height_m: float, distance_m: float, middle_m: float = 0.0) -> Place:
+    """Place of a camera around the bench, metres; the distance is along the floor.
+
+    Azimuth 0 is from the feet, 90 from the lifter's left, about a middle so far toward the head.
+    """
+    turn = np.radians(azimuth_deg)
+    place = (middle_m - distance_m * np.cos(turn), height_m, distance_m * np.sin(turn))
+    return tuple(np.round(place, 3).tolist())
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What cameras look at, more or less, and how narrow their lenses are.
+
+    Attributes
+    ----------
+    middle_m : float
+        See `around`.
+    target_m, spread_m
+        What is looked at, and how far it may lie off along each axis.
+    focal_shares
+        Least and greatest `CameraSpec.focal_share`.
+    """
+
+    middle_m: float
+    target_m: Place
+    spread_m: float
+    focal_shares: tuple[float, float]
+
+
+CHEST = Aim(0.0, (-0.14, 0.76, 0.0), 0.06, (0.74, 0.88))
 
 
 def seen_from(
@@ -99,20 +142,16 @@ def seen_from(
     distance_m: float,
     size: tuple[int, int] = (1280, 720),
     handheld: bool = False,
+    aim: Aim = CHEST,
 ) -> CameraSpec:
-    """Camera somewhere around the bench that looks at the lifter's chest, more or less.
-
-    Azimuth 0 is from the feet, 90 from the lifter's left.
-    """
-    turn = np.radians(azimuth_deg)
-    target = np.array([-0.14, 0.76, 0.0]) + rng.uniform(-0.06, 0.06, 3)
-    place = np.array([-distance_m * np.cos(turn), height_m, distance_m * np.sin(turn)])
+    """Camera `around` the bench that looks at the lifter's chest, or whatever it is aimed at."""
+    target = np.array(aim.target_m) + rng.uniform(-aim.spread_m, aim.spread_m, 3)
     return CameraSpec(
-        tuple(np.round(place, 3).tolist()),
+        around(azimuth_deg, height_m, distance_m, aim.middle_m),
         tuple(np.round(target, 3).tolist()),
         round(float(rng.uniform(-1.5, 1.5)), 2),
         *size,
-        focal_share=round(float(rng.uniform(0.74, 0.88)), 3),
+        focal_share=round(float(rng.uniform(*aim.focal_shares)), 3),
         shake_m=0.006 if handheld else 0.0,
         shake_deg=0.35 if handheld else 0.0,
     )

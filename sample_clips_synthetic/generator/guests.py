@@ -20,10 +20,14 @@ from .clip import ClipSpec
 from .draws import (
     BLACK,
     SETTLE_S,
+    Aim,
+    around,
     clothes,
     empty_bar,
     gym,
+    mean_touch_m,
     plates,
+    seen_from,
     set_s,
     shade,
     two_reps,
@@ -51,30 +55,8 @@ def _style(flare_deg: float, wrist_back_deg: float) -> ArmStyle:
     return ArmStyle(flare_deg, float(np.clip(flare_deg * 0.8, 25, 62)), wrist_back_deg)
 
 
-def _camera(
-    rng: np.random.Generator,
-    azimuth_deg: float,
-    height_m: float,
-    distance_m: float,
-    size: tuple[int, int],
-    handheld: bool = False,
-) -> CameraSpec:
-    """Camera around the middle of the bar's way, which it looks at more or less.
-
-    Azimuth 0 is from the feet, 90 from the lifter's left; the distance is along the floor.
-    """
-    turn = np.radians(azimuth_deg)
-    target = np.array([-0.12, 0.82, 0.0]) + rng.uniform(-0.05, 0.05, 3)
-    place = np.array([-0.1 - distance_m * np.cos(turn), height_m, distance_m * np.sin(turn)])
-    return CameraSpec(
-        tuple(np.round(place, 3).tolist()),
-        tuple(np.round(target, 3).tolist()),
-        round(float(rng.uniform(-1.5, 1.5)), 2),
-        *size,
-        focal_share=round(float(rng.uniform(0.74, 0.84)), 3),
-        shake_m=0.006 if handheld else 0.0,
-        shake_deg=0.35 if handheld else 0.0,
-    )
+BAR_WAY = Aim(-0.1, (-0.12, 0.82, 0.0), 0.05, (0.74, 0.84))
+"""The middle of the bar's way."""
 
 
 def _advised(
@@ -100,7 +82,7 @@ def _advised(
         azimuth = 180 - rng.uniform(48, 60) if headward else rng.uniform(30, 60)
         azimuth, height = side * azimuth, rng.uniform(0.9, 1.8)
     distance = float(rng.uniform(2.8, 3.4))
-    return _camera(rng, float(azimuth), float(height), distance, size, handheld)
+    return seen_from(rng, float(azimuth), float(height), distance, size, handheld, BAR_WAY)
 
 
 # Body, plates, kilograms, side of the camera at an angle and whether it looks from the head's
@@ -274,7 +256,7 @@ def _comparison(lifter: int, session: int, way: str, view: str) -> ClipSpec:
     light = (float(day.uniform(1.0, 1.5)), float(day.uniform(2, 4)), int(day.integers(22, 27)))
     number = 1 if way == "a" else 2
     rng = np.random.default_rng([9700, lifter, session, number])
-    touch = 0.09 + 0.12 * (1 - (flare - 25) / 60)
+    touch = mean_touch_m(flare)
     for drawn, spread in ((day, OF_THE_DAY), (rng, OF_THE_SET)):
         flare += spread.flare_deg * float(drawn.normal())
         touch += spread.touch_m * float(drawn.normal())
@@ -303,14 +285,13 @@ def _comparison(lifter: int, session: int, way: str, view: str) -> ClipSpec:
     place = np.random.default_rng([9700, lifter, session, 3 + seen, 1 if shared else number])
     camera = _advised(place, view, float(place.choice([-1.0, 1.0])), SMALL)
     late = round(float(place.uniform(0.0, 0.12)), 2)
-    whole = 2 * REST_S + rep.descent_s + rep.pause_s + rep.press_s
     return ClipSpec(
         f"qc_{lifter:02d}{way}{session}_{view}", "comparisons",
         f"way {way}, session {session}, grip {grip:.2f} m, flare {flare:.0f}",
         6000 + 100 * lifter + 10 * session + number, view, camera,
         build=f"guest_{body}", outfit=outfit, load=load, load_kg=60.0, room=room, stance=stance,
         style=_style(flare, wrist_back), sets=sets,
-        start_s=late, duration_s=round(whole - late, 2),
+        start_s=late, duration_s=round(set_s((rep,), REST_S) - late, 2),
         gain=light[0], noise=light[1], crf=light[2],
     )  # fmt: skip
 
@@ -347,13 +328,11 @@ def _place(number: int, name: str, azimuth: float, height: float, distance: floa
     outfit, room = _clothes(rng, body), replace(gym(rng), half_width_m=6.4)
     load, reps = plates(rng), two_reps(rng, usual_touch_m(rng, flare))
     sets = SetSpec(reps, settle_s=SETTLE_S, grip_width_m=grip, yaw_deg=0.3 * side)
-    turn = np.radians(azimuth)
-    place = np.array([-0.1 - distance * np.cos(turn), height, side * distance * np.sin(turn)])
     return ClipSpec(
         f"qp_{number:02d}_{name}", "places",
         f"from {side * azimuth} degrees, {height} m high, {distance} m off",
         7000 + number, "front" if azimuth == 0 else "side" if azimuth == 90 else "oblique",
-        CameraSpec(tuple(np.round(place, 3).tolist()), (-0.1, 0.85, 0.0)),
+        CameraSpec(around(side * azimuth, height, distance, BAR_WAY.middle_m), (-0.1, 0.85, 0.0)),
         build=f"guest_{body}", outfit=outfit, load=load, load_kg=80.0, room=room, stance=stance,
         style=style, sets=sets, duration_s=round(set_s(reps), 2),
     )  # fmt: skip
