@@ -24,7 +24,8 @@ from scipy.integrate import trapezoid
 
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import combine, expand, grade, mean_over_reps, rectangular, state
-from barpath.lift.catalogue import CATALOGUE, VIEWS, MeasureSpec
+from barpath.ground.view import NAMES, View, view_of
+from barpath.lift.catalogue import CATALOGUE, MeasureSpec
 from barpath.space import armfit
 from barpath.space.armfit import ArmFit
 from barpath.space.smooth import SmoothConfig, smooth
@@ -109,8 +110,13 @@ class MeasureContext:
     useless_factor: float = 4.0
 
     def __post_init__(self) -> None:
-        if self.view not in VIEWS:
-            raise OptionError(f"The view must be one of {', '.join(VIEWS)}, not {self.view!r}.")
+        if self.view not in NAMES:
+            raise OptionError(f"The view must be one of {', '.join(NAMES)}, not {self.view!r}.")
+
+    @property
+    def shows(self) -> View:
+        """What can be seen from there."""
+        return view_of(self.view)
 
 
 @dataclass(frozen=True)
@@ -395,7 +401,7 @@ def _sticking(
 
 def _no_horizontal(context: MeasureContext) -> str:
     """Why horizontal distances along the body cannot be had, or ''."""
-    if context.view == "front":
+    if not context.shows.along:
         return "A front view does not show movement toward the head or the feet."
     if not context.horizontal_trusted:
         return context.horizontal_reason or "Horizontal distances cannot be trusted in this clip."
@@ -462,7 +468,7 @@ def _front_bar(
 ) -> list[dict[str, _Found]]:
     """Tilt of the bar and the time between its ends at lockout, for each repetition."""
     names = ("bar_tilt_deg", "bar_tilt_lockout_deg", "lockout_time_difference_s")
-    if context.view != "front":
+    if not context.shows.both_ends:
         reason = "It needs a front view: from this side the two ends of the bar lie in line."
         return [dict.fromkeys(names, _missing(reason)) for _ in range(len(reps))]
     if not {"tilt_deg", "left_y_m", "right_y_m"} <= set(trajectory.columns):
@@ -695,7 +701,7 @@ def _arm(
     roll = math.radians(context.roll_sd_deg)
     found: dict[str, _Found] = {}
     forearm = ("wrist_over_elbow_m", "forearm_lean_deg")
-    if context.view != "front":
+    if not context.shows.widths:
         found |= dict.fromkeys(forearm, _missing("It needs a front view, from the feet."))
     elif not (elbow.seen and wrist.seen):
         reason = f"The {side} elbow or wrist was not seen with the bar on the chest."
@@ -726,14 +732,14 @@ def _abduction(
     context: MeasureContext,
 ) -> _Found:
     """Angle between one upper arm and the trunk with the bar on the chest."""
-    if context.view == "oblique":
+    if not context.shows.square:
         return _missing("From an oblique view the part of the upper arm in depth is not known.")
     if not math.isfinite(context.upper_arm_m):
         return _missing("The length of the upper arm is not known.")
     if not (shoulder.seen and elbow.seen):
         return _missing(f"The {side} shoulder or elbow was not seen with the bar on the chest.")
     dx, dy = elbow.x - shoulder.x, elbow.y - shoulder.y
-    along = context.view == "side"
+    along = context.shows.along
     if along:
         hip = joints.joint(frames, f"{side}_hip")
         trunk = np.array([hip.x - shoulder.x, hip.y - shoulder.y]) if hip.seen else [-1.0, 0.0]
@@ -849,7 +855,7 @@ def _touch_point(
 def _grip(joints: _Joints, rep: Any, context: MeasureContext) -> dict[str, _Found]:
     """Grip width over all frames from touch to lockout, and against the shoulders."""
     names = ("grip_width_m", "grip_to_shoulder_ratio")
-    if context.view != "front":
+    if not context.shows.widths:
         return dict.fromkeys(names, _missing("It needs a front view, from the feet."))
     end = rep.lockout_s if math.isfinite(rep.lockout_s) else rep.end_s
     frames = joints.between(rep.touch_s, end)

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
 from barpath.errors import BarNotFoundError
+from barpath.ground.view import FRONT, SIDE, View, view_of
 from barpath.sight.jointnet import BAR_PARTS
 from barpath.sight.pose import PLACE
 
@@ -154,6 +155,11 @@ class Calibration:
     roll_source: str
     end: str = ""
     far: bool | None = None
+
+    @property
+    def shows(self) -> View:
+        """What can be seen from where the camera stood."""
+        return view_of(self.view)
 
     def value(self, name: str) -> float:
         """Best value of a parameter (radians, or metres or pixels for `log_` names)."""
@@ -509,7 +515,7 @@ def calibrate_side(
     roll_sd_deg: float = np.nan,
     pitch_deg: float = np.nan,
     pitch_sd_deg: float = np.nan,
-    view: str = "side",
+    view: str = SIDE.name,
     bar: Sequence[BarReadings] = (),
     config: CalibrationConfig | None = None,
 ) -> Calibration:
@@ -956,7 +962,7 @@ def calibrate_front(
     ratio = (heights_px.T / gap_px).ravel()
     ratio = float(np.median(ratio[np.isfinite(ratio)])) if np.isfinite(ratio).any() else np.nan
     return Calibration(
-        view="front",
+        view=FRONT.name,
         names=FRONT_PARAMETERS,
         params=fit.x,
         draws=_draws(fit.x, fit.jac, config),

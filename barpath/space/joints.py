@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from barpath.ground.view import view_of
 from barpath.space.calibrate import Calibration, front_joint_points, side_joint_points
 
 Floats = NDArray[np.float64]
@@ -296,7 +297,7 @@ def upper_arm(
     if stature_m is not None:
         length_m = UPPER_ARM_OF_STATURE * stature_m
         return length_m, 0.05 * length_m
-    if joints_m.empty or view == "oblique":
+    if joints_m.empty or not view_of(view).square:
         return float("nan"), float("nan")
     lengths = np.concatenate(
         [
