@@ -23,6 +23,7 @@ __all__ = [
     "barfind",
     "barline",
     "barmodel",
+    "barplates",
     "barsearch",
     "bartrack",
     "bridge",
@@ -41,4 +42,5 @@ __all__ = [
     "platetrack",
     "pose",
     "shaft",
+    "shaftline",
 ]

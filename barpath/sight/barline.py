@@ -133,3 +133,11 @@ class BarSeed:
     shaft: FloatArray = field(repr=False)
     patch_first: tuple[float, float]
     patch_scale: float = 1.0
+
+
+@dataclass(frozen=True)
+class BarPose:
+    """The bar in one frame: both ends' coordinates, left then right."""
+
+    x: FloatArray
+    y: FloatArray
