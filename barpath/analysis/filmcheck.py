@@ -25,7 +25,7 @@ from barpath.ground.uncertainty import expand, state
 from barpath.sight import plate, platetrack, pose
 from barpath.sight.ellipse import Ellipse
 from barpath.sight.jointnet import JointNetwork
-from barpath.space import calibrate
+from barpath.space import fittedcamera, pinhole
 from barpath.space.joints import head_direction, near_side
 
 Floats = NDArray[np.float64]
@@ -368,7 +368,7 @@ def lens_over(below_px: float, level: scene.SceneRoll, focal_px: float, distance
     return Fact(value, math.hypot(off * distance.value, math.tan(angle) * distance.sd))
 
 
-def _degrees(calibration: calibrate.Calibration, name: str) -> Fact:
+def _degrees(calibration: fittedcamera.Calibration, name: str) -> Fact:
     value = float(np.rad2deg(calibration.value(name)))
     return Fact(value, float(np.rad2deg(calibration.sd(name))))
 
@@ -433,7 +433,7 @@ def _front(
     ends = [end[known] for end in ends]
 
     def place(params: Floats) -> tuple[float, float]:
-        middle = sum(calibrate.front_ends(params, *ends, calibration.principal_px)) / 2
+        middle = sum(pinhole.front_ends(params, *ends, calibration.principal_px)) / 2
         half_way = (middle[:, 1].min() + middle[:, 1].max()) / 2
         return -float(half_way), float(np.median(middle[:, 2]))
 

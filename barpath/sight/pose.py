@@ -316,7 +316,7 @@ def pose_table(
 
 
 def points_in(table: pd.DataFrame) -> list[str]:
-    """Names of a table's points with their trailing underscore, as `calibrate.steady` takes them.
+    """Names of a table's points with their trailing underscore, as `steadying.steady` takes them.
 
     Examples
     --------
