@@ -14,7 +14,9 @@ from barpath.lift.bottom import COLUMNS, arms_of, draw_table, points_of
 from barpath.report import answer
 from barpath.report.answer import Facts, Known
 from barpath.report.report import bottom_labels
-from barpath.space.armfit import OUTWARD, SIDES, ArmFitConfig, fit_arms
+from barpath.space.armfit import fit_arms
+from barpath.space.armprior import ArmFitConfig
+from barpath.space.sights import OUTWARD, SIDES
 from sample_clips_synthetic.generator.body import ArmStyle, Lifter
 from sample_clips_synthetic.generator.clip import SHAFT_RADIUS_M
 from sample_clips_synthetic.generator.truth import arm_measures

@@ -20,7 +20,7 @@ from barpath.report.overlay import (
     plumb_direction,
     scaled_state,
 )
-from barpath.space.calibrate import front_axes
+from barpath.space.pinhole import front_axes
 from tests.made_results import DEPTH_M, FPS, make_image, make_result
 
 CONFIG = OverlayConfig()

@@ -25,7 +25,7 @@ from barpath.cli import commands as cli
 from barpath.errors import OptionError, OutputError
 from barpath.lift.advice import LifterProfile
 from barpath.report.pairreport import is_pair_folder, pair_html, read_rules, summary, write_pair
-from barpath.space.armfit import ArmFitConfig
+from barpath.space.armprior import ArmFitConfig
 from tests.made_detections import made_result, truth
 
 NAME, LAG_S = "ql_tucked", -0.3

@@ -33,8 +33,8 @@ from barpath.lift.advice import (
 )
 from barpath.lift.bottom import arms_of, points_of
 from barpath.report.plots import sideways_words
-from barpath.space.armfit import SIDES
 from barpath.space.arms3d import Arms3d
+from barpath.space.sights import SIDES
 
 FILM_FRONT = (
     "Film from the feet: the phone in the middle at about eye height, so that the chest and both"

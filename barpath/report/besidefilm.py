@@ -33,7 +33,7 @@ from barpath.report.overlay import (
     transforms_at,
     write_label,
 )
-from barpath.space.armfit import SIDES
+from barpath.space.sights import SIDES
 
 Image = NDArray[np.uint8]
 

@@ -36,7 +36,7 @@ from barpath.report.blockreport import write_pages
 from barpath.report.pages import Photo, clean, data_uri, photo, plural, render
 from barpath.report.pairreport import is_pair_folder, read_pair
 from barpath.report.report import CAUTIONS, above_caption
-from barpath.space.armfit import SIDES
+from barpath.space.sights import SIDES
 
 BESIDE_PAGE = "beside.html"
 BESIDE_FILM = "beside.mp4"

@@ -21,7 +21,7 @@ from matplotlib.textpath import TextPath
 
 from barpath.analysis.stills import DRAWN_JOINTS, SEGMENTS, shown_joints
 from barpath.analysis.store import SetResult
-from barpath.space.calibrate import world_axes
+from barpath.space.pinhole import world_axes
 
 PHASE_WORDS: Mapping[str, str] = {
     "rack": "in the rack",
