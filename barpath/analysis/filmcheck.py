@@ -22,7 +22,7 @@ from barpath.clip import scene
 from barpath.clip.frames import ClipInfo, Frame, check_size, probe, sample, stream
 from barpath.errors import ClipError
 from barpath.ground.uncertainty import expand, state
-from barpath.sight import plate, pose
+from barpath.sight import plate, platetrack, pose
 from barpath.sight.ellipse import Ellipse
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import fittedcamera, pinhole
@@ -382,7 +382,7 @@ def _exposure(info: ClipInfo, seed: plate.PlateSeed, config: AnalysisConfig) -> 
     k = int(np.argmax(speed))
     begin, end = int(path[k, 0]), int(path[k + 1, 0])
     lead = max(begin - 10, 0)
-    tracker = plate.PlateTracker(seed, config.plate)
+    tracker = platetrack.PlateTracker(seed, config.plate)
     kept: dict[int, Floats] = {}
     for frame in stream(info, indices=range(lead, min(end + 5, info.n_frames))):
         tracker.update(frame)

@@ -37,9 +37,20 @@ from barpath.lift import measurerow, measures, measuresummary
 from barpath.lift.advice import profile_from
 from barpath.lift.bottom import draw_table
 from barpath.lift.reps import find_phases, find_reps
-from barpath.sight import barends, barline, firstlook, plate, pose
+from barpath.sight import (
+    barends,
+    barfind,
+    barline,
+    bartrack,
+    firstlook,
+    plate,
+    platefind,
+    platetrack,
+    pose,
+)
 from barpath.sight.bridge import bridge, followed_end
-from barpath.sight.jointnet import BarLine, JointNetwork
+from barpath.sight.jointnet import JointNetwork
+from barpath.sight.lifter import BarLine
 from barpath.space import (
     armfit,
     armprior,
@@ -392,7 +403,7 @@ def _find_in(
             ends_px, bare = None, False
             if look is not None and look.sure:
                 ends_px, bare = look.bar_ends(transforms), look.bare
-            found = barline.find_bar(
+            found = barfind.find_bar(
                 samples, config.bar, transforms, ends_px, bare=bare and ends_px is not None
             )
         except BarNotFoundError as error:
@@ -456,14 +467,14 @@ def _find_disc(
             return disc
     disc = None
     try:
-        disc = plate.find_plate(samples, config.plate, at_px, transforms=transforms)
+        disc = platefind.find_plate(samples, config.plate, at_px, transforms=transforms)
     except BarNotFoundError as error:
         problems.append(str(error))
     if look is None or not look.sure or (disc is not None and is_held(disc)):
         return disc
     for number, place in look.plates():
         try:
-            other = plate.find_plate(
+            other = platefind.find_plate(
                 samples, config.plate, tuple(place), at_sample=number, transforms=transforms
             )
         except BarNotFoundError:
@@ -510,7 +521,7 @@ def _find_near(
         n_measured=QUICK_OUTLINES,
     )
     try:
-        found = plate.find_plate(parts, few, transforms=moved)
+        found = platefind.find_plate(parts, few, transforms=moved)
     except BarNotFoundError:
         return None
     shape = found.ellipse
@@ -618,10 +629,10 @@ def follow(
     """
     strips = tracker = None
     if isinstance(found.seed, barline.BarSeed):
-        tracker = barline.BarTracker(found.seed, config.bar)
+        tracker = bartrack.BarTracker(found.seed, config.bar)
         strips = barends.BarStrips(config.ends, bare=found.seed.left.bare)
     elif found.seed is not None:
-        tracker = plate.PlateTracker(found.seed, config.plate)
+        tracker = platetrack.PlateTracker(found.seed, config.plate)
     motion = scene.CameraMotion(config.scene)
     reading = pose_config(config)
     if tracker is None:

@@ -16,13 +16,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.sight.jointnet import (
-    POINTS,
-    SIDES,
+from barpath.sight.jointnet import POINTS, SIDES, JointNetwork, Readings
+from barpath.sight.lifter import (
     BarLine,
-    JointNetwork,
     LifterConfig,
-    Readings,
     Tracker,
     find_lifter,
     square_round,
