@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 
 def edge_pair_score(gradient: FloatArray, thickness_px: float) -> FloatArray:

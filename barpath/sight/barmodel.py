@@ -21,7 +21,7 @@ from barpath.sight.barline import BarEnd, BarlineConfig
 from barpath.sight.barsearch import COLUMN, BarSamples
 from barpath.sight.shaft import shaft_across, thickness_of
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 # So many pairs of plates are followed, and only those that score this share of the best.
 _MOST_PAIRS, _NEAR_BEST = 4, 0.5
@@ -81,31 +81,7 @@ def bar_models(
     reach = int(0.35 * rows)
     few = stack.grey[:6].astype(np.float32)
     noise = 1.4826 * float(np.median(np.abs(np.diff(few, axis=0)))) + 1.0
-    height = chosen["y"].to_numpy()
-    sample = chosen["sample"].to_numpy()
-
-    own, differs, line_part = [], [], []
-    level = _levels(height)
-    elsewhere = {
-        k: sample[_furthest(np.abs(height - np.mean(height[level == k])))] for k in np.unique(level)
-    }
-    for row, k in zip(chosen.itertuples(), level, strict=True):
-        own.append(_aligned(stack.grey[row.sample], row.y, row.drop, reach))
-        # The scenery there is seen while the bar is furthest away. Someone may walk through it, or
-        # something there look like the bar: one picture of several may be wrong either way.
-        least = second = np.full(own[-1].shape, np.inf, np.float32)
-        for other in elsewhere[k]:
-            apart = _aligned(stack.grey[other], row.y, row.drop, reach) - own[-1]
-            apart = np.abs(cv2.blur(apart, (3, 3)))
-            second = cv2.min(second, cv2.max(least, apart))
-            least = cv2.min(least, apart)
-        differs.append(second)
-        spread = np.repeat(moving[row.sample], COLUMN, axis=1)
-        spread = np.pad(spread, ((0, 0), (0, width - spread.shape[1])))
-        line_part.append(
-            np.max(_aligned(spread, row.y, row.drop, reach)[reach - 1 : reach + 2], axis=0)
-        )
-    own_stack = np.stack(own)
+    own_stack, differs, line_part = _laid_over(stack, chosen, moving, reach)
     rigid = np.median(own_stack, axis=0)
     wobble = np.median(np.abs(own_stack - rigid), axis=0)
     fill = np.ones((2 * (max(3, rows // 60) | 1) + 1, 3), np.uint8)
@@ -131,6 +107,41 @@ def bar_models(
     told = None if expected is None else _told_model(own_stack, rigid, on_shaft, expected, bare)
     if told is not None:
         yield told
+
+
+def _laid_over(
+    stack: BarSamples, chosen: pd.DataFrame, moving: NDArray[np.float32], reach: int
+) -> tuple[FloatArray, list[FloatArray], list[FloatArray]]:
+    """Lay the pictures of chosen lines over each other, the line in row `reach` of each.
+
+    Returns grey levels, shape (n, 2 reach + 1, width), by how much each picture differs from the
+    scenery that is seen there when the bar is elsewhere, and how much moves on the line, (width,).
+    """
+    width = stack.grey.shape[2]
+    height = chosen["y"].to_numpy()
+    sample = chosen["sample"].to_numpy()
+    own, differs, line_part = [], [], []
+    level = _levels(height)
+    elsewhere = {
+        k: sample[_furthest(np.abs(height - np.mean(height[level == k])))] for k in np.unique(level)
+    }
+    for row, k in zip(chosen.itertuples(), level, strict=True):
+        own.append(_aligned(stack.grey[row.sample], row.y, row.drop, reach))
+        # The scenery there is seen while the bar is furthest away. Someone may walk through it, or
+        # something there look like the bar: one picture of several may be wrong either way.
+        least = second = np.full(own[-1].shape, np.inf, np.float32)
+        for other in elsewhere[k]:
+            apart = _aligned(stack.grey[other], row.y, row.drop, reach) - own[-1]
+            apart = np.abs(cv2.blur(apart, (3, 3)))
+            second = cv2.min(second, cv2.max(least, apart))
+            least = cv2.min(least, apart)
+        differs.append(second)
+        spread = np.repeat(moving[row.sample], COLUMN, axis=1)
+        spread = np.pad(spread, ((0, 0), (0, width - spread.shape[1])))
+        line_part.append(
+            np.max(_aligned(spread, row.y, row.drop, reach)[reach - 1 : reach + 2], axis=0)
+        )
+    return np.stack(own), differs, line_part
 
 
 def _aligned(

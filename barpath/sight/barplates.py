@@ -15,7 +15,7 @@ from barpath.ground.choice import best_index
 from barpath.sight.baredges import crop_grey, parabola, vertical_gradient
 from barpath.sight.barline import BarlineConfig, BarPose, BarSeed
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 
 class EndPictures:

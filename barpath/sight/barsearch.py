@@ -20,7 +20,7 @@ from barpath.ground.choice import best_index
 from barpath.sight.baredges import noise_level, vertical_gradient
 from barpath.sight.barline import BarlineConfig
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 COLUMN = 4
 

@@ -21,7 +21,7 @@ from barpath.sight.barline import SIDES, BarlineConfig, BarPose, BarSeed
 from barpath.sight.barplates import EndPictures
 from barpath.sight.shaftline import AT_ENDS, LineFit, LineStrip, ShaftLine
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 # So many strips are kept, some 10 kB each, to be fitted again with what was learned after them.
 _MOST_EARLY = 240
@@ -96,7 +96,7 @@ class BarTracker:
         for number, strip in self._early:
             again = self._line.fit_strip(strip.pooled, strip.u, strip.coefficients, strip.sag_sd)
             if again is not None:
-                shift = AT_ENDS @ (again[0] - strip.coefficients)
+                shift = AT_ENDS @ (again.coefficients - strip.coefficients)
                 moved[number] = shift if np.abs(shift).max() < 2.0 else 0.0
         table[heights] += moved + self._line.shaft.axis_px
         return table

@@ -214,6 +214,27 @@ def best_shift(
     return grid[best_index(gathered.sum(axis=0) - penalty)[0]]
 
 
+@dataclass
+class _RayEdges:
+    """Edges along the rays across an outline.
+
+    `found` is each ray's offset from the outline, px, `strength` its evidence 0..1, `peak` the
+    column of the strip where it is; `smear` is how far the outline moves along the ray during a
+    frame, px, and `jacobian` how far an edge moves with each of the outline's parameters.
+    """
+
+    strip: EdgeStrip
+    found: FloatArray
+    strength: FloatArray
+    peak: NDArray[np.intp]
+    smear: FloatArray
+    jacobian: FloatArray
+
+    def weaker_where_smeared(self, share: float) -> FloatArray:
+        """Least strength of an edge that counts, `share` where nothing moves."""
+        return share / (1.0 + (self.smear / 4.0) ** 2)
+
+
 def fit_outline(
     image: NDArray[np.uint8],
     params: FloatArray,
@@ -232,43 +253,23 @@ def fit_outline(
     current = params.copy()
     scale = 0.6 * window_px
     for window in (2.0 * window_px, *[window_px] * n_narrow):
-        smear = np.zeros(len(units))
-        strip = EdgeStrip(image, current, units, window + 1.0)
-        if smear_px is not None:
-            smear = np.abs(strip.normals @ smear_px)
-            # A smeared edge is wider and lower, but it is the same edge.
-            strip.edge *= (1.0 + 0.3 * smear)[:, None]
-        evidence = strip.evidence(rim)
-        found, strength, peak = _pick_edges(strip, evidence, window, smear)
-        if visible is not None:
-            strength = strength * (0.2 + 0.8 * visible)
-        strength = strength / (1.0 + (smear / 4.0) ** 2)
-        jacobian = outline_jacobian(strip.normals, units)
-        step = np.zeros(5)
-        for _ in range(3):
-            residual = found - jacobian @ step
-            weight = strength * _tukey(residual / (4.0 * scale))
-            normal = (jacobian.T * weight) @ jacobian / scale**2 + prior
-            right = (jacobian.T * weight) @ found / scale**2 + prior @ (expected - current)
-            step = np.linalg.solve(normal, right)
-            residual = found - jacobian @ step
-            good = (strength > 0.1 / (1.0 + (smear / 4.0) ** 2)) & (np.abs(residual) < window)
-            if good.sum() >= 8:
-                scale = 1.4826 * float(np.median(np.abs(residual[good])))
-            scale = float(np.clip(scale, config.edge_noise_px, 0.6 * window_px))
+        edges = _edges_across(image, current, units, rim, window, visible, smear_px)
+        limits = (config.edge_noise_px, 0.6 * window_px)
+        step, residual, scale = _step_to(edges, prior, expected - current, window, scale, limits)
         current = current + step
         determinant = current[2] * current[3] - current[4] ** 2
         if min(current[2], current[3], determinant) <= 0:
             current = start.copy()
             break
-    weight = strength * _tukey(residual / (4.0 * scale))
+    weight = edges.strength * _tukey(residual / (4.0 * scale))
     # Chance edges scatter over the whole window, so that only a narrow band counts as seen.
     band = np.clip(3.0 * scale, 0.4, max(0.8, 0.012 * mean_radius(current)))
-    inlier = (strength > 0.12 / (1.0 + (smear / 4.0) ** 2)) & (
+    inlier = (edges.strength > edges.weaker_where_smeared(0.12)) & (
         np.abs(residual) < min(float(band), window_px)
     )
     if visible is not None:
         inlier &= visible > 0.4
+    jacobian, strip = edges.jacobian, edges.strip
     information = (jacobian.T * weight) @ jacobian / (config.correlation * scale**2)
     covariance = np.linalg.inv(information + prior)
     rows = np.arange(len(units))
@@ -279,9 +280,61 @@ def fit_outline(
         float(strip.valid.any(axis=1).mean()),
         scale,
         inlier,
-        strip.inner[rows, peak],
-        strip.edge[rows, peak],
+        strip.inner[rows, edges.peak],
+        strip.edge[rows, edges.peak],
     )
+
+
+def _edges_across(
+    image: NDArray[np.uint8],
+    params: FloatArray,
+    units: FloatArray,
+    rim: Rim,
+    window_px: float,
+    visible: FloatArray | None,
+    smear_px: FloatArray | None,
+) -> _RayEdges:
+    """Edges of the plate within a window about an outline, weaker where something hides it."""
+    smear = np.zeros(len(units))
+    strip = EdgeStrip(image, params, units, window_px + 1.0)
+    if smear_px is not None:
+        smear = np.abs(strip.normals @ smear_px)
+        # A smeared edge is wider and lower, but it is the same edge.
+        strip.edge *= (1.0 + 0.3 * smear)[:, None]
+    found, strength, peak = _pick_edges(strip, strip.evidence(rim), window_px, smear)
+    if visible is not None:
+        strength = strength * (0.2 + 0.8 * visible)
+    strength = strength / (1.0 + (smear / 4.0) ** 2)
+    return _RayEdges(strip, found, strength, peak, smear, outline_jacobian(strip.normals, units))
+
+
+def _step_to(
+    edges: _RayEdges,
+    prior: FloatArray,
+    pull: FloatArray,
+    window_px: float,
+    scale: float,
+    limits: tuple[float, float],
+) -> tuple[FloatArray, FloatArray, float]:
+    """Change of the parameters that lays the outline on its edges, by three reweighted solutions.
+
+    `pull` is the change that the prior wants; `scale`, px, is the edges' spread about the outline,
+    kept within `limits`. Returns the change, what each edge is still off, px, and the spread.
+    """
+    found, strength, jacobian = edges.found, edges.strength, edges.jacobian
+    step = np.zeros(5)
+    for _ in range(3):
+        residual = found - jacobian @ step
+        weight = strength * _tukey(residual / (4.0 * scale))
+        normal = (jacobian.T * weight) @ jacobian / scale**2 + prior
+        right = (jacobian.T * weight) @ found / scale**2 + prior @ pull
+        step = np.linalg.solve(normal, right)
+        residual = found - jacobian @ step
+        good = (strength > edges.weaker_where_smeared(0.1)) & (np.abs(residual) < window_px)
+        if good.sum() >= 8:
+            scale = 1.4826 * float(np.median(np.abs(residual[good])))
+        scale = float(np.clip(scale, *limits))
+    return step, residual, scale
 
 
 def _tukey(ratio: FloatArray) -> FloatArray:
