@@ -229,7 +229,7 @@ class BarTracker:
                     continue
                 state = "seen" if known and here else "partly"
                 # On a tilted bar, not knowing exactly how far out the plate is moves y as well.
-                slope = float(np.ptp(pose.y) / max(np.ptp(pose.x), 1.0))
+                slope = float(np.ptp(pose.y)) / max(float(np.ptp(pose.x)), 1.0)
                 sd = float(np.hypot(line.sd[side], 0.04 * self._ends.plate_px[side] * slope))
             elif known:
                 # Correlation places a plate to about a third of a reduced pixel; it has no shaft to

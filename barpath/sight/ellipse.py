@@ -161,7 +161,9 @@ def unit_vectors(n: int) -> FloatArray:
     return np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def outline_from_params(params: ArrayLike, units: NDArray[np.floating]) -> tuple[FloatArray, FloatArray]:
+def outline_from_params(
+    params: ArrayLike, units: NDArray[np.floating]
+) -> tuple[FloatArray, FloatArray]:
     """Outline points and outward unit normals.
 
     Parameters
@@ -400,11 +402,11 @@ def project_circle(
     2.14: conics under a homography).
     """
     centre_m = np.asarray(centre_m, dtype=float)
-    normal = np.asarray(normal, dtype=float) / np.linalg.norm(normal)
-    helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
-    u = np.cross(normal, helper)
+    axis = np.asarray(normal, dtype=float) / np.linalg.norm(normal)
+    helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
+    u = np.cross(axis, helper)
     u /= np.linalg.norm(u)
-    v = np.cross(normal, u)
+    v = np.cross(axis, u)
     if centre_m[2] - radius_m * np.hypot(u[2], v[2]) <= 0:
         raise ValueError("the circle is not wholly in front of the camera")
     homography = np.asarray(camera, dtype=float) @ np.column_stack(

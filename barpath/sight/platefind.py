@@ -180,7 +180,7 @@ def _one_body(first: Refined, other: Refined) -> bool:
     """Whether two outlines lie so far over one another that they may be readings of one plate."""
     centre, its = dict(first.seen_in), dict(other.seen_in)
     apart = [float(np.linalg.norm(centre[k] - its[k])) for k in centre.keys() & its.keys()]
-    return bool(apart) and np.median(apart) < 0.5 * mean_radius(first.params)
+    return bool(apart) and bool(np.median(apart) < 0.5 * mean_radius(first.params))
 
 
 def _move_alike(path: ShapePath, other: ShapePath) -> bool:

@@ -139,8 +139,8 @@ def _mates(
     if not rows:
         return []
     table = np.array(rows)
-    radius = np.array([shape.radius_px for shape in shapes])
-    value = np.clip(table[:, 0], 0, None) ** 2 * radius**0.75
+    radii = np.array([shape.radius_px for shape in shapes])
+    value = np.clip(table[:, 0], 0, None) ** 2 * radii**0.75
     mates = []
     for _ in range(3):
         best = best_index(value)[0]
@@ -149,8 +149,8 @@ def _mates(
         mate = _aligned(work, path, shapes[best], table[best, 1:], weighted=shown is None)
         if mate is not None:
             mates.append(mate)
-        near = np.linalg.norm(table[:, 1:] - table[best, 1:], axis=1) < 0.3 * radius[best]
-        near &= np.abs(np.log(radius / radius[best])) < 0.2
+        near = np.linalg.norm(table[:, 1:] - table[best, 1:], axis=1) < 0.3 * radii[best]
+        near &= np.abs(np.log(radii / radii[best])) < 0.2
         value[near] = 0.0
     return mates
 

@@ -131,7 +131,7 @@ class EdgeStrip:
             return
         region = image[y0:y1, x0:x1]
         if region.ndim == 2:
-            region = cv2.cvtColor(region, cv2.COLOR_GRAY2RGB)
+            region = np.asarray(cv2.cvtColor(region, cv2.COLOR_GRAY2RGB), np.uint8)
         rays = cv2.remap(
             region.astype(np.float32),
             (x - x0).astype(np.float32),
@@ -141,8 +141,8 @@ class EdgeStrip:
         )
         # Neighbouring rays are averaged a little (the ring is closed, so wrap around first).
         ring = np.concatenate([rays[-1:], rays, rays[:1]])
-        slope = cv2.sepFilter2D(ring, -1, derivative(self.step), np.array([0.25, 0.5, 0.25]))
-        slope = slope[1:-1, keep] / self.step
+        change = cv2.sepFilter2D(ring, -1, derivative(self.step), np.array([0.25, 0.5, 0.25]))
+        slope = change[1:-1, keep] / self.step
         self.edge = np.sqrt(np.einsum("ijk,ijk->ij", slope, slope))
         width_band = max(1, round(band / self.step))
         gap = max(1, round(1.0 / self.step))
@@ -322,7 +322,7 @@ def _step_to(
     kept within `limits`. Returns the change, what each edge is still off, px, and the spread.
     """
     found, strength, jacobian = edges.found, edges.strength, edges.jacobian
-    step = np.zeros(5)
+    step: FloatArray = np.zeros(5)
     for _ in range(3):
         residual = found - jacobian @ step
         weight = strength * _tukey(residual / (4.0 * scale))

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index, first_clearly_best
 from barpath.sight.baredges import (
-    crop_grey,
     curve,
     edge_middles,
     fit_line,
@@ -23,6 +22,7 @@ from barpath.sight.baredges import (
     vertical_gradient,
 )
 from barpath.sight.barline import CLEARLY_BETTER, BarlineConfig, BarPose, BarSeed
+from barpath.sight.pictures import crop_grey
 from barpath.sight.shaft import Shaft, across, likeness
 
 FloatArray = NDArray[np.floating]
@@ -276,9 +276,11 @@ class ShaftLine:
         n, n_rows = len(shaft.rows), len(pooled)
         beside = round(float(np.mean(shaft.beside)))
         pad = beside + n
-        padded = cv2.copyMakeBorder(pooled, pad, pad, 0, 0, cv2.BORDER_REPLICATE)
+        padded = np.asarray(
+            cv2.copyMakeBorder(pooled, pad, pad, 0, 0, cv2.BORDER_REPLICATE), np.float32
+        )
 
-        def moved(rows: int) -> FloatArray:
+        def moved(rows: int) -> Grey:
             return padded[pad + rows : pad + rows + n_rows]
 
         # Beside a place where the shaft is not, it may stand itself, and then further off it does
@@ -290,20 +292,19 @@ class ShaftLine:
             without.append(np.zeros_like(pooled))
             for r, own, through in zip(shaft.rows, shaft.own, shaft.through, strict=True):
                 scenery = above if r < 0 else below if r > 0 else 0.5 * (above + below)
-                left[-1] += (moved(r) - float(own) - float(through) * scenery) ** 2
-                without[-1] += (moved(r) - scenery) ** 2
+                left[-1] += (moved(int(r)) - float(own) - float(through) * scenery) ** 2
+                without[-1] += (moved(int(r)) - scenery) ** 2
         score = likeness(left[0] / n, np.minimum(*without) / n, 1.5 * shaft.level)
-        score = score.astype(np.float32)
-        score = cv2.dilate(score, np.ones((3, 1), np.uint8))
+        on_shaft = cv2.dilate(score.astype(np.float32), np.ones((3, 1), np.uint8))
         most = int(np.ceil(search))
         rises = np.arange(-most, most + 1)
         shift = np.round(rises[:, None] * u[None, :] + self.bend_px * u[None, :] ** 2).astype(int)
         middles = np.arange(reach - most, reach + most + 1)
         rows = np.clip(middles[:, None, None] + shift[None], 0, n_rows - 1)
-        total = score[rows, np.arange(len(u))].sum(axis=2)
+        total = on_shaft[rows, np.arange(len(u))].sum(axis=2)
         # A weak preference for where the plates say it is.
-        away = ((middles - reach)[:, None] / search) ** 2 + (rises[None, :] / search) ** 2
-        value = total * (1.0 - 0.1 * away)
+        off = ((middles - reach)[:, None] / search) ** 2 + (rises[None, :] / search) ** 2
+        value = total * (1.0 - 0.1 * off)
         i, j = best_index(value)
         lines = [(float(middles[i]), float(rises[j]))]
         apart = np.abs(middles - middles[i])[:, None] + np.abs(rises - rises[j])[None, :]
