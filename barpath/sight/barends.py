@@ -5,6 +5,9 @@ sleeve is seen to some percent only. The shaft ends at a shoulder of the sleeve,
 thick: a step of the bar's outline that looks alike on every bar. Pictures of the bar from all
 through the clip are laid over each other, so that the scenery blurs, and the step is sought in
 them by its outline, near where the joint network reads it or the plates were tracked.
+
+In: frames, the bar table (image px) and the pose table. Out: the bar table with both ends placed,
+image px, and the relative uncertainty of the distance between them; inside, metres along the bar.
 """
 
 from collections.abc import Mapping

@@ -87,7 +87,13 @@ class Face:
 
 @dataclass
 class OutlineFit:
-    """Outline fitted in one image."""
+    """Outline fitted in one image.
+
+    `params` are those of `ellipse`, px, with `covariance`. `share` and `valid_share` are the parts
+    of the rays that show an edge on it (`inlier`) and that lie in the image, `face_share` the part
+    of its face that looks as learned; `edge_sd` is the edges' spread about it, px. `inner` and
+    `strength` are the colour just inside of each ray's edge and the gradient at it.
+    """
 
     params: FloatArray
     covariance: FloatArray
@@ -101,7 +107,13 @@ class OutlineFit:
 
 
 class EdgeStrip:
-    """Image along rays across an outline, with edge strength and colours beside every offset."""
+    """Image along rays across an outline, with edge strength and colours beside every offset.
+
+    Rays begin at `points` and run along the outward `normals`; `offsets` are px from the outline,
+    `step` apart. Per ray and offset: `edge`, grey levels per px; `inner`, the colour just inside;
+    `apart`, by how much (squared) colours farther in and farther out differ; `valid`, whether it
+    lies in the image.
+    """
 
     def __init__(
         self, image: NDArray[np.uint8], params: FloatArray, units: FloatArray, reach_px: float

@@ -46,7 +46,12 @@ class TriedShape:
 
 @dataclass
 class ShapePath:
-    """A shape linked through the samples, in px of the work image."""
+    """A shape linked through the samples.
+
+    `sample` holds the samples' numbers, `image_xy` and `steady_xy` the places in each, shape
+    (n, 2), in work px and steadied work px; `support` says how well the outline shows there, 1 at
+    most. `score`, 0..1, `travel`, in diameters, and `reason` are what `judge_all` makes of it.
+    """
 
     shape: TriedShape
     sample: NDArray[np.intp]
