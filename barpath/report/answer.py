@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import state, state_width
 from barpath.ground.view import FRONT, SIDE, view_of

@@ -23,7 +23,8 @@ import pandas as pd
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from barpath.analysis.store import SetResult, read_results
+from barpath.analysis.setresult import SetResult
+from barpath.analysis.store import read_results
 from barpath.block import blockstore, drift, loadvelocity
 from barpath.block.block import STILL_FILE, kept_sets
 from barpath.block.compare import ALL_LIFTERS, LEVEL_WORDS, add_period, compare, in_words, levels_of

@@ -19,8 +19,8 @@ import pandas as pd
 from matplotlib.font_manager import FontProperties, get_font
 from matplotlib.textpath import TextPath
 
+from barpath.analysis.setresult import SetResult
 from barpath.analysis.stills import DRAWN_JOINTS, SEGMENTS, shown_joints
-from barpath.analysis.store import SetResult
 from barpath.space.pinhole import world_axes
 
 PHASE_WORDS: Mapping[str, str] = {

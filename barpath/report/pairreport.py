@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from barpath.analysis.pairset import CATALOGUE, SIDES, PairResult
+from barpath.analysis.paircatalogue import CATALOGUE
+from barpath.analysis.pairset import PairResult
 from barpath.analysis.store import check_target, plain
 from barpath.errors import OutputError
 from barpath.ground.files import (
@@ -37,6 +38,7 @@ from barpath.lift.stacking import ASSUMPTIONS
 from barpath.report import answer, plots
 from barpath.report.pages import clean, photo, plural, render
 from barpath.report.report import CAUTIONS, above_caption, table_cell
+from barpath.space.sights import SIDES
 
 SCHEMA_NAME = "barpath-pair"
 SCHEMA_VERSION = 1

@@ -24,7 +24,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch, Polygon
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.ground.uncertainty import state
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.lift.reps import rep_remark
