@@ -25,8 +25,10 @@ from numpy.typing import NDArray
 
 from barpath.analysis.store import SetResult, read_results
 from barpath.block import blockstore, drift, loadvelocity
-from barpath.block.block import STILL_FILE, kept_sets
-from barpath.block.compare import ALL_LIFTERS, LEVEL_WORDS, add_period, compare, in_words, levels_of
+from barpath.block.compare import ALL_LIFTERS, add_period, compare, levels_of
+from barpath.block.comparewords import LEVEL_WORDS, in_words
+from barpath.block.tables import kept_sets
+from barpath.block.work import STILL_FILE
 from barpath.errors import BarpathError, OptionError, OutputError
 from barpath.ground.files import json_bytes, read_json, staged_folder
 from barpath.ground.names import name_on_disk
