@@ -23,16 +23,10 @@ from barpath.clip.frames import ClipInfo, Frame, VideoWriter, probe, stream
 from barpath.errors import BarpathError, OptionError
 from barpath.ground.files import scratch_folder
 from barpath.report.beside import ANCHOR_WORDS, Clock, clocks
+from barpath.report.framestate import FrameState, frame_states, scaled_state, transforms_at
 from barpath.report.output import VIDEO_FILE
-from barpath.report.overlay import (
-    FrameState,
-    OverlayConfig,
-    frame_states,
-    scaled_state,
-    trace_frame,
-    transforms_at,
-    write_label,
-)
+from barpath.report.overlay import trace_frame
+from barpath.report.strokes import OverlayConfig, write_label
 from barpath.space.armfit import SIDES
 
 Image = NDArray[np.uint8]
