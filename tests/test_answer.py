@@ -15,7 +15,9 @@ from barpath.report import answer
 from barpath.report.above import above_of
 from barpath.report.facts import Facts, Known, arms_in, both, facts_of, profile_of, wrist_ahead
 from barpath.report.setpage import bottom_labels
-from barpath.space.armfit import OUTWARD, SIDES, ArmFitConfig, fit_arms
+from barpath.space.armfit import fit_arms
+from barpath.space.armprior import ArmFitConfig
+from barpath.space.sights import OUTWARD, SIDES
 from sample_clips_synthetic.generator.body import ArmStyle, Lifter
 from sample_clips_synthetic.generator.clip import SHAFT_RADIUS_M
 from sample_clips_synthetic.generator.truth import arm_measures

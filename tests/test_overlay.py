@@ -14,7 +14,7 @@ from barpath.report.bottompicture import ArmMarks, bottom_picture, plumb_directi
 from barpath.report.framestate import FrameState, frame_states, scaled_state
 from barpath.report.overlay import annotate_frame
 from barpath.report.strokes import OverlayConfig
-from barpath.space.calibrate import front_axes
+from barpath.space.pinhole import front_axes
 from tests.made_results import DEPTH_M, FPS, make_image, make_result
 
 CONFIG = OverlayConfig()

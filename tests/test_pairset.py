@@ -26,7 +26,7 @@ from barpath.errors import OptionError, OutputError
 from barpath.lift.advice import LifterProfile
 from barpath.report.pairfolder import is_pair_folder, read_rules, summary, write_pair
 from barpath.report.pairpage import pair_html
-from barpath.space.armfit import ArmFitConfig
+from barpath.space.armprior import ArmFitConfig
 from tests.made_detections import made_result, truth
 
 NAME, LAG_S = "ql_tucked", -0.3

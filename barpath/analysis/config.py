@@ -13,8 +13,8 @@ from barpath.sight.barline import BarlineConfig
 from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
-from barpath.space.armfit import ArmFitConfig
-from barpath.space.calibrate import CalibrationConfig
+from barpath.space.armprior import ArmFitConfig
+from barpath.space.fittedcamera import CalibrationConfig
 from barpath.space.joints import JointDepths, ReadingError
 from barpath.space.smooth import SmoothConfig
 

@@ -22,10 +22,10 @@ from barpath.clip import scene
 from barpath.clip.frames import ClipInfo, Frame, check_size, probe, sample, stream
 from barpath.errors import ClipError
 from barpath.ground.uncertainty import expand, state
-from barpath.sight import plate, pose
+from barpath.sight import plate, platetrack, pose
 from barpath.sight.ellipse import Ellipse
 from barpath.sight.jointnet import JointNetwork
-from barpath.space import calibrate
+from barpath.space import fittedcamera, pinhole
 from barpath.space.joints import head_direction, near_side
 
 Floats = NDArray[np.float64]
@@ -368,7 +368,7 @@ def lens_over(below_px: float, level: scene.SceneRoll, focal_px: float, distance
     return Fact(value, math.hypot(off * distance.value, math.tan(angle) * distance.sd))
 
 
-def _degrees(calibration: calibrate.Calibration, name: str) -> Fact:
+def _degrees(calibration: fittedcamera.Calibration, name: str) -> Fact:
     value = float(np.rad2deg(calibration.value(name)))
     return Fact(value, float(np.rad2deg(calibration.sd(name))))
 
@@ -382,7 +382,7 @@ def _exposure(info: ClipInfo, seed: plate.PlateSeed, config: AnalysisConfig) -> 
     k = int(np.argmax(speed))
     begin, end = int(path[k, 0]), int(path[k + 1, 0])
     lead = max(begin - 10, 0)
-    tracker = plate.PlateTracker(seed, config.plate)
+    tracker = platetrack.PlateTracker(seed, config.plate)
     kept: dict[int, Floats] = {}
     for frame in stream(info, indices=range(lead, min(end + 5, info.n_frames))):
         tracker.update(frame)
@@ -433,7 +433,7 @@ def _front(
     ends = [end[known] for end in ends]
 
     def place(params: Floats) -> tuple[float, float]:
-        middle = sum(calibrate.front_ends(params, *ends, calibration.principal_px)) / 2
+        middle = sum(pinhole.front_ends(params, *ends, calibration.principal_px)) / 2
         half_way = (middle[:, 1].min() + middle[:, 1].max()) / 2
         return -float(half_way), float(np.median(middle[:, 2]))
 

@@ -24,7 +24,7 @@ from barpath.ground.uncertainty import combine, expand, grade, state
 from barpath.lift import advice, rules, stacking
 from barpath.lift.measures import LEAST_SIGHT_DEG
 from barpath.sight import pose
-from barpath.space import armfit, arms3d, calibrate
+from barpath.space import armfit, armprior, arms3d, sights, steadying
 from barpath.space.joints import near_side
 from barpath.space.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
 
@@ -193,7 +193,7 @@ class PairConfig:
     """
 
     sync: SyncConfig = field(default_factory=SyncConfig)
-    arms: armfit.ArmFitConfig = field(default_factory=armfit.ArmFitConfig)
+    arms: armprior.ArmFitConfig = field(default_factory=armprior.ArmFitConfig)
     hips: arms3d.HipConfig = field(default_factory=arms3d.HipConfig)
     advice: advice.AdviceConfig = field(default_factory=advice.AdviceConfig)
     rules: rules.RulesConfig = field(default_factory=rules.RulesConfig)
@@ -583,7 +583,7 @@ def _arms(
     return arms3d.arms_at(fit, moments, spans, bar_m, seen, config.hips, config.read_s)
 
 
-def instants(bar: pd.DataFrame, times_s: Floats) -> armfit.Instants:
+def instants(bar: pd.DataFrame, times_s: Floats) -> sights.Instants:
     """The bar in space at some times; NaN where both clips do not show it.
 
     Parameters
@@ -602,12 +602,12 @@ def instants(bar: pd.DataFrame, times_s: Floats) -> armfit.Instants:
             place[:, k] = np.interp(times_s, own, table[f"{axis}_m"], left=np.nan, right=np.nan)
         tilt = np.deg2rad(np.interp(times_s, own, table["tilt_deg"].fillna(0.0)))
     axis = np.column_stack([np.zeros_like(tilt), np.sin(tilt), np.cos(tilt)])
-    return armfit.Instants(times_s, place, axis)
+    return sights.Instants(times_s, place, axis)
 
 
-def _hips_seen(result: SetResult, sight: armfit.Sight) -> arms3d.Seen:
+def _hips_seen(result: SetResult, sight: sights.Sight) -> arms3d.Seen:
     """The hips in one view: they keep still, so the median over the clip."""
-    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    joints = steadying.steady(result.pose, result.camera, pose.points_in(result.pose))
     error = pipeline.config_of(result).reading_error
     places, sds = np.full((2, 2), np.nan), np.full(2, np.nan)
     for s, side in enumerate(SIDES):
@@ -621,12 +621,12 @@ def _hips_seen(result: SetResult, sight: armfit.Sight) -> arms3d.Seen:
     return arms3d.Seen(sight, places, sds)
 
 
-def arms_config(options: dict[str, Any], config: armfit.ArmFitConfig) -> armfit.ArmFitConfig:
+def arms_config(options: dict[str, Any], config: armprior.ArmFitConfig) -> armprior.ArmFitConfig:
     """What is known of the lifter, with the dimensions given for the clips.
 
     Examples
     --------
-    >>> given = arms_config({"stature_m": 1.80}, armfit.ArmFitConfig())
+    >>> given = arms_config({"stature_m": 1.80}, armprior.ArmFitConfig())
     >>> given.stature_m
     1.8
     """

@@ -37,10 +37,32 @@ from barpath.lift import measures
 from barpath.lift.advice import profile_from
 from barpath.lift.bottom import draw_table
 from barpath.lift.reps import find_phases, find_reps
-from barpath.sight import barends, barline, firstlook, plate, pose
+from barpath.sight import (
+    barends,
+    barfind,
+    barline,
+    bartrack,
+    firstlook,
+    plate,
+    platefind,
+    platetrack,
+    pose,
+)
 from barpath.sight.bridge import bridge, followed_end
-from barpath.sight.jointnet import BarLine, JointNetwork
-from barpath.space import armfit, calibrate
+from barpath.sight.jointnet import JointNetwork
+from barpath.sight.lifter import BarLine
+from barpath.space import (
+    armfit,
+    armprior,
+    barparts,
+    feetcamera,
+    fittedcamera,
+    pinhole,
+    platecamera,
+    scalecheck,
+    sights,
+    steadying,
+)
 from barpath.space.joints import front_joints, head_direction, near_side, side_joints, upper_arm
 from barpath.space.smooth import smooth
 
@@ -381,7 +403,7 @@ def _find_in(
             ends_px, bare = None, False
             if look is not None and look.sure:
                 ends_px, bare = look.bar_ends(transforms), look.bare
-            found = barline.find_bar(
+            found = barfind.find_bar(
                 samples, config.bar, transforms, ends_px, bare=bare and ends_px is not None
             )
         except BarNotFoundError as error:
@@ -445,14 +467,14 @@ def _find_disc(
             return disc
     disc = None
     try:
-        disc = plate.find_plate(samples, config.plate, at_px, transforms=transforms)
+        disc = platefind.find_plate(samples, config.plate, at_px, transforms=transforms)
     except BarNotFoundError as error:
         problems.append(str(error))
     if look is None or not look.sure or (disc is not None and is_held(disc)):
         return disc
     for number, place in look.plates():
         try:
-            other = plate.find_plate(
+            other = platefind.find_plate(
                 samples, config.plate, tuple(place), at_sample=number, transforms=transforms
             )
         except BarNotFoundError:
@@ -499,7 +521,7 @@ def _find_near(
         n_measured=QUICK_OUTLINES,
     )
     try:
-        found = plate.find_plate(parts, few, transforms=moved)
+        found = platefind.find_plate(parts, few, transforms=moved)
     except BarNotFoundError:
         return None
     shape = found.ellipse
@@ -607,10 +629,10 @@ def follow(
     """
     strips = tracker = None
     if isinstance(found.seed, barline.BarSeed):
-        tracker = barline.BarTracker(found.seed, config.bar)
+        tracker = bartrack.BarTracker(found.seed, config.bar)
         strips = barends.BarStrips(config.ends, bare=found.seed.left.bare)
     elif found.seed is not None:
-        tracker = plate.PlateTracker(found.seed, config.plate)
+        tracker = platetrack.PlateTracker(found.seed, config.plate)
     motion = scene.CameraMotion(config.scene)
     reading = pose_config(config)
     if tracker is None:
@@ -642,7 +664,7 @@ def follow(
     elif joints_px is not None:
         track = pose.held_track(camera["time_s"].to_numpy(dtype=float), joints_px, reading)
     if strips is not None:
-        focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
+        focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
     return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
 
@@ -674,17 +696,17 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     joints_px = detected.joints_px
     if joints_px is None or joints_px.empty:
         joints_px = pose.pose_table([])
-    steady_joints = calibrate.steady(joints_px, detected.camera, pose.points_in(joints_px))
-    steadied = calibrate.steady(detected.track, detected.camera, prefixes)
+    steady_joints = steadying.steady(joints_px, detected.camera, pose.points_in(joints_px))
+    steadied = steadying.steady(detected.track, detected.camera, prefixes)
     steadied = bridge(steadied, steady_joints, prefixes, config.bridging)
     check_followed(steadied, detected.view)
     level = detected.level
     calibration = calibrate_view(steadied, detected.view, info, level, config, steady_joints)
     if detected.view == "front":
-        spread = calibrate.front_systematics(calibration, steadied)
+        spread = scalecheck.front_systematics(calibration, steadied)
         path = front_trajectory(steadied, calibration, config)
     else:
-        spread = calibrate.side_systematics(calibration, steadied)
+        spread = scalecheck.side_systematics(calibration, steadied)
         path = side_trajectory(steadied, calibration, config)
     time_s = path.table["time_s"].to_numpy(dtype=float)
     height_m = path.table["y_smooth_m"].to_numpy(dtype=float)
@@ -775,7 +797,7 @@ def calibrate_view(
     level: scene.SceneRoll,
     config: AnalysisConfig,
     joints: pd.DataFrame | None = None,
-) -> calibrate.Calibration:
+) -> fittedcamera.Calibration:
     """Camera of a clip, from the bar or plate followed and what the scenery tells.
 
     Parameters
@@ -794,7 +816,7 @@ def calibrate_view(
     Calibration
     """
     if view == "front":
-        return calibrate.calibrate_front(
+        return feetcamera.calibrate_front(
             steadied,
             info.width_px,
             info.height_px,
@@ -807,13 +829,13 @@ def calibrate_view(
     bar = []
     if joints is not None and not joints.empty:
         end = followed_end(steadied, joints)
-        if calibrate.is_bare(steadied):
+        if barparts.is_bare(steadied):
             end = near_side(head_direction(joints))
         bar = [
-            calibrate.bar_readings(steadied, joints, side)
-            for side in ((end,) if end else armfit.SIDES)
+            barparts.bar_readings(steadied, joints, side)
+            for side in ((end,) if end else sights.SIDES)
         ]
-    return calibrate.calibrate_side(
+    return platecamera.calibrate_side(
         steadied,
         info.width_px,
         info.height_px,
@@ -831,10 +853,10 @@ def arm_sighting(
     path: Path3,
     steady_joints: pd.DataFrame,
     camera: pd.DataFrame,
-    calibration: calibrate.Calibration,
+    calibration: fittedcamera.Calibration,
     head: int,
     config: AnalysisConfig,
-) -> armfit.Sighting | None:
+) -> sights.Sighting | None:
     """What the clip shows of the arms; None where joints were read in no frame.
 
     Parameters
@@ -868,14 +890,14 @@ def arm_sighting(
         bar[:, 2] = rows["x_smooth_m"]
         tilt = np.deg2rad(rows["tilt_deg"].to_numpy(dtype=float))
         axis[:, 1], axis[:, 2] = np.sin(tilt), np.cos(tilt)
-        sight = armfit.front_sight(calibration, path.origin_m, start_m)
+        sight = sights.front_sight(calibration, path.origin_m, start_m)
     else:
         bar[:, 0] = rows["x_smooth_m"]
-        sight = armfit.side_sight(calibration, head, path.origin_m)
-    readings_px, covariance_px2 = armfit.read_joints(steady_joints)
-    at = armfit.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
+        sight = sights.side_sight(calibration, head, path.origin_m)
+    readings_px, covariance_px2 = sights.read_joints(steady_joints)
+    at = sights.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
     frame = rows.index.to_numpy()
-    return armfit.Sighting(sight, at, frame, readings_px, covariance_px2, given)
+    return sights.Sighting(sight, at, frame, readings_px, covariance_px2, given)
 
 
 @dataclass(frozen=True)
@@ -891,7 +913,7 @@ class Placed:
         Which way the head lies in a side view: 1 image right, -1 left, 0 unknown.
     """
 
-    calibration: calibrate.Calibration
+    calibration: fittedcamera.Calibration
     path: Path3
     head: int
 
@@ -906,8 +928,8 @@ def place(result: SetResult) -> Placed:
     config, detected = config_of(result), detected_in(result)
     prefixes = FRONT_ENDS if result.view == "front" else ("",)
     track = correct_track(result.track, config.corrections, config.correcting)
-    steadied = calibrate.steady(track, result.camera, prefixes)
-    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    steadied = steadying.steady(track, result.camera, prefixes)
+    joints = steadying.steady(result.pose, result.camera, pose.points_in(result.pose))
     steadied = bridge(steadied, joints, prefixes, config.bridging)
     calibration = calibrate_view(steadied, result.view, result.info, detected.level, config, joints)
     trajectory = front_trajectory if result.view == "front" else side_trajectory
@@ -916,9 +938,9 @@ def place(result: SetResult) -> Placed:
     return Placed(calibration, _toward_head(path, head) if head else path, head)
 
 
-def sighting_in(result: SetResult, placed: Placed) -> armfit.Sighting | None:
+def sighting_in(result: SetResult, placed: Placed) -> sights.Sighting | None:
     """What a set's clip shows of the arms, from its result; see `arm_sighting`."""
-    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    joints = steadying.steady(result.pose, result.camera, pose.points_in(result.pose))
     return arm_sighting(
         placed.path,
         joints,
@@ -929,7 +951,7 @@ def sighting_in(result: SetResult, placed: Placed) -> armfit.Sighting | None:
     )
 
 
-def arm_config(config: AnalysisConfig) -> armfit.ArmFitConfig:
+def arm_config(config: AnalysisConfig) -> armprior.ArmFitConfig:
     """What is known of this lifter's arms: what was given, otherwise the usual."""
     arms = config.arms
     if config.stature_m is not None:
@@ -964,18 +986,18 @@ def _corrected(
     camera: pd.DataFrame,
     corrections: Corrections,
 ) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
-    """Pose table with the joints put right by hand, and which of `armfit.SEEN` they are."""
+    """Pose table with the joints put right by hand, and which of `sights.SEEN` they are."""
     points = pd.DataFrame(corrections.joints, columns=["frame", "joint", "x_px", "y_px"])
     points = points[points["frame"].isin(table["frame"])]
-    steadied = calibrate.steady(points, camera, [""])
+    steadied = steadying.steady(points, camera, [""])
     frames = np.union1d(steady_joints["frame"], points["frame"]).astype(int)
     joints = steady_joints.set_index("frame").reindex(frames)
     joints["time_s"] = table.set_index("frame")["time_s"].reindex(frames)
-    given = np.zeros((len(frames), len(armfit.SIDES), len(armfit.SEEN)), dtype=bool)
+    given = np.zeros((len(frames), len(sights.SIDES), len(sights.SEEN)), dtype=bool)
     for point in steadied.itertuples():
         side, joint = point.joint.split("_")
         row = np.searchsorted(frames, point.frame)
-        given[row, armfit.SIDES.index(side), armfit.SEEN.index(joint)] = True
+        given[row, sights.SIDES.index(side), sights.SEEN.index(joint)] = True
         joints.loc[point.frame, [f"{point.joint}_x_px", f"{point.joint}_y_px"]] = (
             point.x_px,
             point.y_px,
@@ -1007,8 +1029,8 @@ def with_arms(joints_m: pd.DataFrame, arms: armfit.ArmFit) -> pd.DataFrame:
     table["time_s"] = arms.time_s
     sd = arms.sd_m()
     axis = 0 if arms.sights[0].view != "front" else 2
-    for a, side in enumerate(armfit.SIDES):
-        for j, joint in enumerate(armfit.FITTED):
+    for a, side in enumerate(sights.SIDES):
+        for j, joint in enumerate(sights.FITTED):
             name = f"{side}_{joint}"
             table[f"{name}_x_m"] = arms.points_m[:, a, j, axis]
             table[f"{name}_y_m"] = arms.points_m[:, a, j, 1]
@@ -1040,7 +1062,7 @@ def find_level(
     known = rows["m00"].notna().to_numpy()
     stills = [still for still, keep in zip(stills, known, strict=True) if keep]
     transforms = scene.transforms_of(rows[known].reset_index())
-    focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
+    focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
     if not stills:
         return scene.scene_roll([np.zeros((info.height_px, info.width_px), np.uint8)], focal_px)
     shrink = stills[0].image.shape[1] / info.width_px
@@ -1062,7 +1084,7 @@ def _smooth_into(table: pd.DataFrame, name: str, sd: Floats, config: AnalysisCon
 
 
 def side_trajectory(
-    track: pd.DataFrame, calibration: calibrate.Calibration, config: AnalysisConfig
+    track: pd.DataFrame, calibration: fittedcamera.Calibration, config: AnalysisConfig
 ) -> Path3:
     """The plate's centre in the plane of motion, raw and smoothed.
 
@@ -1077,11 +1099,11 @@ def side_trajectory(
     -------
     Path3
         With x toward the image's right and the origin at the camera's foot point; see
-        `calibrate.side_points`.
+        `pinhole.side_points`.
     """
     ellipse_px = track[["x_px", "y_px"]].to_numpy(dtype=float)
-    points = calibrate.side_points(calibration.params, ellipse_px, calibration.principal_px)
-    scale = calibrate.side_systematics(calibration, track).px_per_m
+    points = pinhole.side_points(calibration.params, ellipse_px, calibration.principal_px)
+    scale = scalecheck.side_systematics(calibration, track).px_per_m
     sd = track["sd_px"].to_numpy(dtype=float) / scale
     table = pd.DataFrame(
         {
@@ -1099,7 +1121,7 @@ def side_trajectory(
 
 
 def front_trajectory(
-    track: pd.DataFrame, calibration: calibrate.Calibration, config: AnalysisConfig
+    track: pd.DataFrame, calibration: fittedcamera.Calibration, config: AnalysisConfig
 ) -> Path3:
     """The bar's middle and ends in the vertical plane through it, raw and smoothed.
 
@@ -1108,10 +1130,10 @@ def front_trajectory(
     """
     left_px = track[["image_left_x_px", "image_left_y_px"]].to_numpy(dtype=float)
     right_px = track[["image_right_x_px", "image_right_y_px"]].to_numpy(dtype=float)
-    left, right = calibrate.front_ends(
+    left, right = pinhole.front_ends(
         calibration.params, left_px, right_px, calibration.principal_px
     )
-    scale = calibrate.front_systematics(calibration, track).px_per_m
+    scale = scalecheck.front_systematics(calibration, track).px_per_m
     sd_ends = track[["image_left_sd_px", "image_right_sd_px"]].to_numpy(dtype=float) / scale
     sd = np.hypot(*sd_ends.T) / 2
     middle = (left + right) / 2
@@ -1217,7 +1239,7 @@ def camera_sway_m(
 def make_context(
     info: ClipInfo,
     view: str,
-    spread: calibrate.Systematics,
+    spread: scalecheck.Systematics,
     joints_m: pd.DataFrame,
     cutoff_hz: float,
     camera_sd_m: float,
@@ -1265,8 +1287,8 @@ def make_context(
 def describe(
     info: ClipInfo,
     detected: Detected,
-    calibration: calibrate.Calibration,
-    spread: calibrate.Systematics,
+    calibration: fittedcamera.Calibration,
+    spread: scalecheck.Systematics,
     joints_px: pd.DataFrame,
     head: int,
     config: AnalysisConfig,
@@ -1295,7 +1317,7 @@ def describe(
             "Lengths were taken from the bar: 1.31 m of shaft between the sleeves, as the rules of"
             " competition have it.",
         )
-    elif calibrate.is_bare(detected.track):
+    elif barparts.is_bare(detected.track):
         add(
             "bar_assumed",
             "info",
@@ -1435,8 +1457,8 @@ def _options(config: AnalysisConfig) -> dict[str, Any]:
 
 
 def _calibration_summary(
-    calibration: calibrate.Calibration,
-    spread: calibrate.Systematics,
+    calibration: fittedcamera.Calibration,
+    spread: scalecheck.Systematics,
     level: scene.SceneRoll,
     config: AnalysisConfig,
     head: int,

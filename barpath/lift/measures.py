@@ -25,7 +25,7 @@ from scipy.integrate import trapezoid
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import combine, expand, grade, mean_over_reps, rectangular, state
 from barpath.lift.catalogue import CATALOGUE, VIEWS, MeasureSpec
-from barpath.space import armfit
+from barpath.space import sights
 from barpath.space.armfit import ArmFit
 from barpath.space.smooth import SmoothConfig, smooth
 
@@ -766,14 +766,14 @@ def _fitted_arm(
     if not rows.any():
         reason = "The lifter's arms were not seen with the bar on the chest."
         return dict.fromkeys(ARM_MEASURES, _missing(reason))
-    a = armfit.SIDES.index(side)
+    a = sights.SIDES.index(side)
     best = np.median(arms.points_m[rows, a], axis=0)
     draws = np.median(arms.draws_m[:, rows, a], axis=1)
 
     def values(points: FloatArray) -> FloatArray:
         shoulder, elbow, wrist, _ = np.moveaxis(points, -2, 0)
         upper, forearm = elbow - shoulder, wrist - elbow
-        out = forearm[..., 2] * armfit.OUTWARD[a]
+        out = forearm[..., 2] * sights.OUTWARD[a]
         lean = np.degrees(np.arctan2(out, forearm[..., 1]))
         toward_feet = -upper[..., 0] / np.linalg.norm(upper, axis=-1)
         return np.stack([out, lean, np.degrees(np.arccos(np.clip(toward_feet, -1, 1)))], axis=-1)
@@ -798,7 +798,7 @@ def _fitted_arm(
 
 def _read(arms: ArmFit, rows: NDArray[np.bool_], side: int) -> bool:
     """Whether the elbow was read in one of the frames and agreed with all else."""
-    kept = arms.kept[rows, side, armfit.SEEN.index("elbow")]
+    kept = arms.kept[rows, side, sights.SEEN.index("elbow")]
     return bool((np.nan_to_num(kept) > 0.3).any())
 
 
@@ -921,11 +921,11 @@ def joint_measures(
             single = _touch_point(joints, frames, bar, rep, context)
             if arms is None:
                 single |= _grip(joints, rep, context)
-                by_side = {side: _arm(joints, frames, side, context) for side in armfit.SIDES}
+                by_side = {side: _arm(joints, frames, side, context) for side in sights.SIDES}
             else:
                 single |= _fitted_grip(arms, context)
                 span = (rep.touch_s, low_end)
-                by_side = {s: _fitted_arm(arms, span, s, context) for s in armfit.SIDES}
+                by_side = {s: _fitted_arm(arms, span, s, context) for s in sights.SIDES}
         for spec in specs:
             if spec.per_side:
                 rows += [

@@ -11,8 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.ground.uncertainty import combine, expand
-from barpath.space.armfit import SIDES
 from barpath.space.arms3d import JOINTS, OUTWARD, Arms3d, forearm_geometry
+from barpath.space.sights import SIDES
 
 Floats = NDArray[np.float64]
 

@@ -23,7 +23,7 @@ from barpath.lift.advice import (
     suggested_tucks,
 )
 from barpath.report.facts import Facts, Known, alike, both, cm, degrees, size_of
-from barpath.space.armfit import SIDES
+from barpath.space.sights import SIDES
 
 FILM_FRONT = (
     "Film from the feet: the phone in the middle at about eye height, so that the chest and both"

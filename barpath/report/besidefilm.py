@@ -27,7 +27,7 @@ from barpath.report.framestate import FrameState, frame_states, scaled_state, tr
 from barpath.report.output import VIDEO_FILE
 from barpath.report.overlay import trace_frame
 from barpath.report.strokes import OverlayConfig, write_label
-from barpath.space.armfit import SIDES
+from barpath.space.sights import SIDES
 
 Image = NDArray[np.uint8]
 

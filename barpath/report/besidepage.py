@@ -37,7 +37,7 @@ from barpath.report.pagesfolder import write_pages
 from barpath.report.pairfolder import is_pair_folder, read_pair
 from barpath.report.picture import ANSWER_IN, Picture, centimetre_axes, styled
 from barpath.report.setpage import CAUTIONS
-from barpath.space.armfit import SIDES
+from barpath.space.sights import SIDES
 
 BESIDE_PAGE = "beside.html"
 BESIDE_FILM = "beside.mp4"

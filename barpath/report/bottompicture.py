@@ -12,7 +12,7 @@ from barpath.analysis.stills import shown_joints
 from barpath.analysis.store import SetResult
 from barpath.report.framestate import apply, transforms_at
 from barpath.report.strokes import OverlayConfig, Pen, write_label
-from barpath.space.calibrate import world_axes
+from barpath.space.pinhole import world_axes
 
 
 @dataclass(frozen=True)

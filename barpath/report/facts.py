@@ -23,8 +23,8 @@ from barpath.lift.advice import (
     profile_from,
 )
 from barpath.lift.bottom import arms_of, points_of
-from barpath.space.armfit import SIDES
 from barpath.space.arms3d import Arms3d
+from barpath.space.sights import SIDES
 
 
 @dataclass(frozen=True)

@@ -17,15 +17,8 @@ from barpath.errors import ClipError, NoLifterError, reason_of
 from barpath.ground.files import prepare, staged_folder
 from barpath.report.output import write_picture
 from barpath.report.overlay import mark_points
-from barpath.sight.jointnet import (
-    POINTS,
-    STATES,
-    JointNetwork,
-    Readings,
-    find_lifter,
-    uncertainty_ellipse,
-    with_surroundings,
-)
+from barpath.sight.jointnet import POINTS, STATES, JointNetwork, Readings, uncertainty_ellipse
+from barpath.sight.lifter import find_lifter, with_surroundings
 
 PICTURE_FILE = "marked.png"
 TABLE_FILE = "joints.csv"

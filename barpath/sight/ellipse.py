@@ -460,3 +460,13 @@ def circle_poses(
             normal = -normal
         poses.append((centre, normal))
     return poses
+
+
+def mean_radius(params: FloatArray) -> float:
+    """Geometric mean of the semi-axes, px."""
+    return float(np.sqrt(max(params[2] * params[3] - params[4] ** 2, 1e-6)))
+
+
+def slant_sine(params: FloatArray) -> float:
+    """Sine of the angle between the plate's axis and the line of sight, from its aspect."""
+    return float(np.sqrt(max(1.0 - from_params(params[:5]).aspect ** 2, 0.0)))

@@ -12,15 +12,10 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from barpath.sight.jointnet import (
-    ARMS,
-    HANDS,
-    POINTS,
-    SIDES,
+from barpath.sight.jointnet import ARMS, HANDS, POINTS, SIDES, JointNetwork, Readings
+from barpath.sight.lifter import (
     BarLine,
-    JointNetwork,
     LifterConfig,
-    Readings,
     Tracker,
     evidence,
     find_lifter,

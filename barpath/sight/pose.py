@@ -16,13 +16,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.sight.jointnet import (
-    POINTS,
-    SIDES,
+from barpath.sight.jointnet import POINTS, SIDES, JointNetwork, Readings
+from barpath.sight.lifter import (
     BarLine,
-    JointNetwork,
     LifterConfig,
-    Readings,
     Tracker,
     find_lifter,
     square_round,
@@ -319,7 +316,7 @@ def pose_table(
 
 
 def points_in(table: pd.DataFrame) -> list[str]:
-    """Names of a table's points with their trailing underscore, as `calibrate.steady` takes them.
+    """Names of a table's points with their trailing underscore, as `steadying.steady` takes them.
 
     Examples
     --------
