@@ -100,7 +100,8 @@ def above_picture(above: Above) -> Picture:
         style: Any = "-" if seen or above.widths_seen else (0, (3, 1.5))
         axes.plot(*arm[:2].T, color=colour, lw=4.0, solid_capstyle="round", zorder=3)
         axes.plot(*arm[1:].T, color=colour, lw=2.0, ls=style, zorder=3)
-        axes.errorbar(*arm[1], xerr=u95[1, 0], yerr=u95[1, 1], color=colour, lw=0.8, zorder=2)
+        (x, y), (x_u95, y_u95) = arm[1], u95[1]
+        axes.errorbar(x, y, xerr=x_u95, yerr=y_u95, color=colour, lw=0.8, zorder=2)
         axes.plot(*arm[1], "o", color=colour, ms=5, zorder=4)
         axes.plot(*arm[2], "s", color="white", mec=colour, mew=1.4, ms=6, zorder=5)
         tuck = above.tuck_deg.get(side)

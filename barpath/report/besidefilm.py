@@ -341,7 +341,8 @@ class _Reader:
         half = 0.5 / scale - 0.5
         grow = np.array([[1 / scale, 0.0, half], [0.0, 1 / scale, half]])
         matrix = _chain(panel.to_panel, _chain(panel.steady[row], grow))
-        return cv2.warpAffine(image, matrix, size, flags=cv2.INTER_AREA, borderValue=(24, 26, 30))
+        drawn = cv2.warpAffine(image, matrix, size, flags=cv2.INTER_AREA, borderValue=(24, 26, 30))
+        return np.asarray(drawn, np.uint8)
 
     def close(self) -> None:
         """Let go of the clip."""

@@ -416,9 +416,10 @@ def overlay_bottoms(
         bright, orange where only the second is. None when a bar's place is not known.
     """
     places = [_bar_in_still(result, image) for result, image in (first, second)]
-    if places[0] is None or places[1] is None:
+    known = [place for place in places if place is not None]
+    if len(known) < 2:
         return None
-    (a_px, a_scale), (b_px, b_scale) = places
+    (a_px, a_scale), (b_px, b_scale) = known
     image = second[1]
     heads = [r.calibration.get("head_direction") for r, _ in (first, second)]
     if set(heads) == {"image left", "image right"}:

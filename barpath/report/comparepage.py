@@ -111,7 +111,8 @@ def compare_files(
     told = result.assign(words=[in_words(row) for _, row in result.iterrows()])
     if clips is not None and not clips.is_dir():
         raise OptionError(f"There is no folder '{clips}' with clips.")
-    films, files = {}, {}
+    films: Films = {}
+    files: dict[str, bytes] = {}
     if clips is not None:
         films, files = setup_films(table, result, by, folder, clips)
     page_text = compare_html(table, result, by, folder, films)

@@ -107,7 +107,9 @@ def bottom_image(result: SetResult, source: Path) -> NDArray[np.uint8] | None:
     if source.is_dir():
         kept = source / ARMS_FILE
         image = cv2.imread(str(kept), cv2.IMREAD_COLOR) if kept.is_file() else None
-        return None if image is None else cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+        if image is None:
+            return None
+        return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2RGB), np.uint8)
     low = bottom_marks(result)
     if low is None:
         return None

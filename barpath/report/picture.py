@@ -26,7 +26,7 @@ LEFT_COLOUR = "#0b6e99"
 RIGHT_COLOUR = "#c05a12"
 WIDTH_IN = 5.4
 
-_STYLE: dict[str, Any] = {
+_STYLE: Any = {
     "font.family": ["DejaVu Sans"],
     "font.size": 9.0,
     "axes.titlesize": 9.0,

@@ -499,7 +499,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
             text = f"± {state_width(196.0 * value, '%')} (95 %)"
         elif key == "tilt_sd_deg":
             text = f"± {state_width(1.96 * value, '°')} (95 %)"
-        elif _known(sd) and not key.endswith("_sd_deg"):
+        elif sd is not None and _known(sd) and not key.endswith("_sd_deg"):
             text = state(value, 1.96 * sd, unit)
         else:
             text = _plain_value(value, unit)

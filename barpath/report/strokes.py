@@ -140,14 +140,15 @@ def _glyph(character: str, size: int) -> tuple[np.ndarray, int, int, float]:
     if character.isspace():
         return np.zeros((0, 0), np.uint8), 0, 0, advance
     outline = TextPath((0.0, 0.0), character, size=fine * size, prop=FontProperties(fname=file))
-    rings = [ring * [1.0, -1.0] for ring in outline.to_polygons()]
+    rings = [np.asarray(ring, float) * [1.0, -1.0] for ring in outline.to_polygons()]
     corners = np.concatenate(rings) / fine
     left, top = np.floor(corners.min(axis=0)).astype(int)
     right, bottom = np.ceil(corners.max(axis=0)).astype(int)
+    corner = fine * np.array([left, top])
     canvas = np.zeros((fine * (bottom - top), fine * (right - left)), np.uint8)
     cv2.fillPoly(
         canvas,
-        [np.round((r - [fine * left, fine * top]) * _SUBPIXEL).astype(np.int32) for r in rings],
+        [np.round((r - corner) * _SUBPIXEL).astype(np.int32) for r in rings],
         255,
         cv2.LINE_8,
         _SHIFT,
