@@ -8,16 +8,11 @@ import pandas as pd
 import pytest
 
 from barpath.errors import OptionError
+from barpath.lift.armmeasures import abduction_from_projection
 from barpath.lift.catalogue import CATALOGUE, VIEWS
-from barpath.lift.measures import (
-    MeasureContext,
-    abduction_from_projection,
-    all_measures,
-    bar_measures,
-    joint_measures,
-    summarise,
-    wide,
-)
+from barpath.lift.measurerow import MeasureContext
+from barpath.lift.measures import all_measures, bar_measures, joint_measures
+from barpath.lift.measuresummary import summarise, wide
 from barpath.lift.reps import find_reps, find_set_events
 from barpath.space.smooth import smooth
 from tests.made_signals import FloatArray, Motion, TrueRep, plain_set

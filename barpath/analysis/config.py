@@ -7,7 +7,7 @@ from barpath.analysis.corrections import CorrectionConfig, Corrections
 from barpath.clip.scene import SceneConfig
 from barpath.errors import OptionError
 from barpath.lift.advice import LifterProfile
-from barpath.lift.reps import RepConfig
+from barpath.lift.barmotion import RepConfig
 from barpath.sight.barends import EndsConfig
 from barpath.sight.barline import BarlineConfig
 from barpath.sight.bridge import BridgeConfig

@@ -22,7 +22,7 @@ from barpath.analysis.store import Note, SetResult, known_only_by_form, read_res
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import combine, expand, grade, state
 from barpath.lift import advice, rules, stacking
-from barpath.lift.measures import LEAST_SIGHT_DEG
+from barpath.lift.armmeasures import LEAST_SIGHT_DEG
 from barpath.sight import pose
 from barpath.space import armfit, armprior, arms3d, sights, steadying
 from barpath.space.joints import near_side

@@ -33,7 +33,7 @@ from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.files import sha256_of
 from barpath.ground.names import told_name
 from barpath.ground.uncertainty import expand, state
-from barpath.lift import measures
+from barpath.lift import measurerow, measures, measuresummary
 from barpath.lift.advice import profile_from
 from barpath.lift.bottom import draw_table
 from barpath.lift.reps import find_phases, find_reps
@@ -767,7 +767,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     notes += bridged_note(detected.track, steadied)
     if arms is not None:
         notes.append(arm_note(arms, config))
-    wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
+    wide = reps.merge(measuresummary.wide(table), on="rep", how="left", validate="one_to_one")
     return SetResult(
         source_name=told_name(Path(info.path).name),
         info=dataclasses.replace(info, n_duplicate=detected.n_duplicate),
@@ -1246,7 +1246,7 @@ def make_context(
     head: int,
     sight_deg: float,
     config: AnalysisConfig,
-) -> measures.MeasureContext:
+) -> measurerow.MeasureContext:
     """What holds for all repetitions: uncertainties of scale and level, and what cannot be had."""
     trusted, reason = True, ""
     if view == "front":
@@ -1266,7 +1266,7 @@ def make_context(
         reason = "The camera moved too much for horizontal movement in a slanted view."
     found = joints_m.filter(like="_sd_m").notna().any(axis=None) if len(joints_m) else False
     arm_m, arm_sd_m = upper_arm(joints_m, view, config.upper_arm_m, config.stature_m)
-    return measures.MeasureContext(
+    return measurerow.MeasureContext(
         view=view,
         scale_rel_sd=spread.vertical_rel_sd,
         horizontal_rel_sd=spread.horizontal_rel_sd,

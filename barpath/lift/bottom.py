@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.lift.measures import nearest_frames
+from barpath.lift.armmeasures import nearest_frames
 from barpath.space.armfit import ArmFit
 from barpath.space.arms3d import JOINTS, Arms3d
 from barpath.space.sights import FITTED, OUTWARD, SIDES

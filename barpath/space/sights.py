@@ -5,6 +5,7 @@ up, z toward the lifter's left.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -83,7 +84,7 @@ class Sight:
         origin = factor * self.origin_m - self.axes @ np.array([0.0, lift_m, 0.0])
         return replace(self, origin_m=origin, near_m=factor * self.near_m)
 
-    def project(self, points_m: Floats) -> Floats:
+    def project(self, points_m: NDArray[np.floating[Any]]) -> Floats:
         """Image points of world points, (..., 3) to (..., 2)."""
         seen = points_m @ self.axes.T + self.origin_m
         return seen[..., :2] / seen[..., 2:] * self.focal_px + self.principal_px
