@@ -70,8 +70,8 @@ def above_of(arms: Arms3d | None, facts: Facts) -> Above | None:
         hips_m=hips,
         touch=facts.touch_m,
         tuck_deg=facts.tuck_deg,
-        widths_seen="front" in facts.views,
-        lengths_seen="side" in facts.views or "oblique" in facts.views,
+        widths_seen=facts.widths_seen,
+        lengths_seen=facts.along_seen,
     )
 
 

@@ -105,7 +105,7 @@ def wrists_in_words(facts: Facts, config: AnswerConfig | None = None) -> str:
     sides = facts.wrist_out_m
     mean, same = both(sides), alike(sides)
     if not mean:
-        if "front" not in facts.views:
+        if not facts.widths_seen:
             return "Whether the wrists stand over the elbows can only be seen from the feet."
         return f"Whether the wrists stand over the elbows could not be told. {mean.reason}".strip()
     if same is False:
@@ -216,7 +216,7 @@ def touch_in_words(facts: Facts) -> str:
     if touch:
         way = "below the shoulder joints, toward the feet" if touch.value >= 0 else "above them"
         return f"{cm(size_of(touch))} {way}."
-    if facts.views == ("front",):
+    if not facts.along_seen:
         return "It can only be seen from the side."
     return f"It could not be told. {touch.reason}".strip()
 
@@ -229,7 +229,7 @@ def path_in_words(facts: Facts) -> str:
         across = f"{cm(size_of(drift))} {facts.ways[0 if drift.value > 0 else 1]}"
     elif drift:
         across = f"toward neither head nor feet by more than {state_width(100 * drift.u95, 'cm')}"
-    elif facts.views == ("front",):
+    elif not facts.along_seen:
         across = "whether it goes toward the head can only be seen from the side"
     else:
         across = f"sideways it could not be told. {drift.reason}".strip()
@@ -243,7 +243,7 @@ def grip_in_words(facts: Facts) -> str:
     """How wide the grip is, and whether the wrists stand over the elbows."""
     wide = f"{cm(facts.grip_m)} between the middles of the hands" if facts.grip_m else ""
     off = is_off(facts)
-    if off is None and not both(facts.wrist_out_m) and "front" not in facts.views:
+    if off is None and not both(facts.wrist_out_m) and not facts.widths_seen:
         return "It can only be seen from the feet."
     return f"{wide}." if wide else f"It could not be told. {facts.grip_m.reason}".strip()
 
@@ -297,7 +297,7 @@ def answer(
         ("Touch", touch_in_words(facts)),
         ("Path", path_in_words(facts)),
     )
-    if "front" in facts.views:
+    if facts.widths_seen:
         headline, detail = wrists_in_words(facts, config), move_in_words(facts, config)
     else:
         headline, detail = _side_headline(facts), wrists_in_words(facts, config)

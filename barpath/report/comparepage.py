@@ -20,6 +20,7 @@ from barpath.errors import BarpathError, OptionError
 from barpath.ground.names import name_on_disk
 from barpath.ground.sheets import csv_bytes
 from barpath.ground.uncertainty import rounded, state
+from barpath.ground.view import SQUARE
 from barpath.lift.catalogue import measure_label, shown_unit
 from barpath.report import blockplots
 from barpath.report.besidefilm import FilmSet, film_bytes
@@ -146,10 +147,10 @@ def setup_films(
         own = table[(table["lifter"] == lifter) & table[by].isin((a, b))].drop_duplicates("clip")
         places = kept_sets(folder, own["clip"].tolist())
         own = own[own["clip"].isin(list(places))]
-        for view in ("side", "front"):
+        for view in SQUARE:
             sets = []
             for level in (a, b):
-                alike = _alike(own[own["view"] == view], by, (a, b), level)
+                alike = _alike(own[own["view"] == view.name], by, (a, b), level)
                 at_hand = [c for c in alike if (clips / name_on_disk(c)).is_file()]
                 found = _read([places[c] for c in at_hand[:1]])
                 if found:
@@ -157,10 +158,10 @@ def setup_films(
                     sets.append(FilmSet(level, found[0], places[at_hand[0]], clip))
             if len(sets) < 2:
                 continue
-            name = f"beside-{number}-{view}.mp4"
+            name = f"beside-{number}-{view.name}.mp4"
             if data := film_bytes(sets):
                 files[name] = data
-                films.setdefault((lifter, a, b), []).append((f"Seen from the {view}.", name))
+                films.setdefault((lifter, a, b), []).append((f"Seen from the {view.name}.", name))
     return films, files
 
 
@@ -293,15 +294,13 @@ def _seen(
     clips = table[table[by].isin(pair)].drop_duplicates("clip")
     places = kept_sets(folder, clips["clip"].tolist())
     clips = clips[clips["clip"].isin(list(places))]
-    side = {
-        level: _read([places[c] for c in _alike(clips[clips["view"] == "side"], by, pair, level)])
-        for level in pair
-    }
+    along = clips[clips["view"].isin([view.name for view in SQUARE if view.along])]
+    side = {level: _read([places[c] for c in _alike(along, by, pair, level)]) for level in pair}
     for level, results in side.items():
         side[level] = [r for r in results if r.calibration.get("head_direction") != "unknown"]
     bottoms = [
-        (view, _bottoms(clips[clips["view"] == view], by, pair, places))
-        for view in ("front", "side")
+        (view.name, _bottoms(clips[clips["view"] == view.name], by, pair, places))
+        for view in reversed(SQUARE)
     ]
     return {
         "paths": blockplots.paths_picture(side),

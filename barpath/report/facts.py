@@ -15,6 +15,7 @@ import pandas as pd
 from barpath.analysis.store import SetResult
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import state
+from barpath.ground.view import FRONT, SIDE, view_of
 from barpath.lift.advice import (
     Build,
     LifterProfile,
@@ -78,6 +79,16 @@ class Facts:
     build: Build | None = None
     grip_seen: bool = False
 
+    @property
+    def along_seen(self) -> bool:
+        """Whether any view shows movement toward head or feet."""
+        return any(view_of(view).along for view in self.views)
+
+    @property
+    def widths_seen(self) -> bool:
+        """Whether any view shows widths as they are."""
+        return any(view_of(view).widths for view in self.views)
+
 
 def mean_of(measures: pd.DataFrame, reps: Sequence[int], measure: str, side: str = "") -> Known:
     """A measure over the repetitions of a set.
@@ -129,7 +140,6 @@ def facts_of(result: SetResult) -> Facts:
     def known(measure: str, side: str = "") -> Known:
         return mean_of(result.measures, reps, measure, side)
 
-    front = result.view == "front"
     arms = arms_in(result)
     scale = float(result.calibration.get("scale_rel_sd") or 0.0)
     profile = profile_of(result)
@@ -142,9 +152,11 @@ def facts_of(result: SetResult) -> Facts:
         touch_m=known("touch_point_to_shoulder_m"),
         drift_m=known("drift_touch_to_lockout_m"),
         rise_m=known("range_of_motion_m"),
-        ways=("toward the head", "toward the feet") if front else sideways_words(result),
+        ways=sideways_words(result)
+        if result.shows.along
+        else ("toward the head", "toward the feet"),
         build=build,
-        grip_seen=front,
+        grip_seen=result.shows.widths,
     )
 
 
@@ -155,7 +167,7 @@ def wrist_ahead(result: SetResult) -> dict[str, Known]:
     tilt's tangent, is allowed for.
     """
     points = points_of(result.draws, "bottom")
-    if not len(points) or result.view == "front":
+    if not len(points) or not result.shows.along:
         return {}
     tilt = math.radians(float(result.calibration.get("tilt_sd_deg") or 0.0))
     known = {}
@@ -204,7 +216,7 @@ def facts_of_both(
         except OptionError:
             build = None
     return Facts(
-        views=("front", "side"),
+        views=(FRONT.name, SIDE.name),
         wrist_out_m={side: known("wrist_over_elbow_m", side) for side in SIDES},
         tuck_deg={side: known("tuck_deg", side) for side in SIDES},
         grip_m=known("wrist_spacing_m"),
@@ -263,7 +275,7 @@ def sideways_words(result: SetResult) -> tuple[str, str]:
     Where the view shows the lifter's side but it could not be told where the head is, the
     picture's own sides are named.
     """
-    if result.view == "front":
+    if not result.shows.along:
         return "to the lifter's left", "to the lifter's right"
     if result.calibration.get("head_direction") == "unknown":
         return "to the picture's right", "to the picture's left"

@@ -46,7 +46,7 @@ def findings(result: SetResult, limit: int = MAX_FINDINGS) -> list[str]:
 
 def _across(result: SetResult) -> list[str]:
     """How far the bar moved along the lifter in each repetition, from touch to lockout."""
-    if result.view == "front":
+    if not result.shows.along:
         return []
     table = measured_rows(result)
     rows = table[(table["measure"] == _HORIZONTAL) & (table["quality"] != "poor")]

@@ -26,8 +26,6 @@ from barpath.report.pathplots import small_path_picture
 from barpath.report.picture import GRID, INK, RIGHT_COLOUR, WIDTH_IN, Picture, rep_colours, styled
 from barpath.report.setpage import CAUTIONS, table_cell
 
-PLACES = {"front": "from the feet", "side": "from the side", "oblique": "at an angle"}
-
 _MOMENTS = {"bottom": "bar on the chest", "sticking": "sticking point"}
 
 _SHOWN_OPTIONS = (
@@ -73,7 +71,7 @@ def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
         "pair.html",
         title=f"Bench press, {len(names)} views: {names[0]}",
         names=names,
-        places=" and ".join(dict.fromkeys(PLACES[clip.view] for clip in pair.clips)),
+        places=" and ".join(dict.fromkeys(clip.shows.stood for clip in pair.clips)),
         about=_about(pair),
         answer=answer(facts, pair.profile),
         bottom=shown,

@@ -39,12 +39,6 @@ from barpath.report.pathplots import bar_path_picture, rep_paths_picture, small_
 from barpath.report.picture import Picture
 from barpath.report.timeplots import ends_picture, time_curves_picture
 
-_VIEW_WORDS = {
-    "side": "from the side",
-    "front": "from the feet",
-    "oblique": "obliquely",
-}
-
 _HEADLINES = (
     "range_of_motion_m",
     "press_time_s",
@@ -170,7 +164,7 @@ def bottom_labels(result: SetResult, rep: int) -> dict[str, str]:
     dict of str to str
         By side; a side that is not in it is not worth drawing.
     """
-    if result.view == "front":
+    if result.shows.widths:
         labels = {}
         for side in ("left", "right"):
             known = mean_of(result.measures, [rep], "wrist_over_elbow_m", side)
@@ -178,7 +172,7 @@ def bottom_labels(result: SetResult, rep: int) -> dict[str, str]:
         return labels
     near = str(result.calibration.get("near_arm") or "")
     sides = (near,) if near else ("left", "right")
-    if result.view == "oblique":
+    if not result.shows.square:
         return dict.fromkeys(sides, "")
     ahead = wrist_ahead(result)
     return {side: cm(size_of(ahead[side])) if ahead.get(side) else "" for side in sides}
@@ -276,7 +270,7 @@ def answer_drawings(result: SetResult, facts: Facts) -> list[tuple[Picture, str]
     path = small_path_picture(result) if len(result.reps) else None
     if path is not None:
         caption = "The bar's path, to scale: solid up, dashed down."
-        if result.view == "front":
+        if not result.shows.along:
             caption += " From the feet its way toward the head does not show."
         elif not facts.drift_m:
             caption += f" Sideways not to be relied on. {facts.drift_m.reason}"
@@ -289,14 +283,20 @@ def _bottom_photo(result: SetResult, image: np.ndarray, config: ReportConfig) ->
         "The arms with the bar on the chest: forearms, a plumb line through the wrist, and the"
         " elbow's distance from it."
     )
-    caption = {
-        "front": "At the touch: yellow hangs from the wrist, orange is the elbow's distance from"
-        " it.",
-        "side": "At the touch, from the side: yellow hangs from the wrist, orange is the elbow's"
-        " distance from it toward head or feet.",
-        "oblique": "At the touch: yellow hangs from the wrist. At a slant the distance in the"
-        " picture is not that beside the elbow.",
-    }[result.view]
+    if result.shows.widths:
+        caption = (
+            "At the touch: yellow hangs from the wrist, orange is the elbow's distance from it."
+        )
+    elif result.shows.square:
+        caption = (
+            "At the touch, from the side: yellow hangs from the wrist, orange is the elbow's"
+            " distance from it toward head or feet."
+        )
+    else:
+        caption = (
+            "At the touch: yellow hangs from the wrist. At a slant the distance in the picture is"
+            " not that beside the elbow."
+        )
     return photo(image, alt, caption, config.still_side_px, config.jpeg_quality)
 
 
@@ -304,7 +304,7 @@ def _about(result: SetResult) -> str:
     kinds = result.reps["kind"].value_counts()
     odd = [f"{kinds[kind]} {kind}" for kind in ("partial", "failed") if kind in kinds]
     count = plural(len(result.reps), "repetition") + (f" ({', '.join(odd)})" if odd else "")
-    about = [count, f"filmed {_VIEW_WORDS[result.view]}"]
+    about = [count, f"filmed {result.shows.filmed}"]
     load = result.options.get("load_kg")
     if isinstance(load, int | float) and math.isfinite(load):
         about.insert(1, f"{load:g} kg")
@@ -369,7 +369,7 @@ def _paths(result: SetResult) -> list[tuple[Picture, str]]:
 def _curves(result: SetResult) -> list[tuple[Picture, str]]:
     curves = [(time_curves_picture(result), "The bar's height and vertical speed over the set.")]
     ends = {"left_y_m", "right_y_m", "tilt_deg"} <= set(result.trajectory.columns)
-    if result.view == "front" and ends:
+    if result.shows.both_ends and ends:
         caption = "Both ends of the bar, and how far it was tilted."
         curves.insert(0, (ends_picture(result), caption))
     return curves
@@ -480,7 +480,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
     info, calibration = result.info, dict(result.calibration)
     source = "given" if result.view_source == "given" else "guessed from the picture"
     pairs: list[tuple[str, str]] = [
-        ("View", f"{_VIEW_WORDS[result.view]} ({source})"),
+        ("View", f"{result.shows.filmed} ({source})"),
         ("Picture", f"{info.width_px} × {info.height_px} pixels"),
         ("Frame rate", f"{info.fps:.4g} frames a second"
          + (", varying" if info.variable_rate else "")),
@@ -516,7 +516,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
 
 def _words(result: SetResult) -> list[tuple[str, str]]:
     pairs = list(_GLOSSARY)
-    if result.view == "front":
+    if result.shows.both_ends:
         pairs.append(("Tilt", "Angle of the bar against the horizontal, seen from the feet."))
     return pairs
 
