@@ -18,7 +18,7 @@ from barpath.analysis.config import AnalysisConfig
 from barpath.clip import scene
 from barpath.clip.frames import ClipInfo
 from barpath.sight import pose
-from barpath.space.armfit import ArmFitConfig
+from barpath.space.armprior import ArmFitConfig
 
 FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 

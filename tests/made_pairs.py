@@ -9,8 +9,10 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from barpath.space.armfit import SEEN, SIDES, ArmFitConfig, Instants, Sight, Sighting, fit_arms
+from barpath.space.armfit import fit_arms
+from barpath.space.armprior import ArmFitConfig
 from barpath.space.arms3d import Arms3d, Seen, arms_at
+from barpath.space.sights import SEEN, SIDES, Instants, Sight, Sighting
 from sample_clips_synthetic.generator.body import ArmStyle
 from sample_clips_synthetic.generator.clip import World
 from sample_clips_synthetic.generator.specs import (

@@ -28,7 +28,8 @@ import pandas as pd
 
 from barpath.report.overlay import mark_points
 from barpath.report.photo import joint_table, read_picture
-from barpath.sight.jointnet import JointNetwork, Square, find_lifter
+from barpath.sight.jointnet import JointNetwork, Square
+from barpath.sight.lifter import find_lifter
 from barpath.trial import stock
 
 FOLDER_VARIABLE = "BARPATH_LABELLED_FRAMES"

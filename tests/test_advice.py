@@ -17,7 +17,7 @@ from barpath.lift.advice import (
     stacked,
     suggested_tucks,
 )
-from barpath.space.armfit import OUTWARD, SIDES
+from barpath.space.sights import OUTWARD, SIDES
 from sample_clips_synthetic.generator.body import ArmStyle, Lifter
 from sample_clips_synthetic.generator.clip import SHAFT_RADIUS_M
 from sample_clips_synthetic.generator.truth import arm_measures

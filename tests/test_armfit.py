@@ -6,18 +6,10 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from barpath.space import armfit
-from barpath.space.armfit import (
-    FITTED,
-    OUTWARD,
-    SEEN,
-    ArmFitConfig,
-    Instants,
-    Sight,
-    Sighting,
-    arm_table,
-    fit_arms,
-)
+from barpath.space import armproblem, armreadings
+from barpath.space.armfit import arm_table, fit_arms
+from barpath.space.armprior import ArmFitConfig
+from barpath.space.sights import FITTED, OUTWARD, SEEN, Instants, Sight, Sighting
 
 UPPER_M, FOREARM_M, HAND_M = 0.30, 0.265, 0.08
 SHOULDER_M = np.array([0.02, -0.60, 0.185])
@@ -267,9 +259,9 @@ def test_derivatives_are_those_of_the_residuals():
     slanted = np.tile(np.array([[20.0, 6.0], [6.0, 9.0]]), (12, 2, 6, 1, 1))
     sighting = Sighting(sight, at, np.arange(12), seen, slanted)
     other = replace(sighting, sight=sight_of("side"))
-    merged = armfit._merged([sighting, other], None)
-    common_m = armfit._common_sd_m(merged, ArmFitConfig())
-    problem = armfit._problem(merged, np.arange(24), common_m, ArmFitConfig())
+    merged = armreadings.merged([sighting, other], None)
+    common_m = armreadings.common_sd_m(merged, ArmFitConfig())
+    problem = armproblem.problem_of(merged, np.arange(24), common_m, ArmFitConfig())
     values = problem.prior + rng.normal(0, 0.003, len(problem.prior))
     weight = rng.uniform(0.3, 1.0, (24, 2, 6))
     numeric = approx_fprime(values, problem.flat, 1e-7, weight)

@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
-from barpath.space.armfit import OUTWARD, SIDES
 from barpath.space.arms3d import (
     Seen,
     combine_scales,
@@ -16,6 +15,7 @@ from barpath.space.arms3d import (
     touch_geometry,
     trunk_frame,
 )
+from barpath.space.sights import OUTWARD, SIDES
 from tests.made_pairs import SIGHTS, made_arms
 
 

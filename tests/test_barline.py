@@ -16,17 +16,12 @@ import pandas as pd
 import pytest
 
 from barpath.errors import BarNotFoundError, OptionError
-from barpath.sight.barline import (
-    BarlineConfig,
-    BarSeed,
-    BarTracker,
-    _line_families,
-    _quiet_band,
-    box_cover,
-    find_bar,
-    fit_line,
-    track_bar,
-)
+from barpath.sight.baredges import fit_line
+from barpath.sight.barfind import find_bar
+from barpath.sight.barline import BarlineConfig, BarSeed
+from barpath.sight.barsearch import line_families
+from barpath.sight.bartrack import BarTracker, track_bar
+from barpath.sight.shaft import _quiet_band, box_cover
 
 from .tied_orders import ORDERS
 
@@ -534,7 +529,7 @@ def test_plates_that_are_not_found_do_no_harm_where_the_ends_are_told(
     plain: tuple[Frames, Truth], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     frames, truth = plain
-    monkeypatch.setattr("barpath.sight.barline._plate_pairs", lambda *_: [])
+    monkeypatch.setattr("barpath.sight.barmodel._plate_pairs", lambda *_: [])
     ends_px = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
     seed = find_bar(frames[::6], ends_px=ends_px)
     assert not seed.left.bare
@@ -660,7 +655,7 @@ def test_lines_of_equal_support_are_chosen_by_slope_and_height_in_any_order() ->
     expected = None
     for _ in range(6):
         mixed = lines.sample(frac=1.0, random_state=rng).reset_index(drop=True)
-        families = _line_families(mixed, BarlineConfig(), stack)
+        families = line_families(mixed, BarlineConfig(), stack)
         chosen = [mixed.loc[kept].to_numpy().tolist() for kept in families]
         expected = expected or chosen
         assert chosen == expected

@@ -7,23 +7,14 @@ import pandas as pd
 import pytest
 
 from barpath.errors import BarNotFoundError
-from barpath.space.calibrate import (
-    BarReadings,
-    CalibrationConfig,
-    calibrate_front,
-    calibrate_side,
-    front_axes,
-    front_ends,
-    front_systematics,
-    is_bare,
-    project_discs,
-    side_joint_points,
-    side_points,
-    side_systematics,
-    steady,
-    thick_discs,
-    world_axes,
-)
+from barpath.space.barparts import BarReadings, is_bare
+from barpath.space.discs import project_discs, thick_discs
+from barpath.space.feetcamera import calibrate_front
+from barpath.space.fittedcamera import CalibrationConfig
+from barpath.space.pinhole import front_axes, front_ends, side_joint_points, side_points, world_axes
+from barpath.space.platecamera import calibrate_side
+from barpath.space.scalecheck import front_systematics, side_systematics
+from barpath.space.steadying import steady
 
 WIDTH, HEIGHT = 1280, 720
 CENTRE = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])

@@ -121,10 +121,10 @@ def test_existing_results_are_left_alone(tmp_path):
 AT_WORK = """
 import signal
 import time
-from barpath.sight import plate
+from barpath.sight import platetrack
 from barpath.cli.commands import main
 
-update = plate.PlateTracker.update
+update = platetrack.PlateTracker.update
 
 def wait_at_the_tenth_frame(tracker, frame):
     if frame.index == 10:
@@ -132,7 +132,7 @@ def wait_at_the_tenth_frame(tracker, frame):
         time.sleep(600)
     return update(tracker, frame)
 
-plate.PlateTracker.update = wait_at_the_tenth_frame
+platetrack.PlateTracker.update = wait_at_the_tenth_frame
 # A test run in the background of a shell inherits that SIGINT is ignored.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 main()

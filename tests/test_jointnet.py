@@ -19,18 +19,21 @@ from barpath.sight import jointnet
 from barpath.sight.jointnet import (
     ARMS,
     POINTS,
-    BarLine,
     JointNetwork,
     JointNetworkError,
     Readings,
     Square,
+    uncertainty_ellipse,
+    weights_path,
+)
+from barpath.sight.lifter import (
+    BarLine,
     Tracker,
     evidence,
     find_lifter,
     square_round,
     start_squares,
-    uncertainty_ellipse,
-    weights_path,
+    with_surroundings,
 )
 from tests.weights import needs_weights
 
@@ -197,7 +200,7 @@ def test_what_the_crop_cuts_off_is_read_in_a_wider_one():
     near = find_lifter(PICTURE, network)
     end = POINTS.index("left_bar_end")
     assert near.state[end, 2] > 0.9
-    whole = jointnet.with_surroundings(PICTURE, network, near)
+    whole = with_surroundings(PICTURE, network, near)
     assert whole.xy_px[end] == pytest.approx(lifter[end])
     assert whole.state[end, 2] < 0.1
     assert whole.covariance_px2[ARMS] == pytest.approx(near.covariance_px2[ARMS])

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from barpath.sight.pose import JOINTS
-from barpath.space.calibrate import CalibrationConfig, calibrate_side, front_axes, world_axes
+from barpath.space.fittedcamera import CalibrationConfig
 from barpath.space.joints import (
     JointDepths,
     ReadingError,
@@ -15,6 +15,8 @@ from barpath.space.joints import (
     side_joints,
     upper_arm,
 )
+from barpath.space.pinhole import front_axes, world_axes
+from barpath.space.platecamera import calibrate_side
 from tests.test_calibrate import FOCAL, HEIGHT, THIN, WIDTH, pinhole, side_track
 
 
@@ -90,7 +92,7 @@ def test_head_to_the_left_turns_x_over():
 
 
 def test_front_joints_recover_a_known_arm():
-    from barpath.space.calibrate import calibrate_front
+    from barpath.space.feetcamera import calibrate_front
     from tests.test_calibrate import front_track
 
     track, _ = front_track(0, 15, 0)

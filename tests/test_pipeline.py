@@ -8,7 +8,9 @@ from barpath.analysis.config import AnalysisConfig, SearchConfig
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.sight.ellipse import Ellipse
 from barpath.sight.plate import PlateSeed
-from barpath.space.calibrate import calibrate_front, calibrate_side, side_systematics
+from barpath.space.feetcamera import calibrate_front
+from barpath.space.platecamera import calibrate_side
+from barpath.space.scalecheck import side_systematics
 from tests.test_calibrate import HEIGHT, WIDTH, front_track, side_track
 
 

@@ -12,7 +12,10 @@ import pytest
 
 from barpath.errors import BarNotFoundError
 from barpath.sight.ellipse import Ellipse, to_params, unit_vectors
-from barpath.sight.plate import COLUMNS, PlateSeed, _first_rim, _Strip, find_plate, track_plate
+from barpath.sight.plate import COLUMNS, PlateSeed
+from barpath.sight.platefind import find_plate
+from barpath.sight.plateoutline import EdgeStrip, first_rim
+from barpath.sight.platetrack import track_plate
 from barpath.trial.artificial import MadeFrame, PlateScene, camera_transforms, make_plate_clip
 
 from .tied_orders import ORDERS
@@ -191,8 +194,8 @@ def test_a_ring_printed_on_the_plate_is_not_its_rim():
     picture = inside * np.array([45.0, 60.0, 150.0]) + (1 - inside) * 95.0
     picture = np.round(picture * (1 - ring) + 200.0 * ring).astype(np.uint8)
     params, units = to_params(Ellipse(*centre, 2 * radius, 2 * radius, 0.0)), unit_vectors(90)
-    strip = _Strip(picture, params, units, 9.0)
-    evidence = strip.evidence(_first_rim(picture, params, units)).mean(axis=0)
+    strip = EdgeStrip(picture, params, units, 9.0)
+    evidence = strip.evidence(first_rim(picture, params, units)).mean(axis=0)
 
     def near(values, offset):
         return values[np.abs(strip.offsets - offset) < 2.0].max()

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.lift.reps import PHASES, RepConfig, find_phases, find_reps, find_set_events
+from barpath.lift.barmotion import RepConfig
+from barpath.lift.reps import PHASES, find_phases, find_reps, find_set_events
 from tests.made_signals import FloatArray, Motion, plain_set, random_set
 
 

@@ -22,9 +22,9 @@ from barpath.analysis.store import Note, SetResult, known_only_by_form, read_res
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import combine, expand, grade, state
 from barpath.lift import advice, rules, stacking
-from barpath.lift.measures import LEAST_SIGHT_DEG
+from barpath.lift.armmeasures import LEAST_SIGHT_DEG
 from barpath.sight import pose
-from barpath.space import armfit, arms3d, calibrate
+from barpath.space import armfit, armprior, arms3d, sights, steadying
 from barpath.space.joints import near_side
 from barpath.space.pairing import AMBIGUOUS, NO_MATCH, Sync, SyncConfig, synchronise
 
@@ -193,7 +193,7 @@ class PairConfig:
     """
 
     sync: SyncConfig = field(default_factory=SyncConfig)
-    arms: armfit.ArmFitConfig = field(default_factory=armfit.ArmFitConfig)
+    arms: armprior.ArmFitConfig = field(default_factory=armprior.ArmFitConfig)
     hips: arms3d.HipConfig = field(default_factory=arms3d.HipConfig)
     advice: advice.AdviceConfig = field(default_factory=advice.AdviceConfig)
     rules: rules.RulesConfig = field(default_factory=rules.RulesConfig)
@@ -278,7 +278,7 @@ def elbow_heights(result: SetResult, margin_s: float = 0.05) -> dict[int, dict[s
         return {}
     reps = result.reps
     turn_deg = abs(float(result.calibration["plane_angle_deg"]))
-    aside = result.view != "front" and turn_deg < LEAST_SIGHT_DEG
+    aside = not result.shows.arms_apart and turn_deg < LEAST_SIGHT_DEG
     ends = reps["press_s"].fillna(reps["touch_s"])
     spans = [(a - margin_s, b + margin_s) for a, b in zip(reps["touch_s"], ends, strict=True)]
     _, up, sd = arms3d.read_at(result.arms, spans)
@@ -368,7 +368,7 @@ class _View:
     @property
     def aside(self) -> bool:
         """Whether it shows where along the body the bar is."""
-        return self.result.view != "front"
+        return self.result.shows.along
 
     def track(self, name: str, time_s: Floats) -> Floats:
         """A column of its trajectory at the set's times, as it is."""
@@ -392,7 +392,7 @@ def _bar_in_space(views: Sequence[_View]) -> pd.DataFrame:
     weights = [1.0 / float(v.result.calibration["horizontal_rel_sd"] or 1.0) ** 2 for v in aside]
     ways = [v.factor * v.track("x_smooth_m", time) for v in aside]
     spread = [v.track("sd_x_m", time) for v in aside]
-    front = first.result.view == "front"
+    front = not first.aside
     n = len(time)
     return pd.DataFrame(
         {
@@ -463,10 +463,10 @@ def measure_clips(
         No clip was taken from aside, or the clips do not show the same set.
     """
     config, profile = config or PairConfig(), profile or advice.LifterProfile()
-    clips = tuple(sorted(clips, key=lambda clip: clip.view != "front"))
+    clips = tuple(sorted(clips, key=lambda clip: clip.shows.along))
     if len(clips) < 2:
         raise OptionError("Two clips of the set are needed to measure them together.")
-    if clips[1].view == "front":
+    if not clips[1].shows.along:
         names = " and ".join(f"'{clip.source_name}'" for clip in clips[:2])
         raise OptionError(
             f"Both {names} were filmed from the feet; the second clip must be from the side or at"
@@ -534,7 +534,7 @@ def _on_one_clock(first: SetResult, other: SetResult, config: SyncConfig) -> Syn
     """Clock of another clip by its heights, held against the same end of the bar."""
     near = near_side(pipeline.head_of(other))
     end = f"{near}_y_m" if near and f"{near}_y_m" in first.trajectory else "y_smooth_m"
-    if first.view != "front" and near_side(pipeline.head_of(first)) != near:
+    if not first.shows.both_ends and near_side(pipeline.head_of(first)) != near:
         # They see opposite ends, which a tilting bar moves apart.
         config = replace(config, no_match_share=OTHER_END_FACTOR * config.no_match_share)
     sync = synchronise(
@@ -583,7 +583,7 @@ def _arms(
     return arms3d.arms_at(fit, moments, spans, bar_m, seen, config.hips, config.read_s)
 
 
-def instants(bar: pd.DataFrame, times_s: Floats) -> armfit.Instants:
+def instants(bar: pd.DataFrame, times_s: Floats) -> sights.Instants:
     """The bar in space at some times; NaN where both clips do not show it.
 
     Parameters
@@ -602,12 +602,12 @@ def instants(bar: pd.DataFrame, times_s: Floats) -> armfit.Instants:
             place[:, k] = np.interp(times_s, own, table[f"{axis}_m"], left=np.nan, right=np.nan)
         tilt = np.deg2rad(np.interp(times_s, own, table["tilt_deg"].fillna(0.0)))
     axis = np.column_stack([np.zeros_like(tilt), np.sin(tilt), np.cos(tilt)])
-    return armfit.Instants(times_s, place, axis)
+    return sights.Instants(times_s, place, axis)
 
 
-def _hips_seen(result: SetResult, sight: armfit.Sight) -> arms3d.Seen:
+def _hips_seen(result: SetResult, sight: sights.Sight) -> arms3d.Seen:
     """The hips in one view: they keep still, so the median over the clip."""
-    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    joints = steadying.steady(result.pose, result.camera, pose.points_in(result.pose))
     error = pipeline.config_of(result).reading_error
     places, sds = np.full((2, 2), np.nan), np.full(2, np.nan)
     for s, side in enumerate(SIDES):
@@ -621,12 +621,12 @@ def _hips_seen(result: SetResult, sight: armfit.Sight) -> arms3d.Seen:
     return arms3d.Seen(sight, places, sds)
 
 
-def arms_config(options: dict[str, Any], config: armfit.ArmFitConfig) -> armfit.ArmFitConfig:
+def arms_config(options: dict[str, Any], config: armprior.ArmFitConfig) -> armprior.ArmFitConfig:
     """What is known of the lifter, with the dimensions given for the clips.
 
     Examples
     --------
-    >>> given = arms_config({"stature_m": 1.80}, armfit.ArmFitConfig())
+    >>> given = arms_config({"stature_m": 1.80}, armprior.ArmFitConfig())
     >>> given.stature_m
     1.8
     """
@@ -671,10 +671,11 @@ def _notes(clips: Sequence[SetResult], syncs: Sequence[Sync], reps: pd.DataFrame
             Note("reps_unmatched", "info", f"{lone} of the repetitions are in the first clip only.")
         )
     for result in clips:
-        name = {"front": "Front", "side": "Side"}.get(result.view, "Oblique")
         for note in result.notes:
             if note.severity == "warning":
-                notes.append(Note(note.code, "warning", f"{name} clip: {note.text}"))
+                notes.append(
+                    Note(note.code, "warning", f"{result.view.capitalize()} clip: {note.text}")
+                )
     return notes
 
 

@@ -33,14 +33,37 @@ from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.files import sha256_of
 from barpath.ground.names import told_name
 from barpath.ground.uncertainty import expand, state
-from barpath.lift import measures
+from barpath.ground.view import AUTO, FRONT, OBLIQUE, SIDE, is_open, told, view_of
+from barpath.lift import measurerow, measures, measuresummary
 from barpath.lift.advice import profile_from
 from barpath.lift.bottom import draw_table
 from barpath.lift.reps import find_phases, find_reps
-from barpath.sight import barends, barline, firstlook, plate, pose
+from barpath.sight import (
+    barends,
+    barfind,
+    barline,
+    bartrack,
+    firstlook,
+    plate,
+    platefind,
+    platetrack,
+    pose,
+)
 from barpath.sight.bridge import bridge, followed_end
-from barpath.sight.jointnet import BarLine, JointNetwork
-from barpath.space import armfit, calibrate
+from barpath.sight.jointnet import JointNetwork
+from barpath.sight.lifter import BarLine
+from barpath.space import (
+    armfit,
+    armprior,
+    barparts,
+    feetcamera,
+    fittedcamera,
+    pinhole,
+    platecamera,
+    scalecheck,
+    sights,
+    steadying,
+)
 from barpath.space.joints import front_joints, head_direction, near_side, side_joints, upper_arm
 from barpath.space.smooth import smooth
 
@@ -50,7 +73,6 @@ Floats = NDArray[np.float64]
 one_blas_thread = threadpool_limits.wrap(limits=1, user_api="blas")
 Progress = Callable[[str, float], None]
 
-FRONT_ENDS = ("image_left_", "image_right_")
 SLANT_NOTE_DEG = 25.0
 FRONT_SPAN = 3.95
 OBLIQUE_SPAN = 1.5
@@ -137,7 +159,7 @@ def quiet(stage: str, share: float) -> None:
 def analyse(
     clip: str | Path,
     *,
-    view: str = "auto",
+    view: str = AUTO,
     plate_mm: float | None = None,
     load_kg: float | None = None,
     plate_at: tuple[float, float] | None = None,
@@ -296,7 +318,7 @@ def _with_arguments(
     plate_at: tuple[float, float] | None,
 ) -> AnalysisConfig:
     changes: dict[str, Any] = {}
-    if view != "auto":
+    if not is_open(view):
         changes["view"] = view
     if plate_mm is not None:
         changes["calibration"] = dataclasses.replace(config.calibration, plate_mm=plate_mm)
@@ -364,7 +386,8 @@ def _find_in(
     motion = scene.camera_motion(samples, config.scene)
     transforms = scene.transforms_of(motion)
     zoom = info.width_px / samples[0].image.shape[1]
-    given = "given" if config.view != "auto" else "guessed"
+    asked = told(config.view)
+    given = "guessed" if asked is None else "given"
     problems: list[str] = []
     look = None
     if network is not None and config.plate_at_px is None:
@@ -381,7 +404,7 @@ def _find_in(
             ends_px, bare = None, False
             if look is not None and look.sure:
                 ends_px, bare = look.bar_ends(transforms), look.bare
-            found = barline.find_bar(
+            found = barfind.find_bar(
                 samples, config.bar, transforms, ends_px, bare=bare and ends_px is not None
             )
         except BarNotFoundError as error:
@@ -397,25 +420,26 @@ def _find_in(
     span = np.nan if look is None or not look.sure else look.span_in_limbs()
     # Somebody who lies across the picture is not seen from the feet, however far the plates are.
     across = look is not None and look.sure and bool(look.near_end())
-    if config.view == "front" or (config.view == "auto" and span > FRONT_SPAN and not across):
+    only_front = asked is not None and asked.both_ends
+    if only_front or (asked is None and span > FRONT_SPAN and not across):
         line = find_line()
-        if line is not None and (config.view == "front" or is_held(line)):
-            return Found("front", given, bar_seed_at(line, zoom))
-    if config.view != "front" and look is not None and look.sure and look.bare and across:
-        view = "oblique" if span > OBLIQUE_SPAN else "side"
-        return Found(view if config.view == "auto" else config.view, given, None)
-    if config.view != "front":
+        if line is not None and (only_front or is_held(line)):
+            return Found(FRONT.name, given, bar_seed_at(line, zoom))
+    if not only_front and look is not None and look.sure and look.bare and across:
+        view = asked or (OBLIQUE if span > OBLIQUE_SPAN else SIDE)
+        return Found(view.name, given, None)
+    if not only_front:
         disc = _find_disc(samples, transforms, zoom, look, is_held, problems, config)
-    if config.view == "auto" and _may_be_front(disc) and (across or not span > FRONT_SPAN):
+    if asked is None and _may_be_front(disc) and (across or not span > FRONT_SPAN):
         line = find_line()
-    if config.view in ("side", "oblique") and disc is not None:
-        return Found(config.view, given, plate_seed_at(disc, zoom))
+    if asked is not None and disc is not None:
+        return Found(asked.name, given, plate_seed_at(disc, zoom))
     if line is not None:
-        return Found("front", given, bar_seed_at(line, zoom))
+        return Found(FRONT.name, given, bar_seed_at(line, zoom))
     if disc is not None:
         slant = np.rad2deg(np.arccos(np.clip(disc.ellipse.aspect, 0.0, 1.0)))
-        view = "side" if slant < SLANT_NOTE_DEG else "oblique"
-        return Found(view, given, plate_seed_at(disc, zoom))
+        view = SIDE if slant < SLANT_NOTE_DEG else OBLIQUE
+        return Found(view.name, given, plate_seed_at(disc, zoom))
     raise BarNotFoundError(problems[0])
 
 
@@ -445,14 +469,14 @@ def _find_disc(
             return disc
     disc = None
     try:
-        disc = plate.find_plate(samples, config.plate, at_px, transforms=transforms)
+        disc = platefind.find_plate(samples, config.plate, at_px, transforms=transforms)
     except BarNotFoundError as error:
         problems.append(str(error))
     if look is None or not look.sure or (disc is not None and is_held(disc)):
         return disc
     for number, place in look.plates():
         try:
-            other = plate.find_plate(
+            other = platefind.find_plate(
                 samples, config.plate, tuple(place), at_sample=number, transforms=transforms
             )
         except BarNotFoundError:
@@ -499,7 +523,7 @@ def _find_near(
         n_measured=QUICK_OUTLINES,
     )
     try:
-        found = plate.find_plate(parts, few, transforms=moved)
+        found = platefind.find_plate(parts, few, transforms=moved)
     except BarNotFoundError:
         return None
     shape = found.ellipse
@@ -607,10 +631,10 @@ def follow(
     """
     strips = tracker = None
     if isinstance(found.seed, barline.BarSeed):
-        tracker = barline.BarTracker(found.seed, config.bar)
+        tracker = bartrack.BarTracker(found.seed, config.bar)
         strips = barends.BarStrips(config.ends, bare=found.seed.left.bare)
     elif found.seed is not None:
-        tracker = plate.PlateTracker(found.seed, config.plate)
+        tracker = platetrack.PlateTracker(found.seed, config.plate)
     motion = scene.CameraMotion(config.scene)
     reading = pose_config(config)
     if tracker is None:
@@ -642,7 +666,7 @@ def follow(
     elif joints_px is not None:
         track = pose.held_track(camera["time_s"].to_numpy(dtype=float), joints_px, reading)
     if strips is not None:
-        focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
+        focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
     return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
 
@@ -670,21 +694,21 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     check_corrections(config.corrections, info, detected.track)
     track = correct_track(detected.track, config.corrections, config.correcting)
     detected = dataclasses.replace(detected, track=track)
-    prefixes = FRONT_ENDS if detected.view == "front" else ("",)
+    shows = view_of(detected.view)
     joints_px = detected.joints_px
     if joints_px is None or joints_px.empty:
         joints_px = pose.pose_table([])
-    steady_joints = calibrate.steady(joints_px, detected.camera, pose.points_in(joints_px))
-    steadied = calibrate.steady(detected.track, detected.camera, prefixes)
-    steadied = bridge(steadied, steady_joints, prefixes, config.bridging)
+    steady_joints = steadying.steady(joints_px, detected.camera, pose.points_in(joints_px))
+    steadied = steadying.steady(detected.track, detected.camera, shows.ends)
+    steadied = bridge(steadied, steady_joints, shows.ends, config.bridging)
     check_followed(steadied, detected.view)
     level = detected.level
     calibration = calibrate_view(steadied, detected.view, info, level, config, steady_joints)
-    if detected.view == "front":
-        spread = calibrate.front_systematics(calibration, steadied)
+    if shows.both_ends:
+        spread = scalecheck.front_systematics(calibration, steadied)
         path = front_trajectory(steadied, calibration, config)
     else:
-        spread = calibrate.side_systematics(calibration, steadied)
+        spread = scalecheck.side_systematics(calibration, steadied)
         path = side_trajectory(steadied, calibration, config)
     time_s = path.table["time_s"].to_numpy(dtype=float)
     height_m = path.table["y_smooth_m"].to_numpy(dtype=float)
@@ -705,7 +729,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     )
     path = _move_origin(path, reps)
     head = 0
-    if detected.view == "front":
+    if shows.both_ends:
         along = pd.Series(path.along_m, index=path.table["frame"]).reindex(joints_px["frame"])
         joints_m = front_joints(
             steady_joints,
@@ -736,7 +760,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         joints_m = with_arms(joints_m, arms)
     # From the feet the angle is that by which the bar is turned from the picture's plane.
     turn_deg = np.rad2deg(abs(calibration.value("yaw")))
-    sight_deg = 90.0 - turn_deg if detected.view == "front" else turn_deg
+    sight_deg = 90.0 - turn_deg if shows.widths else turn_deg
     context = make_context(
         info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, sight_deg, config
     )
@@ -745,7 +769,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     notes += bridged_note(detected.track, steadied)
     if arms is not None:
         notes.append(arm_note(arms, config))
-    wide = reps.merge(measures.wide(table), on="rep", how="left", validate="one_to_one")
+    wide = reps.merge(measuresummary.wide(table), on="rep", how="left", validate="one_to_one")
     return SetResult(
         source_name=told_name(Path(info.path).name),
         info=dataclasses.replace(info, n_duplicate=detected.n_duplicate),
@@ -775,7 +799,7 @@ def calibrate_view(
     level: scene.SceneRoll,
     config: AnalysisConfig,
     joints: pd.DataFrame | None = None,
-) -> calibrate.Calibration:
+) -> fittedcamera.Calibration:
     """Camera of a clip, from the bar or plate followed and what the scenery tells.
 
     Parameters
@@ -793,8 +817,8 @@ def calibrate_view(
     -------
     Calibration
     """
-    if view == "front":
-        return calibrate.calibrate_front(
+    if view_of(view).both_ends:
+        return feetcamera.calibrate_front(
             steadied,
             info.width_px,
             info.height_px,
@@ -807,13 +831,13 @@ def calibrate_view(
     bar = []
     if joints is not None and not joints.empty:
         end = followed_end(steadied, joints)
-        if calibrate.is_bare(steadied):
+        if barparts.is_bare(steadied):
             end = near_side(head_direction(joints))
         bar = [
-            calibrate.bar_readings(steadied, joints, side)
-            for side in ((end,) if end else armfit.SIDES)
+            barparts.bar_readings(steadied, joints, side)
+            for side in ((end,) if end else sights.SIDES)
         ]
-    return calibrate.calibrate_side(
+    return platecamera.calibrate_side(
         steadied,
         info.width_px,
         info.height_px,
@@ -831,10 +855,10 @@ def arm_sighting(
     path: Path3,
     steady_joints: pd.DataFrame,
     camera: pd.DataFrame,
-    calibration: calibrate.Calibration,
+    calibration: fittedcamera.Calibration,
     head: int,
     config: AnalysisConfig,
-) -> armfit.Sighting | None:
+) -> sights.Sighting | None:
     """What the clip shows of the arms; None where joints were read in no frame.
 
     Parameters
@@ -858,7 +882,7 @@ def arm_sighting(
     bar = np.zeros((len(rows), 3))
     axis = np.tile([0.0, 0.0, 1.0], (len(rows), 1))
     bar[:, 1] = rows["y_smooth_m"]
-    if calibration.view == "front":
+    if calibration.shows.both_ends:
         time_s = table["time_s"].to_numpy(dtype=float)
         along = smooth(time_s, path.along_m, config.smooth, np.full(len(time_s), 0.002)).value
         known = np.isfinite(along)
@@ -868,14 +892,14 @@ def arm_sighting(
         bar[:, 2] = rows["x_smooth_m"]
         tilt = np.deg2rad(rows["tilt_deg"].to_numpy(dtype=float))
         axis[:, 1], axis[:, 2] = np.sin(tilt), np.cos(tilt)
-        sight = armfit.front_sight(calibration, path.origin_m, start_m)
+        sight = sights.front_sight(calibration, path.origin_m, start_m)
     else:
         bar[:, 0] = rows["x_smooth_m"]
-        sight = armfit.side_sight(calibration, head, path.origin_m)
-    readings_px, covariance_px2 = armfit.read_joints(steady_joints)
-    at = armfit.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
+        sight = sights.side_sight(calibration, head, path.origin_m)
+    readings_px, covariance_px2 = sights.read_joints(steady_joints)
+    at = sights.Instants(rows["time_s"].to_numpy(dtype=float), bar, axis)
     frame = rows.index.to_numpy()
-    return armfit.Sighting(sight, at, frame, readings_px, covariance_px2, given)
+    return sights.Sighting(sight, at, frame, readings_px, covariance_px2, given)
 
 
 @dataclass(frozen=True)
@@ -891,7 +915,7 @@ class Placed:
         Which way the head lies in a side view: 1 image right, -1 left, 0 unknown.
     """
 
-    calibration: calibrate.Calibration
+    calibration: fittedcamera.Calibration
     path: Path3
     head: int
 
@@ -904,21 +928,21 @@ def head_of(result: SetResult) -> int:
 def place(result: SetResult) -> Placed:
     """Camera and path of a set, from its result."""
     config, detected = config_of(result), detected_in(result)
-    prefixes = FRONT_ENDS if result.view == "front" else ("",)
+    ends = result.shows.ends
     track = correct_track(result.track, config.corrections, config.correcting)
-    steadied = calibrate.steady(track, result.camera, prefixes)
-    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
-    steadied = bridge(steadied, joints, prefixes, config.bridging)
+    steadied = steadying.steady(track, result.camera, ends)
+    joints = steadying.steady(result.pose, result.camera, pose.points_in(result.pose))
+    steadied = bridge(steadied, joints, ends, config.bridging)
     calibration = calibrate_view(steadied, result.view, result.info, detected.level, config, joints)
-    trajectory = front_trajectory if result.view == "front" else side_trajectory
+    trajectory = front_trajectory if result.shows.both_ends else side_trajectory
     path = _move_origin(trajectory(steadied, calibration, config), result.reps)
     head = head_of(result)
     return Placed(calibration, _toward_head(path, head) if head else path, head)
 
 
-def sighting_in(result: SetResult, placed: Placed) -> armfit.Sighting | None:
+def sighting_in(result: SetResult, placed: Placed) -> sights.Sighting | None:
     """What a set's clip shows of the arms, from its result; see `arm_sighting`."""
-    joints = calibrate.steady(result.pose, result.camera, pose.points_in(result.pose))
+    joints = steadying.steady(result.pose, result.camera, pose.points_in(result.pose))
     return arm_sighting(
         placed.path,
         joints,
@@ -929,7 +953,7 @@ def sighting_in(result: SetResult, placed: Placed) -> armfit.Sighting | None:
     )
 
 
-def arm_config(config: AnalysisConfig) -> armfit.ArmFitConfig:
+def arm_config(config: AnalysisConfig) -> armprior.ArmFitConfig:
     """What is known of this lifter's arms: what was given, otherwise the usual."""
     arms = config.arms
     if config.stature_m is not None:
@@ -964,18 +988,18 @@ def _corrected(
     camera: pd.DataFrame,
     corrections: Corrections,
 ) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
-    """Pose table with the joints put right by hand, and which of `armfit.SEEN` they are."""
+    """Pose table with the joints put right by hand, and which of `sights.SEEN` they are."""
     points = pd.DataFrame(corrections.joints, columns=["frame", "joint", "x_px", "y_px"])
     points = points[points["frame"].isin(table["frame"])]
-    steadied = calibrate.steady(points, camera, [""])
+    steadied = steadying.steady(points, camera, [""])
     frames = np.union1d(steady_joints["frame"], points["frame"]).astype(int)
     joints = steady_joints.set_index("frame").reindex(frames)
     joints["time_s"] = table.set_index("frame")["time_s"].reindex(frames)
-    given = np.zeros((len(frames), len(armfit.SIDES), len(armfit.SEEN)), dtype=bool)
+    given = np.zeros((len(frames), len(sights.SIDES), len(sights.SEEN)), dtype=bool)
     for point in steadied.itertuples():
         side, joint = point.joint.split("_")
         row = np.searchsorted(frames, point.frame)
-        given[row, armfit.SIDES.index(side), armfit.SEEN.index(joint)] = True
+        given[row, sights.SIDES.index(side), sights.SEEN.index(joint)] = True
         joints.loc[point.frame, [f"{point.joint}_x_px", f"{point.joint}_y_px"]] = (
             point.x_px,
             point.y_px,
@@ -1006,9 +1030,9 @@ def with_arms(joints_m: pd.DataFrame, arms: armfit.ArmFit) -> pd.DataFrame:
     table = joints_m.set_index("frame").reindex(arms.frame)
     table["time_s"] = arms.time_s
     sd = arms.sd_m()
-    axis = 0 if arms.sights[0].view != "front" else 2
-    for a, side in enumerate(armfit.SIDES):
-        for j, joint in enumerate(armfit.FITTED):
+    axis = arms.sights[0].shows.axis
+    for a, side in enumerate(sights.SIDES):
+        for j, joint in enumerate(sights.FITTED):
             name = f"{side}_{joint}"
             table[f"{name}_x_m"] = arms.points_m[:, a, j, axis]
             table[f"{name}_y_m"] = arms.points_m[:, a, j, 1]
@@ -1025,7 +1049,7 @@ def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> No
     """
     seen = track[[c for c in track.columns if c.endswith(("x_px", "y_px"))]].notna().all(axis=1)
     if seen.mean() < min_share:
-        what = "Both ends of the bar were" if view == "front" else "The plate was"
+        what = "Both ends of the bar were" if view_of(view).both_ends else "The plate was"
         raise BarNotFoundError(
             f"{what} seen in only {seen.mean():.0%} of the frames; at least {min_share:.0%} are"
             " needed."
@@ -1040,7 +1064,7 @@ def find_level(
     known = rows["m00"].notna().to_numpy()
     stills = [still for still, keep in zip(stills, known, strict=True) if keep]
     transforms = scene.transforms_of(rows[known].reset_index())
-    focal_px = calibrate.focal_guess_px(config.calibration, info.width_px, info.height_px)
+    focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
     if not stills:
         return scene.scene_roll([np.zeros((info.height_px, info.width_px), np.uint8)], focal_px)
     shrink = stills[0].image.shape[1] / info.width_px
@@ -1062,7 +1086,7 @@ def _smooth_into(table: pd.DataFrame, name: str, sd: Floats, config: AnalysisCon
 
 
 def side_trajectory(
-    track: pd.DataFrame, calibration: calibrate.Calibration, config: AnalysisConfig
+    track: pd.DataFrame, calibration: fittedcamera.Calibration, config: AnalysisConfig
 ) -> Path3:
     """The plate's centre in the plane of motion, raw and smoothed.
 
@@ -1077,11 +1101,11 @@ def side_trajectory(
     -------
     Path3
         With x toward the image's right and the origin at the camera's foot point; see
-        `calibrate.side_points`.
+        `pinhole.side_points`.
     """
     ellipse_px = track[["x_px", "y_px"]].to_numpy(dtype=float)
-    points = calibrate.side_points(calibration.params, ellipse_px, calibration.principal_px)
-    scale = calibrate.side_systematics(calibration, track).px_per_m
+    points = pinhole.side_points(calibration.params, ellipse_px, calibration.principal_px)
+    scale = scalecheck.side_systematics(calibration, track).px_per_m
     sd = track["sd_px"].to_numpy(dtype=float) / scale
     table = pd.DataFrame(
         {
@@ -1099,7 +1123,7 @@ def side_trajectory(
 
 
 def front_trajectory(
-    track: pd.DataFrame, calibration: calibrate.Calibration, config: AnalysisConfig
+    track: pd.DataFrame, calibration: fittedcamera.Calibration, config: AnalysisConfig
 ) -> Path3:
     """The bar's middle and ends in the vertical plane through it, raw and smoothed.
 
@@ -1108,10 +1132,10 @@ def front_trajectory(
     """
     left_px = track[["image_left_x_px", "image_left_y_px"]].to_numpy(dtype=float)
     right_px = track[["image_right_x_px", "image_right_y_px"]].to_numpy(dtype=float)
-    left, right = calibrate.front_ends(
+    left, right = pinhole.front_ends(
         calibration.params, left_px, right_px, calibration.principal_px
     )
-    scale = calibrate.front_systematics(calibration, track).px_per_m
+    scale = scalecheck.front_systematics(calibration, track).px_per_m
     sd_ends = track[["image_left_sd_px", "image_right_sd_px"]].to_numpy(dtype=float) / scale
     sd = np.hypot(*sd_ends.T) / 2
     middle = (left + right) / 2
@@ -1217,17 +1241,17 @@ def camera_sway_m(
 def make_context(
     info: ClipInfo,
     view: str,
-    spread: calibrate.Systematics,
+    spread: scalecheck.Systematics,
     joints_m: pd.DataFrame,
     cutoff_hz: float,
     camera_sd_m: float,
     head: int,
     sight_deg: float,
     config: AnalysisConfig,
-) -> measures.MeasureContext:
+) -> measurerow.MeasureContext:
     """What holds for all repetitions: uncertainties of scale and level, and what cannot be had."""
     trusted, reason = True, ""
-    if view == "front":
+    if not view_of(view).along:
         trusted = False
         reason = "From the feet, movement toward head or feet is not seen as such."
     elif spread.horizontal_rel_sd > MAX_HORIZONTAL_REL_SD:
@@ -1239,12 +1263,12 @@ def make_context(
     elif head == 0 and config.find_joints:
         trusted = False
         reason = "Which way the lifter's head lies could not be told from the picture."
-    elif view == "oblique" and camera_sd_m > MAX_OBLIQUE_SWAY_M:
+    elif not view_of(view).square and camera_sd_m > MAX_OBLIQUE_SWAY_M:
         trusted = False
         reason = "The camera moved too much for horizontal movement in a slanted view."
     found = joints_m.filter(like="_sd_m").notna().any(axis=None) if len(joints_m) else False
     arm_m, arm_sd_m = upper_arm(joints_m, view, config.upper_arm_m, config.stature_m)
-    return measures.MeasureContext(
+    return measurerow.MeasureContext(
         view=view,
         scale_rel_sd=spread.vertical_rel_sd,
         horizontal_rel_sd=spread.horizontal_rel_sd,
@@ -1265,8 +1289,8 @@ def make_context(
 def describe(
     info: ClipInfo,
     detected: Detected,
-    calibration: calibrate.Calibration,
-    spread: calibrate.Systematics,
+    calibration: fittedcamera.Calibration,
+    spread: scalecheck.Systematics,
     joints_px: pd.DataFrame,
     head: int,
     config: AnalysisConfig,
@@ -1288,14 +1312,15 @@ def describe(
     if detected.view_source == "guessed":
         add("view_guessed", "info", f"The view was guessed from the picture: {detected.view}.")
     plate_mm = config.calibration.plate_mm
-    if detected.view == "front":
+    both_ends = view_of(detected.view).both_ends
+    if both_ends:
         add(
             "bar_assumed",
             "info",
             "Lengths were taken from the bar: 1.31 m of shaft between the sleeves, as the rules of"
             " competition have it.",
         )
-    elif calibrate.is_bare(detected.track):
+    elif barparts.is_bare(detected.track):
         add(
             "bar_assumed",
             "info",
@@ -1312,7 +1337,7 @@ def describe(
             " give --plate-mm if it is another, for all lengths and speeds scale with it.",
         )
     check = calibration.plate_check_mm
-    if np.isfinite(check) and detected.view != "front":
+    if np.isfinite(check) and not both_ends:
         add(
             "plate_doubtful",
             "warning",
@@ -1326,7 +1351,7 @@ def describe(
             f"Against the distance between both sides' plates they look about {check:.0f} mm"
             f" across, not {plate_mm:.0f} mm; check the plate's diameter or the kind of bar.",
         )
-    if detected.view != "front":
+    if not both_ends:
         track = detected.track
         slant = np.rad2deg(
             np.arccos(np.clip((track["minor_px"] / track["major_px"]).median(), 0, 1))
@@ -1435,8 +1460,8 @@ def _options(config: AnalysisConfig) -> dict[str, Any]:
 
 
 def _calibration_summary(
-    calibration: calibrate.Calibration,
-    spread: calibrate.Systematics,
+    calibration: fittedcamera.Calibration,
+    spread: scalecheck.Systematics,
     level: scene.SceneRoll,
     config: AnalysisConfig,
     head: int,

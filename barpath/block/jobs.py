@@ -10,6 +10,7 @@ from typing import Any
 
 from barpath.analysis.config import AnalysisConfig
 from barpath.errors import OptionError
+from barpath.ground.view import AUTO
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ class ClipEntry:
     date: str = ""
     technique: str = ""
     pair: str = ""
-    view: str = "auto"
+    view: str = AUTO
     load_kg: float | None = None
     plate_mm: float | None = None
     upper_arm_m: float | None = None

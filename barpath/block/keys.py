@@ -18,6 +18,7 @@ from barpath.analysis.config import AnalysisConfig
 from barpath.block import blockstore
 from barpath.block.jobs import BlockConfig, ClipEntry, Job, Programme, n_cores, words_of
 from barpath.ground.files import sha256_of
+from barpath.ground.view import is_open
 from barpath.sight.jointnet import weights_path
 
 CACHE_VERSION = 5
@@ -54,7 +55,7 @@ def configs_of(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConf
         calibration = dataclasses.replace(calibration, plate_mm=entry.plate_mm)
     whole = dataclasses.replace(
         analysis,
-        view=entry.view if entry.view != "auto" else analysis.view,
+        view=analysis.view if is_open(entry.view) else entry.view,
         plate_given=entry.plate_mm is not None or analysis.plate_given,
         calibration=calibration,
         load_kg=entry.load_kg,

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from barpath.analysis import store
-from barpath.analysis.config import VIEWS, AnalysisConfig
+from barpath.analysis.config import AnalysisConfig
 from barpath.block import blockstore
 from barpath.block.blockstore import BLOCK_FILE
 from barpath.block.jobs import ClipEntry, words_of
@@ -21,6 +21,7 @@ from barpath.block.keys import configs_of
 from barpath.errors import OptionError
 from barpath.ground.names import name_on_disk, told_name
 from barpath.ground.sheets import unguarded
+from barpath.ground.view import AUTO, CHOICES
 
 SHEETS = ("block.csv", "block.toml")
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".3gp")
@@ -61,7 +62,7 @@ def entry_from_name(path: Path, name: str) -> ClipEntry:
             found["load_kg"] = float(match[1])
         elif match := re.fullmatch(r"(\d+(?:\.\d+)?)mm", part, re.IGNORECASE):
             found["plate_mm"] = float(match[1])
-        elif part.lower() in VIEWS:
+        elif part.lower() in CHOICES:
             found["view"] = part.lower()
         elif match := re.fullmatch(r"pair(.+)", part, re.IGNORECASE):
             found["pair"] = match[1]
@@ -153,7 +154,7 @@ def entry_of(line: Mapping[Any, Any], folder: Path) -> ClipEntry:
     known: dict[str, Any] = {
         k: cells[k] for k in ("lifter", "date", "technique", "pair", "view") if k in cells
     }
-    known["view"] = known.get("view", "auto").lower()
+    known["view"] = known.get("view", AUTO).lower()
     for column, attribute, factor in (
         ("load_kg", "load_kg", 1.0),
         ("plate_mm", "plate_mm", 1.0),

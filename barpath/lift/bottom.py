@@ -18,9 +18,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.lift.measures import nearest_frames
-from barpath.space.armfit import FITTED, OUTWARD, SIDES, ArmFit
+from barpath.lift.armmeasures import nearest_frames
+from barpath.space.armfit import ArmFit
 from barpath.space.arms3d import JOINTS, Arms3d
+from barpath.space.sights import FITTED, OUTWARD, SIDES
 
 Floats = NDArray[np.float64]
 
@@ -83,7 +84,7 @@ def draw_table(fit: ArmFit, reps: pd.DataFrame) -> pd.DataFrame:
 
 
 def points_of(table: pd.DataFrame, moment: str) -> Floats:
-    """Joints at a moment, shape (k, 2, 4, 3): by draw, side and joint (`armfit.FITTED`).
+    """Joints at a moment, shape (k, 2, 4, 3): by draw, side and joint (`sights.FITTED`).
 
     Row 0 is the best estimate; the array is empty where the moment was not seen.
     """

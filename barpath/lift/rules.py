@@ -353,7 +353,9 @@ def facts_of(
     """
     table = result.measures
     trajectory = result.trajectory
-    columns = [trajectory[c].to_numpy(dtype=float) for c in ("time_s", "y_smooth_m", "sd_m")]
+    time_s, height_m, sd_m = (
+        trajectory[c].to_numpy(dtype=float) for c in ("time_s", "y_smooth_m", "sd_m")
+    )
 
     def measured(rep: int, name: str) -> Value:
         row = table[(table["rep"] == rep) & (table["measure"] == name)]
@@ -373,7 +375,7 @@ def facts_of(
                 grip=measured(rep.rep, "grip_width_m"),
                 elbow_over_shoulder=sides,
                 pause=measured(rep.rep, "pause_s"),
-                drop=drop_in_press(*columns, rep.press_s, rep.lockout_s),
+                drop=drop_in_press(time_s, height_m, sd_m, rep.press_s, rep.lockout_s),
                 tilt=measured(rep.rep, "bar_tilt_lockout_deg"),
                 apart=measured(rep.rep, "lockout_time_difference_s"),
                 touch_and_go=bool(rep.touch_and_go),

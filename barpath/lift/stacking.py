@@ -11,8 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.ground.uncertainty import combine, expand
-from barpath.space.armfit import SIDES
 from barpath.space.arms3d import JOINTS, OUTWARD, Arms3d, forearm_geometry
+from barpath.space.sights import SIDES
 
 Floats = NDArray[np.float64]
 
@@ -115,9 +115,18 @@ def stack(arms: Arms3d, load_kg: float | None, tilt_sd_deg: tuple[float, float])
                     rows.append(_row(about, plane, "moment_arm_m", joint, float(value), "m", sd))
                     moment_sd = half_n * combine(sd, float(value) * LOAD_SPLIT_SD)
                     rows.append(
-                        _row(about, plane, "moment_n_m", joint, half_n * value, "N m", moment_sd)
+                        _row(
+                            about,
+                            plane,
+                            "moment_n_m",
+                            joint,
+                            half_n * float(value),
+                            "N m",
+                            moment_sd,
+                        )
                     )
-            best_lean = forearm_geometry(*arms.joints_m[k, s, 1:], OUTWARD[s])
+            elbow, wrist = arms.joints_m[k, s, 1:]
+            best_lean = forearm_geometry(elbow, wrist, OUTWARD[s])
             drawn_lean = forearm_geometry(
                 arms.draws_m[:, k, s, 1], arms.draws_m[:, k, s, 2], OUTWARD[s]
             )

@@ -17,15 +17,8 @@ from barpath.errors import ClipError, NoLifterError, reason_of
 from barpath.ground.files import prepare, staged_folder
 from barpath.report.output import write_picture
 from barpath.report.overlay import mark_points
-from barpath.sight.jointnet import (
-    POINTS,
-    STATES,
-    JointNetwork,
-    Readings,
-    find_lifter,
-    uncertainty_ellipse,
-    with_surroundings,
-)
+from barpath.sight.jointnet import POINTS, STATES, JointNetwork, Readings, uncertainty_ellipse
+from barpath.sight.lifter import find_lifter, with_surroundings
 
 PICTURE_FILE = "marked.png"
 TABLE_FILE = "joints.csv"
@@ -61,7 +54,7 @@ def read_picture(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
         image = None
     if image is None:
         raise ClipError(f"'{path}' is no picture that can be read; save it as JPEG or PNG.")
-    return cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+    return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2RGB), np.uint8)
 
 
 def joint_table(reading: Readings, *, with_outside: bool = False) -> pd.DataFrame:

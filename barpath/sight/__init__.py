@@ -1,9 +1,48 @@
 """What is seen in the pictures: plate, bar and the lifter's joints, in pixels with uncertainty.
 
-In: frames. Out, a row a frame: the plate table (`plate`), the bar table (`barline`, its ends placed
-by `barends`) and the pose table (`pose`, read by the joint network `jointnet`). `firstlook` says
-what the network sees before the bar is sought, `bridge` what the hands say of a bar that is lost,
-`ellipse` holds the geometry of outlines. All places in image pixels, standard uncertainties too.
+In: frames. Out, a row a frame: the plate table (`platetrack`), the bar table (`bartrack`, its ends
+placed by `barends`) and the pose table (`pose`). All places in image pixels, standard uncertainties
+too. Each of the three is walked from its first module to its last, over `pictures` (grey levels and
+parts of pictures):
+
+- the plate (side, oblique): `plate` says what is said of it, `ellipse` holds the geometry of
+  outlines, `plateoutline` finds the outline in one picture, `platemaps` scores it at every place.
+  `platefind` finds the plate in a clip: by `platesamples`, `platepaths`, `platemates` and
+  `platemeasure`. `platetrack` follows it.
+- the bar (front): `barline` says what is said of it, `baredges` finds edges and fits the line,
+  `shaft` knows how the shaft looks across. `barfind` finds the bar in a clip: by `barsearch` and
+  `barmodel`. `bartrack` follows it, by `shaftline` and `barplates`; `barends` says where the shaft
+  ends.
+- the lifter: `jointnet` reads joints in a picture, `lifter` finds and follows who is read, `pose`
+  makes the table. `firstlook` says what the network sees before the bar is sought, `bridge` what
+  the hands say of a bar that is lost.
 """
 
-__all__ = ["barends", "barline", "bridge", "ellipse", "firstlook", "jointnet", "plate", "pose"]
+__all__ = [
+    "baredges",
+    "barends",
+    "barfind",
+    "barline",
+    "barmodel",
+    "barplates",
+    "barsearch",
+    "bartrack",
+    "bridge",
+    "ellipse",
+    "firstlook",
+    "jointnet",
+    "lifter",
+    "pictures",
+    "plate",
+    "platefind",
+    "platemaps",
+    "platemates",
+    "platemeasure",
+    "plateoutline",
+    "platepaths",
+    "platesamples",
+    "platetrack",
+    "pose",
+    "shaft",
+    "shaftline",
+]

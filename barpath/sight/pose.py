@@ -1,8 +1,10 @@
 """The lifter's joints in the image, frame by frame, as a table.
 
 The joint network says where each point is, how well that is known and whether it is seen;
-`jointnet` finds the lifter and follows him from frame to frame. Here the bar that is measured tells
+`lifter` finds the lifter and follows him from frame to frame. Here the bar that is measured tells
 whose hands are wanted, looks are spread over the clip, and what was read becomes the pose table.
+
+In: frames, and the plate or bar table where there is one. Out: the pose table, image px, px² and s.
 """
 
 from __future__ import annotations
@@ -16,13 +18,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.sight.jointnet import (
-    POINTS,
-    SIDES,
+from barpath.sight.jointnet import POINTS, SIDES, JointNetwork, Readings
+from barpath.sight.lifter import (
     BarLine,
-    JointNetwork,
     LifterConfig,
-    Readings,
     Tracker,
     find_lifter,
     square_round,
@@ -319,7 +318,7 @@ def pose_table(
 
 
 def points_in(table: pd.DataFrame) -> list[str]:
-    """Names of a table's points with their trailing underscore, as `calibrate.steady` takes them.
+    """Names of a table's points with their trailing underscore, as `steadying.steady` takes them.
 
     Examples
     --------

@@ -23,7 +23,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from barpath.space.armfit import OUTWARD, ArmFit, Sight
+from barpath.space.armfit import ArmFit
+from barpath.space.sights import OUTWARD, Sight
 
 Floats = NDArray[np.float64]
 

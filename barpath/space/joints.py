@@ -12,7 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.space.calibrate import Calibration, front_joint_points, side_joint_points
+from barpath.ground.view import view_of
+from barpath.space.fittedcamera import Calibration
+from barpath.space.pinhole import front_joint_points, side_joint_points
 
 Floats = NDArray[np.float64]
 
@@ -174,7 +176,7 @@ def side_joints(
     head : int
         From `head_direction`; 0 is taken as 1.
     origin_m : ndarray, shape (2,)
-        Origin of the trajectory in the axes of `calibrate.side_points`.
+        Origin of the trajectory in the axes of `camera.side_points`.
     depths, error : optional
         Settings.
 
@@ -227,7 +229,7 @@ def front_joints(
     calibration : Calibration
     bar_along_m : ndarray, shape (n,)
         The bar's distance along the bench in the pose's frames (third column of
-        `calibrate.front_ends`).
+        `camera.front_ends`).
     origin_m : ndarray, shape (2,)
         Origin of the trajectory: across and up.
     depths, error : optional
@@ -296,7 +298,7 @@ def upper_arm(
     if stature_m is not None:
         length_m = UPPER_ARM_OF_STATURE * stature_m
         return length_m, 0.05 * length_m
-    if joints_m.empty or view == "oblique":
+    if joints_m.empty or not view_of(view).square:
         return float("nan"), float("nan")
     lengths = np.concatenate(
         [

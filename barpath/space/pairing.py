@@ -9,6 +9,7 @@ timing over many frames.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -211,12 +212,14 @@ def _refine(
     rho = float(centred[1:] @ centred[:-1] / max(centred @ centred, 1e-18))
     rho = min(max(rho, 0.0), 0.98)
     jac = _jacobian(residuals, fit.x)
-    covariance = np.linalg.pinv(jac.T @ jac) * rms**2 * (1 + rho) / (1 - rho)
+    covariance = np.asarray(
+        np.linalg.pinv(jac.T @ jac) * rms**2 * (1 + rho) / (1 - rho), dtype=np.float64
+    )
     overlap = float(np.ptp((t2 if swap else t1)[inside]))
     return fit.x, covariance, rms, overlap, int(inside.sum())
 
 
-def _jacobian(residuals, at: Floats) -> Floats:  # noqa: ANN001
+def _jacobian(residuals: Callable[[Floats], Floats], at: Floats) -> Floats:
     steps = np.array([1e-3, 1e-4, 1e-4])
     columns = []
     for k, step in enumerate(steps):

@@ -411,14 +411,54 @@ def smooth(
         raise OptionError("Times and values must be two lists of the same length.")
     if len(time) > 1 and not np.all(np.diff(time) > 0):
         raise OptionError("The times must increase from each sample to the next.")
-    n = len(time)
-    outputs = np.full((6, n), np.nan)
-    outlier, gap = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
-    empty = Smoothed(*outputs, gap, outlier, np.nan, np.nan)
+    outputs, gap = np.full((6, len(time)), np.nan), np.zeros(len(time), dtype=bool)
+    parts, outlier = _parts(time, raw, config)
+    if not parts:
+        return _smoothed(outputs, gap, outlier, np.nan, np.nan)
+    rate = 1.0 / float(np.median(np.diff(time)))
+    evens = [_evenly(time[part], raw[part], rate) for part in parts]
+    analysis = residual_analysis([even for _, even in evens], rate, config)
+    cutoff = analysis.cutoff_hz if config.cutoff_hz is None else config.cutoff_hz
+    given_sd = np.asarray(analysis.noise_sd if sd is None else sd, dtype=float)
+    raw_sd = np.broadcast_to(given_sd, time.shape).copy()
+    raw_sd[~np.isfinite(raw_sd)] = analysis.noise_sd
+    for part, (grid, even) in zip(parts, evens, strict=True):
+        inside = slice(part[0], part[-1] + 1)
+        outputs[:, inside] = _smooth_part(
+            time[inside], raw_sd[inside], time[part], grid, even, cutoff, config.order
+        )
+        gap[inside] = True
+        gap[part] = False
+    return _smoothed(outputs, gap, outlier, float(cutoff), analysis.noise_sd)
 
+
+def _smoothed(
+    outputs: FloatArray, gap: BoolArray, outlier: BoolArray, cutoff_hz: float, noise_sd: float
+) -> Smoothed:
+    """What was found, `outputs` (6, n) being value, velocity, acceleration and their sd."""
+    value, velocity, acceleration, sd, sd_velocity, sd_acceleration = outputs
+    return Smoothed(
+        value=value,
+        velocity=velocity,
+        acceleration=acceleration,
+        sd=sd,
+        sd_velocity=sd_velocity,
+        sd_acceleration=sd_acceleration,
+        gap=gap,
+        outlier=outlier,
+        cutoff_hz=cutoff_hz,
+        noise_sd=noise_sd,
+    )
+
+
+def _parts(
+    time: FloatArray, raw: FloatArray, config: SmoothConfig
+) -> tuple[list[NDArray[np.intp]], BoolArray]:
+    """Sample numbers of each part that is smoothed, and which samples are rejected, (n,)."""
+    outlier = np.zeros(len(time), dtype=bool)
     seen = np.flatnonzero(np.isfinite(raw))
     if len(seen) < _MIN_SAMPLES:
-        return empty
+        return [], outlier
     interval = float(np.median(np.diff(time)))
     # A dropped frame leaves a step of two intervals, which must not split a slow clip.
     longest = max(config.max_fill_s, 2.5 * interval)
@@ -426,47 +466,46 @@ def smooth(
         outlier[part] = find_outliers(time[part], raw[part], config)
     least = max(_MIN_SAMPLES, int(np.ceil(config.min_segment_s / interval)))
     kept = seen[~outlier[seen]]
-    parts = [part for part in _split(kept, time, longest) if len(part) >= least]
-    if not parts:
-        return empty
+    return [part for part in _split(kept, time, longest) if len(part) >= least], outlier
 
-    rate = 1.0 / interval
-    grids = []
-    for part in parts:
-        steps = max(round((time[part[-1]] - time[part[0]]) * rate), len(part) - 1)
-        grids.append(np.linspace(time[part[0]], time[part[-1]], steps + 1))
-    filled = [
-        PchipInterpolator(time[part], raw[part])(grid)
-        for part, grid in zip(parts, grids, strict=True)
-    ]
-    analysis = residual_analysis(filled, rate, config)
-    cutoff = analysis.cutoff_hz if config.cutoff_hz is None else config.cutoff_hz
-    raw_sd = np.broadcast_to(
-        np.asarray(analysis.noise_sd if sd is None else sd, dtype=float), (n,)
-    ).copy()
-    raw_sd[~np.isfinite(raw_sd)] = analysis.noise_sd
 
-    for part, grid, even in zip(parts, grids, filled, strict=True):
-        inside = slice(part[0], part[-1] + 1)
-        at = time[inside]
-        part_rate = (len(grid) - 1) / (grid[-1] - grid[0])
-        once = lowpass(even, part_rate, cutoff, config.order)
-        spline = CubicSpline(grid, once)
-        lost = CubicSpline(grid, once - lowpass(once, part_rate, cutoff, config.order))
-        window = max(1, round(part_rate / cutoff))
-        variance = uniform_filter1d(raw_sd[inside] ** 2, size=window, mode="nearest")
-        bridge = _bridge_error(at, time[part], spline)
-        gains = noise_gain(len(grid), part_rate, cutoff, config.order)
-        for derivative, gain in enumerate(gains):
-            outputs[derivative, inside] = spline(at, derivative)
-            outputs[3 + derivative, inside] = np.sqrt(
-                np.interp(at, grid, gain) ** 2 * variance
-                + uniform_filter1d(lost(at, derivative) ** 2, size=window, mode="nearest")
-                + bridge[derivative] ** 2
-            )
-        gap[inside] = True
-        gap[part] = False
-    return Smoothed(*outputs, gap, outlier, float(cutoff), analysis.noise_sd)
+def _evenly(time: FloatArray, raw: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Even times about `rate_hz` apart, and the samples carried over to them."""
+    steps = max(round((time[-1] - time[0]) * rate_hz), len(time) - 1)
+    grid = np.linspace(time[0], time[-1], steps + 1)
+    return grid, PchipInterpolator(time, raw)(grid)
+
+
+def _smooth_part(
+    at: FloatArray,
+    raw_sd: FloatArray,
+    seen_at: FloatArray,
+    grid: FloatArray,
+    even: FloatArray,
+    cutoff_hz: float,
+    order: int,
+) -> FloatArray:
+    """Value, velocity, acceleration and their standard uncertainties, (6, n), at the times `at`.
+
+    `raw_sd` is that of the samples at these times, `seen_at` the times of those that were used;
+    `even` is the series on an even `grid`.
+    """
+    rate = (len(grid) - 1) / (grid[-1] - grid[0])
+    once = lowpass(even, rate, cutoff_hz, order)
+    spline = CubicSpline(grid, once)
+    lost = CubicSpline(grid, once - lowpass(once, rate, cutoff_hz, order))
+    window = max(1, round(rate / cutoff_hz))
+    variance = uniform_filter1d(raw_sd**2, size=window, mode="nearest")
+    bridge = _bridge_error(at, seen_at, spline)
+    outputs = np.empty((6, len(at)))
+    for derivative, gain in enumerate(noise_gain(len(grid), rate, cutoff_hz, order)):
+        outputs[derivative] = spline(at, derivative)
+        outputs[3 + derivative] = np.sqrt(
+            np.interp(at, grid, gain) ** 2 * variance
+            + uniform_filter1d(lost(at, derivative) ** 2, size=window, mode="nearest")
+            + bridge[derivative] ** 2
+        )
+    return outputs
 
 
 def _split(samples: NDArray[np.intp], time: FloatArray, longest_s: float) -> list[NDArray[np.intp]]:

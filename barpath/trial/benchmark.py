@@ -15,7 +15,9 @@ import numpy as np
 import pandas as pd
 
 from barpath.errors import BarNotFoundError
-from barpath.sight.plate import PlateConfig, find_plate, track_plate
+from barpath.sight.plate import PlateConfig
+from barpath.sight.platefind import find_plate
+from barpath.sight.platetrack import track_plate
 from barpath.trial.artificial import PlateScene, camera_transforms, make_plate_clip
 
 TUNING_SEEDS: tuple[int, ...] = tuple(range(1, 21))

@@ -17,7 +17,7 @@ from barpath.analysis import store
 from barpath.block import blockstore
 from barpath.block.tables import kept_sets
 from barpath.errors import BarpathError
-from barpath.report.pairreport import read_rules
+from barpath.report.pairfolder import read_rules
 from tests.fake_detector import write_clip
 from tests.faults import stand_in
 

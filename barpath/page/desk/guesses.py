@@ -12,6 +12,7 @@ from pathlib import Path
 from barpath.block.jobs import ClipEntry
 from barpath.block.plan import SHEET_FIELDS, entry_from_name
 from barpath.clip.frames import recorded
+from barpath.ground.view import is_open, told
 from barpath.page.desk.shelf import Clip, stat_of
 
 FROM_NAME, FROM_CLIP, FROM_FILE = "the file's name", "the clip's own date", "the file's date"
@@ -103,8 +104,9 @@ def likely_pairs(clips: Sequence[Clip]) -> list[tuple[Clip, Clip]]:
             if span is None or span_2 is None or {one.name, other.name} & taken:
                 continue
             same = (one.entry.lifter, one.entry.date) == (other.entry.lifter, other.entry.date)
-            views = {seen_from(one), seen_from(other)}
-            if not same or views in ({"front"}, {"side"}):
+            seen = told(seen_from(one))
+            alike = seen is not None and seen.square and seen_from(other) == seen.name
+            if not same or alike:
                 continue
             if span[0] <= span_2[1] + NEAR_S and span_2[0] <= span[1] + NEAR_S:
                 found.append((one, other))
@@ -125,6 +127,6 @@ def _span_of(path: Path, stat: tuple[int, ...]) -> tuple[float, float] | None:
 
 def seen_from(clip: Clip) -> str:
     """View of a clip: as said, or as the film check found it; empty if neither tells."""
-    if clip.entry.view != "auto":
+    if not is_open(clip.entry.view):
         return clip.entry.view
     return str((clip.check or {}).get("view", ""))

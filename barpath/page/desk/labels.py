@@ -18,6 +18,7 @@ from barpath.clip.frames import recorded
 from barpath.errors import OptionError, OutputError, reason_of
 from barpath.ground.files import write_atomically
 from barpath.ground.sheets import csv_bytes
+from barpath.ground.view import told
 from barpath.page.desk.guesses import guess
 from barpath.page.desk.naming import free_name, safe_name
 from barpath.page.desk.shelf import OWN, Bench, entries_of, keep_known
@@ -163,7 +164,8 @@ def join(bench: Bench, clips: Sequence[str]) -> str:
             "The clips are of different lifters or days, as their details stand; put those right"
             " first."
         )
-    if sum(entry.view == "front" for entry in entries) > 1:
+    seen = [told(entry.view) for entry in entries]
+    if sum(view is not None and not view.along for view in seen) > 1:
         raise OptionError("Only one clip of a set can be from the feet, as their details stand.")
     labels = {entry.pair for entry in entries} - {""}
     day = (entries[0].lifter, entries[0].date)

@@ -12,7 +12,7 @@ from barpath.page.desk.naming import names_for
 from barpath.page.desk.shelf import Bench, Clip
 from barpath.page.desk.shown import pairs_shown
 from barpath.page.desk.tasks import BESIDE, CHECK, COMPARE, PAGES, PAIR, SET
-from barpath.report.besidereport import BesideConfig
+from barpath.report.besidefilm import BesideConfig
 
 
 def act(desk: Desk, bench: Bench, form: Mapping[str, Sequence[str]]) -> None:

@@ -17,6 +17,7 @@ from barpath.block.plan import CLIP_SUFFIXES, SHEET_FIELDS
 from barpath.errors import BarpathError, OptionError, reason_of
 from barpath.ground.files import read_json
 from barpath.ground.names import told_name
+from barpath.ground.view import AUTO, CHOICES, VIEWS, is_open
 from barpath.page.desk import shelf
 from barpath.page.desk.desk import Desk
 from barpath.page.desk.guesses import likely_pairs
@@ -25,20 +26,19 @@ from barpath.page.desk.queue import DONE, FAILED, STOPPED, WAITING, WORKING, Job
 from barpath.page.desk.shelf import OWN, Bench, Clip
 from barpath.page.desk.tasks import BESIDE, CHECK, COMPARE, PAGES, PAIR, SET
 from barpath.report import answer, pages
-from barpath.report.besidereport import BESIDE_PAGE
-from barpath.report.blockreport import COACH_PAGE, COMPARE_PAGE
+from barpath.report.besidepage import BESIDE_PAGE
+from barpath.report.blockpages import COACH_PAGE
+from barpath.report.comparepage import COMPARE_PAGE
+from barpath.report.facts import facts_of, profile_of
 from barpath.report.output import ARMS_FILE, REPORT_FILE
 
 PLACES = ("sets", "pairs", "compared", "pages", "comparison")
 ABOUT_TO = "begins as soon as there is room"
 VIEW_WORDS = {
     "": "not known yet",
-    "auto": "told by the clip itself",
-    "side": "from the side",
-    "front": "from the feet",
-    "oblique": "at a slant",
+    AUTO: "told by the clip itself",
     "pair": "from both",
-}
+} | {view.name: view.words for view in VIEWS}
 KIND_WORDS = {
     CHECK: "film check",
     SET: "measuring",
@@ -70,7 +70,7 @@ def _said(folder: Path, stamp_ns: int) -> tuple[str, str]:
     """What a set answers, in a sentence or two, or what is amiss with its folder."""
     try:
         result = read_results(folder)
-        told = answer.answer(answer.facts_of(result), answer.profile_of(result))
+        told = answer.answer(facts_of(result), profile_of(result))
     except BarpathError as error:
         return str(error), ""
     except (LookupError, TypeError, ValueError, AttributeError) as error:
@@ -89,7 +89,7 @@ def labels_shown(entry: ClipEntry) -> list[str]:
     told = (
         entry.lifter if entry.lifter != "lifter" else "",
         entry.date,
-        "" if entry.view == "auto" else VIEW_WORDS[entry.view],
+        "" if is_open(entry.view) else VIEW_WORDS[entry.view],
         "" if entry.load_kg is None else f"{entry.load_kg:g} kg",
         entry.technique,
         f"set {entry.pair}, from several places" if entry.pair else "",
@@ -342,7 +342,7 @@ def details_shown(desk: Desk, bench: Bench, clip: Clip, problem: str = "") -> di
         "clip": row,
         "fields": [f for f in fields if f["name"] not in MORE_FIELDS],
         "more": [f for f in fields if f["name"] in MORE_FIELDS],
-        "views": [(v, VIEW_WORDS[v]) for v in ("auto", "side", "front", "oblique")],
+        "views": [(v, VIEW_WORDS[v]) for v in CHOICES],
         "mark": labels_mark(entry),
         "problem": problem,
         "title": clip.name,

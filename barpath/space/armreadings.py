@@ -1,0 +1,117 @@
+"""All that the cameras of a set read of the arms, on one clock, and how far readings may be off."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barpath.space.armprior import SMALL, ArmFitConfig
+from barpath.space.sights import BAR_PARTS, FITTED, SEEN, Instants, Sight, Sighting
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Merged:
+    """All frames of all cameras, and further instants, in order of time."""
+
+    sights: tuple[Sight, ...]
+    view: NDArray[np.int64]
+    frame: NDArray[np.int64]
+    time_s: Floats
+    bar_m: Floats
+    axis: Floats
+    readings_px: Floats
+    covariance_px2: Floats
+    given: NDArray[np.bool_]
+
+
+def merged(sightings: Sequence[Sighting], also: Instants | None) -> Merged:
+    """What several cameras saw of one set, and instants without a frame, put in order of time."""
+    parts: list[tuple[Any, ...]] = []
+    for view, one in enumerate(sightings):
+        given = one.given
+        if given is None:
+            given = np.zeros(one.readings_px.shape[:3], dtype=bool)
+        at = (one.at.time_s, one.at.bar_m, one.at.bar_axis)
+        seen = (one.readings_px, one.covariance_px2, given)
+        parts.append((np.full(len(one.frame), view), one.frame, *at, *seen))
+    if also is not None:
+        shape = (len(also.time_s), 2, len(SEEN), 2)
+        none = np.full(len(also.time_s), -1)
+        nothing, spread = np.full(shape, np.nan), np.full((*shape, 2), np.nan)
+        at = (also.time_s, also.bar_m, also.bar_axis)
+        parts.append((none, none, *at, nothing, spread, np.zeros(shape[:3], dtype=bool)))
+    whole = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    order = np.argsort(whole[2], kind="stable")
+    return Merged(tuple(one.sight for one in sightings), *(column[order] for column in whole))
+
+
+def chosen_frames(
+    known: NDArray[np.bool_], view: NDArray[np.int64], height_m: Floats, limit: int
+) -> NDArray[np.intp]:
+    """Frames that the set's constants are fitted to, spread evenly over the bar's heights."""
+    n_views = int(view.max()) + 1
+    picked = []
+    for k in range(n_views):
+        rows = np.flatnonzero(known & (view == k))
+        by_height = rows[np.argsort(height_m[rows], kind="stable")]
+        n_picks = min(len(rows), limit // n_views)
+        picked.append(by_height[np.linspace(0, len(rows) - 1, n_picks).round().astype(int)])
+    return np.sort(np.concatenate(picked))
+
+
+def lowness(seen: Merged) -> Floats:
+    """How low the bar is, shape (n,): 0 at the set's top, 1 at its bottom."""
+    top, bottom = np.nanpercentile(seen.bar_m[:, 1], [97, 3])
+    return np.clip((top - seen.bar_m[:, 1]) / max(top - bottom, 0.05), 0.0, 1.0)
+
+
+def covariance_m2(seen: Merged, rows: NDArray[np.intp]) -> Floats:
+    """Stated covariance of readings in metres, shape (n, 2, 6, 2, 2).
+
+    Axes: across the picture as `Sight.across` has it, and up.
+    """
+    out = np.full((len(rows), 2, len(SEEN), 2, 2), np.nan)
+    for view, sight in enumerate(seen.sights):
+        mine = seen.view[rows] == view
+        scale = sight.px_per_m(seen.bar_m[rows][mine])[:, None, None]
+        signs = np.column_stack([sight.across, [-1.0, -1.0]])[None] / scale
+        flip = signs[:, :, None, :, None] * signs[:, :, None, None, :]
+        out[mine] = seen.covariance_px2[rows][mine] * flip
+    return out
+
+
+def common_sd_m(seen: Merged, config: ArmFitConfig) -> list[Floats]:
+    """For each camera the sd of what all its readings are off, (2, 2, 6, 2) by end of the way."""
+    low = lowness(seen)
+    floor = [config.common_m] * len(FITTED) + [config.bar_part_m[name][1] for name in BAR_PARTS]
+    out = []
+    for view in range(len(seen.sights)):
+        rows = np.flatnonzero(seen.view == view)
+        spread = np.diagonal(covariance_m2(seen, rows), axis1=-2, axis2=-1)
+        ends = []
+        for share in (low[rows], 1.0 - low[rows]):
+            near = np.where(np.isfinite(spread), share[:, None, None, None], 0.0)
+            total = (near * np.nan_to_num(spread)).sum(axis=0)
+            ends.append(total / np.maximum(near.sum(axis=0), SMALL))
+        common = config.common_share**2 * np.array(ends)
+        out.append(np.sqrt(common + np.square(floor)[:, None]))
+    return out
+
+
+def roots_of_readings(seen: Merged, rows: NDArray[np.intp], config: ArmFitConfig) -> Floats:
+    """Matrices that turn what a reading is off, in metres, into independent parts of unit variance.
+
+    Shape (n, 2, 6, 2, 2), axes as in `covariance_m2`; NaN where nothing was read. Only what is a
+    frame's own counts; readings that a person put right are nearly certain.
+    """
+    own_part = config.own_share**2 * covariance_m2(seen, rows) + config.own_m**2 * np.eye(2)
+    own_part[seen.given[rows]] = config.given_sd_m**2 * np.eye(2)
+    read = np.all(np.isfinite(seen.readings_px[rows]), axis=-1)
+    read &= np.all(np.isfinite(own_part), axis=(-2, -1))
+    root = np.full(own_part.shape, np.nan)
+    root[read] = np.linalg.inv(np.linalg.cholesky(own_part[read]))
+    return root

@@ -1,0 +1,128 @@
+"""The bar's plates, collars and ends as the network read them, held against a bar in space."""
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from barpath.sight.jointnet import BAR_PARTS
+from barpath.sight.pose import PLACE
+from barpath.space.fittedcamera import CalibrationConfig
+from barpath.space.pinhole import disc_centres, side_geometry
+
+Floats = NDArray[np.float64]
+
+
+def is_bare(track: pd.DataFrame) -> bool:
+    """Whether a plate table follows a bar without plates: the middle of the hands on it."""
+    return not track["major_px"].notna().any()
+
+
+@dataclass(frozen=True)
+class BarReadings:
+    """What the network read of the bar's parts, in the steadied image.
+
+    Attributes
+    ----------
+    end : {'left', 'right'}
+        The lifter's end on which the plate is that was followed.
+    ellipse_px : ndarray, shape (n, 2)
+        Centre of the plate's outline.
+    points_px : ndarray, shape (n, 2, 3, 2)
+        Plate, collar and bar end (`BAR_PARTS`) of that end and of the other; NaN where not read.
+    covariance_px2 : ndarray, shape (n, 2, 3, 2, 2)
+        As the network states it.
+    """
+
+    end: str
+    ellipse_px: Floats
+    points_px: Floats
+    covariance_px2: Floats
+
+
+def bar_readings(track: pd.DataFrame, joints: pd.DataFrame, end: str) -> BarReadings:
+    """Readings of the bar in the frames in which its plate was seen.
+
+    Parameters
+    ----------
+    track, joints : DataFrame
+        Plate table and pose table in steadied image coordinates.
+    end : {'left', 'right'}
+    """
+    at = track.set_index("frame").reindex(joints["frame"])
+    seen = (at["state"] == "seen").to_numpy() & at[["x_px", "y_px"]].notna().all(axis=1).to_numpy()
+    other = {"left": "right", "right": "left"}[end]
+    names = [f"{side}_{part}_{x}" for side in (end, other) for part in BAR_PARTS for x in PLACE]
+    values = joints.reindex(columns=names).to_numpy(dtype=float)[seen]
+    values = values.reshape(-1, 2, len(BAR_PARTS), len(PLACE))
+    return BarReadings(
+        end,
+        at.loc[seen, ["x_px", "y_px"]].to_numpy(dtype=float),
+        values[..., :2],
+        values[..., 2:][..., [[0, 1], [1, 2]]],
+    )
+
+
+class BarMisses:
+    """Residuals of the bar's parts: their readings, common errors, and the bar's tilt by height.
+
+    Readings of frames with the bar equally high are taken together, relative to the plate: what
+    they have in common is more than what is each frame's own.
+    """
+
+    def __init__(self, bar: BarReadings, scale_px: float, config: CalibrationConfig) -> None:
+        read = np.all(np.isfinite(bar.points_px), axis=-1)
+        read &= np.all(np.isfinite(bar.covariance_px2), axis=(-2, -1))
+        rows = np.flatnonzero(np.any(read, axis=(1, 2)))
+        self.config, self.n_frames = config, len(rows)
+        by_height = rows[np.argsort(bar.ellipse_px[rows, 1], kind="stable")]
+        groups = [g for g in np.array_split(by_height, config.n_bar_heights) if len(g)]
+        self.n_groups = len(groups)
+        offsets = np.where(read[..., None], bar.points_px - bar.ellipse_px[:, None, None], np.nan)
+        stated = np.where(read[..., None, None], bar.covariance_px2, np.nan)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            self.ellipse_px = np.array([np.median(bar.ellipse_px[g], axis=0) for g in groups])
+            offset = np.array([np.nanmedian(offsets[g], axis=0) for g in groups])
+            spread = np.array([np.nanmedian(stated[g], axis=0) for g in groups])
+        self.points_px = self.ellipse_px.reshape(-1, 1, 1, 2) + offset.reshape(-1, 2, 3, 2)
+        spread = spread.reshape(-1, 2, 3, 2, 2)
+        self.read = np.isfinite(self.points_px).all(axis=-1)
+        own = config.own_share**2 * spread + (config.own_m * scale_px) ** 2 * np.eye(2)
+        own[~self.read] = np.eye(2)
+        self.root = np.linalg.inv(np.linalg.cholesky(own))
+        variance = np.diagonal(spread, axis1=-2, axis2=-1)
+        count = np.maximum(self.read.sum(axis=0), 1)[..., None]
+        usual = np.where(self.read[..., None], variance, 0.0).sum(axis=0) / count
+        self.common_px = np.hypot(config.common_share * np.sqrt(usual), config.common_m * scale_px)
+        self.n_own = 2 * 2 * len(BAR_PARTS) + len(BAR_PARTS) + 1 + self.n_groups
+
+    def __call__(
+        self, params: Floats, own: Floats, principal_px: Floats, away: float
+    ) -> list[Floats]:
+        """Residuals; `away` is 1 when the other end is farther from the camera, else -1."""
+        config = self.config
+        n_biases = self.common_px.size
+        bias = own[:n_biases].reshape(self.common_px.shape) * self.common_px
+        shifts, tilt = own[n_biases : n_biases + 3], own[n_biases + 3] + own[n_biases + 4 :]
+        up, across, _, _, focal_px, _ = side_geometry(params)
+        thickness, outline = params[8:10]
+        sd = [config.point_sd_m[part] for part in BAR_PARTS]
+        along = np.array([outline + thickness / 2, *config.point_m]) + shifts * sd
+        # From the plate's middle toward the other end.
+        ways = np.stack([outline - along, outline + along])
+        tilts = np.deg2rad(tilt)
+        axis = away * (np.cos(tilts)[:, None] * across + np.sin(tilts)[:, None] * up)
+        centres = disc_centres(params, self.ellipse_px, principal_px)
+        places = centres[:, None, None] + ways[..., None] * axis[:, None, None]
+        seen = places[..., :2] / places[..., 2:] * focal_px + principal_px
+        off = self.points_px - seen - bias
+        whitened = (self.root @ np.where(self.read[..., None], off, 0.0)[..., None])[..., 0]
+        return [
+            whitened.ravel(),
+            own[: n_biases + 3],
+            own[n_biases + 3 : n_biases + 4] / config.bar_level_sd_deg,
+            own[n_biases + 4 :] / config.tilt_sd_deg,
+        ]

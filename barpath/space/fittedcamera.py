@@ -1,0 +1,205 @@
+"""Pixels to metres, with the uncertainty of everything that the picture leaves open.
+
+The camera is a pinhole whose focal length is known only roughly, whose roll and pitch are known
+from the scene or assumed, and whose distance follows from objects of known size: the plate's
+diameter, and in the front view also the distance between the plates' inner faces. All of these are
+fitted together; what stays unknown is kept as a covariance, from which draws of whole cameras are
+made, so that one bad assumption moves all lengths of a clip together, as it does in truth.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from barpath.ground.view import View, view_of
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class CalibrationConfig:
+    """What is known of the equipment and the camera before the clip is looked at.
+
+    Sources: the largest disc is 450 mm across and the shaft between the sleeves is 1.310 to 1.320 m
+    long (International Powerlifting Federation, Technical Rules Book, section on bars and discs;
+    from memory). The innermost plates lean on the sleeves' shoulders, each about 30 mm thick, so
+    their inner faces lie about 1.37 m apart (common practice, no source); a bar table has its ends
+    so far apart by the shaft's own ends, and says how well it knows them (`span_rel_sd`; without it
+    `front_ends_rel_sd`). A phone's main camera has a focal length of 24 to 28 mm in terms of a
+    36 mm wide picture, and video crops it somewhat (common practice, no source). From the feet a
+    plate shows its edge and its shadow, so its height in the picture may be off by some percent all
+    through a clip.
+
+    The outline that is followed is that of a thick plate, or of several alike side by side, some 2
+    to 7 cm (common practice, no source), and lies a little inside the rim (`outline_inset`, of the
+    tuning clips); aslant it lies farther inside along and across, and it may be turned
+    (`slant_…`, of the same). What the network reads of the bar has an error that stays through the
+    clip (`common_share` of the stated one, and `common_m`) and one that is each frame's own; where
+    on the bar the points lie is known to `point_sd_m`. The bar may tilt in the press.
+    """
+
+    plate_mm: float = 450.0
+    plate_sd_mm: float = 1.0
+    plate_gap_m: float = 1.372
+    plate_gap_sd_m: float = 0.004
+    focal_px: float | None = None
+    focal_per_long_side: float = 0.82
+    focal_rel_sd: float = 0.12
+    pitch_sd_deg: float = 10.0
+    front_pitch_sd_deg: float = 25.0
+    yaw_sd_deg: float = 60.0
+    front_yaw_sd_deg: float = 12.0
+    roll_sd_deg: float = 2.0
+    bar_level_sd_deg: float = 1.5
+    outline_sd_px: float = 0.6
+    outline_bias_sd_px: float = 0.5
+    outline_inset: float = 0.0045
+    outline_inset_sd: float = 0.003
+    slant_inset: tuple[float, float] = (0.009, 0.020)
+    slant_inset_sd: tuple[float, float] = (0.005, 0.030)
+    slant_turn_sd_deg: float = 1.0
+    thickness_m: tuple[float, float] = (0.040, 0.030)
+    outline_m: tuple[float, float] = (0.730, 0.030)
+    common_share: float = 0.85
+    common_m: float = 0.003
+    own_share: float = 0.7
+    own_m: float = 0.003
+    point_m: tuple[float, float] = (0.655, 1.10)
+    point_sd_m: dict[str, float] = field(
+        default_factory=lambda: {"plate": 0.005, "collar": 0.01, "bar_end": 0.05}
+    )
+    tilt_sd_deg: float = 1.0
+    n_bar_heights: int = 6
+    least_bar_frames: int = 5
+    front_plate_rel_sd: float = 0.05
+    front_ends_rel_sd: float = 0.018
+    press_slope: float = 0.12
+    press_slope_sd: float = 0.12
+    n_draws: int = 200
+    max_fit_frames: int = 30
+    max_steps: int = 60
+    any_plate_rel_sd: float = 0.4
+    other_plate_cost: float = 4.0
+    bare_distance_m: float = 3.0
+    bare_distance_rel_sd: float = 0.4
+    bare_outline_m: tuple[float, float] = (0.0, 0.04)
+    seed: int = 20
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A fitted camera with its uncertainty.
+
+    Attributes
+    ----------
+    view : {'side', 'oblique', 'front'}
+    names : tuple of str
+        Names of the parameters.
+    params : ndarray, shape (p,)
+        Best fit: angles in radians, logarithms of lengths in metres or pixels.
+    draws : ndarray, shape (k, p)
+        Cameras drawn from the fit's covariance.
+    principal_px : ndarray, shape (2,)
+        Assumed principal point: the image's centre.
+    plate_check_mm : float
+        Front view: plate diameter that the distance between both sides' plates would give. From
+        aside: diameter of the plate followed as the bar tells it, where it cannot be the one that
+        was given, and then lengths are the bar's; NaN otherwise.
+    roll_source : str
+        Where the roll came from, in words.
+    end : {'left', 'right', ''}
+        End of the bar, the lifter's, on which the plate that was followed is; ``""`` where it is
+        not known, or both ends were followed.
+    far : bool or None
+        Whether that is the end away from the camera; None where it is not known.
+    """
+
+    view: str
+    names: tuple[str, ...]
+    params: Floats
+    draws: Floats
+    principal_px: Floats
+    plate_check_mm: float
+    roll_source: str
+    end: str = ""
+    far: bool | None = None
+
+    @property
+    def shows(self) -> View:
+        """What can be seen from where the camera stood."""
+        return view_of(self.view)
+
+    def value(self, name: str) -> float:
+        """Best value of a parameter (radians, or metres or pixels for `log_` names)."""
+        raw = float(self.params[self.names.index(name)])
+        return float(np.exp(raw)) if name.startswith("log_") else raw
+
+    def sd(self, name: str) -> float:
+        """Standard uncertainty of a parameter, in the units of `value`."""
+        column = self.draws[:, self.names.index(name)]
+        return float(np.std(np.exp(column) if name.startswith("log_") else column))
+
+
+@dataclass(frozen=True)
+class Level:
+    """How the camera was held, as the scene's lines say; NaN where they do not.
+
+    Attributes
+    ----------
+    roll_deg, roll_sd_deg : float
+    pitch_deg, pitch_sd_deg : float
+    """
+
+    roll_deg: float = np.nan
+    roll_sd_deg: float = np.nan
+    pitch_deg: float = np.nan
+    pitch_sd_deg: float = np.nan
+
+    @property
+    def roll_known(self) -> bool:
+        """Whether the scene gave the roll."""
+        return bool(np.isfinite(self.roll_deg) and np.isfinite(self.roll_sd_deg))
+
+    @property
+    def pitch_known(self) -> bool:
+        """Whether the scene gave the pitch."""
+        return bool(np.isfinite(self.pitch_deg) and np.isfinite(self.pitch_sd_deg))
+
+    def roll_rad(self, usual_sd_deg: float) -> tuple[float, float]:
+        """Roll and its standard uncertainty, radians; a level camera where it is not known."""
+        mean, sd = (self.roll_deg, self.roll_sd_deg) if self.roll_known else (0.0, usual_sd_deg)
+        return float(np.deg2rad(mean)), float(np.deg2rad(sd))
+
+    def pitch_rad(self, usual_sd_deg: float, usual_deg: float = 0.0) -> tuple[float, float]:
+        """Pitch and its standard uncertainty, radians; the usual ones where it is not known."""
+        known = (self.pitch_deg, self.pitch_sd_deg)
+        mean, sd = known if self.pitch_known else (usual_deg, usual_sd_deg)
+        return float(np.deg2rad(mean)), float(np.deg2rad(sd))
+
+    @property
+    def roll_source(self) -> str:
+        """Where the roll of a camera from aside came from, in words."""
+        return "straight lines in the scene" if self.roll_known else "phone taken as held level"
+
+
+def focal_guess_px(config: CalibrationConfig, width_px: int, height_px: int) -> float:
+    """Focal length in pixels: the one given, or a phone's main camera's usual one."""
+    return config.focal_px or config.focal_per_long_side * max(width_px, height_px)
+
+
+def principal_point_px(width_px: int, height_px: int) -> Floats:
+    """The picture's centre, (2,), which is taken as the principal point."""
+    return np.array([(width_px - 1) / 2, (height_px - 1) / 2])
+
+
+def drawn(params: Floats, jacobian: Floats, config: CalibrationConfig) -> Floats:
+    """Parameters drawn from a fit's covariance, the inverse of J'J: (`config.n_draws`, p)."""
+    covariance = np.linalg.pinv(jacobian.T @ jacobian)
+    rng = np.random.default_rng(config.seed)
+    return rng.multivariate_normal(params, covariance, size=config.n_draws, method="svd")
+
+
+def evenly(n_rows: int, limit: int) -> NDArray[np.intp]:
+    """At most `limit` of so many rows, evenly spread."""
+    return np.unique(np.linspace(0, n_rows - 1, min(limit, n_rows)).astype(int))

@@ -1,0 +1,261 @@
+"""The camera from a plate of known diameter and the bar's parts, seen from the side or aslant."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from barpath.errors import BarNotFoundError
+from barpath.ground.view import SIDE
+from barpath.space.barecamera import calibrate_bare
+from barpath.space.barparts import BarMisses, BarReadings, is_bare
+from barpath.space.discs import shape_matrix, shape_numbers_px, thick_discs
+from barpath.space.fittedcamera import (
+    Calibration,
+    CalibrationConfig,
+    Level,
+    drawn,
+    evenly,
+    focal_guess_px,
+    principal_point_px,
+)
+from barpath.space.pinhole import SIDE_PARAMETERS, disc_centres, side_geometry
+
+Floats = NDArray[np.float64]
+
+N_PARAMS = len(SIDE_PARAMETERS)
+PLATE = SIDE_PARAMETERS.index("log_plate")
+
+
+def calibrate_side(
+    track: pd.DataFrame,
+    width_px: int,
+    height_px: int,
+    *,
+    roll_deg: float = np.nan,
+    roll_sd_deg: float = np.nan,
+    pitch_deg: float = np.nan,
+    pitch_sd_deg: float = np.nan,
+    view: str = SIDE.name,
+    bar: Sequence[BarReadings] = (),
+    config: CalibrationConfig | None = None,
+) -> Calibration:
+    """Fit camera and plane of motion to a plate of known diameter and to what is read of the bar.
+
+    Parameters
+    ----------
+    track : DataFrame
+        Plate table in steadied image coordinates.
+    width_px, height_px : int
+        Image size.
+    roll_deg, roll_sd_deg : float
+        Roll found in the scene with its standard uncertainty; NaN when none was found, then the
+        phone is taken as held level within `config.roll_sd_deg`.
+    pitch_deg, pitch_sd_deg : float
+        Pitch found in the scene; NaN when none was.
+    view : {'side', 'oblique'}
+    bar : sequence of BarReadings
+        For each end of the bar on which the plate may be; the one that fits better is taken.
+    config : CalibrationConfig, optional
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    BarNotFoundError
+        When the plate's outline was seen in too few frames to give a scale.
+    """
+    config = config or CalibrationConfig()
+    level = Level(roll_deg, roll_sd_deg, pitch_deg, pitch_sd_deg)
+    size_px = (width_px, height_px)
+    if is_bare(track):
+        return calibrate_bare(size_px, level, view, bar, config)
+    outlines = _outlines(track, size_px, level, config)
+    fits = [outlines.fitted(way) for way in outlines.ways(bar)]
+    fits.sort(key=lambda fit: fit.cost)
+    doubtful = False
+    if fits[0].way.end:
+        # The plate followed may be another than the one whose diameter was given; the bar tells.
+        others = [outlines.fitted(fit.way, any_plate=True) for fit in fits[:2]]
+        others.sort(key=lambda fit: fit.cost)
+        doubtful = fits[0].cost - others[0].cost > config.other_plate_cost
+        if doubtful:
+            fits = others
+    best = fits[0]
+    found_mm = 1000 * float(np.exp(best.values[PLATE]))
+    return Calibration(
+        view=view,
+        names=SIDE_PARAMETERS,
+        params=best.values[:N_PARAMS],
+        draws=_draws_of_both(best, fits[1], config),
+        principal_px=outlines.principal_px,
+        plate_check_mm=found_mm if doubtful else np.nan,
+        roll_source=level.roll_source,
+        end=best.way.end,
+        far=best.way.far,
+    )
+
+
+@dataclass(frozen=True)
+class _Way:
+    """How bar and camera may stand to each other: where a fit starts.
+
+    `sign` says which way the bar is turned, `away` is 1 when the other end than the plate's is
+    farther from the camera, else -1; `end` and `far` are as in `Calibration`.
+    """
+
+    misses: BarMisses | None
+    sign: float
+    away: float
+    end: str
+    far: bool | None
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Values found from one start: the camera's, then those of `BarMisses`."""
+
+    way: _Way
+    values: Floats
+    jacobian: Floats
+    cost: float
+
+
+@dataclass(frozen=True)
+class _Outlines:
+    """A plate's outlines in the picture, (n,) each, and what is known of the camera beforehand.
+
+    `prior` holds mean and standard uncertainty of each of `SIDE_PARAMETERS`.
+    """
+
+    ellipse_px: Floats
+    major_px: Floats
+    minor_px: Floats
+    angle_deg: Floats
+    focal_px: float
+    principal_px: Floats
+    prior: Floats
+    config: CalibrationConfig
+
+    def ways(self, bar: Sequence[BarReadings]) -> list[_Way]:
+        """All ways in which the bar may stand; without its readings, both turns of the plate."""
+        found = []
+        scale_px = float(np.median(self.major_px)) / (self.config.plate_mm / 1000)
+        for one in bar:
+            misses = BarMisses(one, scale_px, self.config)
+            if misses.n_frames >= self.config.least_bar_frames:
+                found += [
+                    _Way(misses, sign, away, one.end, away < 0)
+                    for sign in (1.0, -1.0)
+                    for away in (1.0, -1.0)
+                ]
+        return found or [_Way(None, sign, 1.0, "", None) for sign in (1.0, -1.0)]
+
+    def fitted(self, way: _Way, *, any_plate: bool = False) -> _Fit:
+        """The best camera from one start; `any_plate` frees the plate's diameter."""
+        sd = self.prior[:, 1].copy()
+        if any_plate:
+            sd[PLATE] = self.config.any_plate_rel_sd
+        tilt = float(np.arccos(np.clip(np.median(self.minor_px / self.major_px), 0.05, 1.0)))
+        distance = self.focal_px * (self.config.plate_mm / 1000) / np.median(self.major_px)
+        start = np.r_[self.prior[:, 0], np.zeros(0 if way.misses is None else way.misses.n_own)]
+        start[0] = way.sign * max(tilt, 0.02)
+        start[3] = np.log(distance * np.cos(tilt))
+        found = least_squares(
+            self.residuals,
+            start,
+            loss="soft_l1",
+            x_scale="jac",
+            ftol=1e-6,
+            xtol=1e-6,
+            max_nfev=self.config.max_steps,
+            args=(way, sd),
+        )
+        return _Fit(way, found.x, found.jac, found.cost)
+
+    def residuals(self, values: Floats, way: _Way, sd: Floats) -> Floats:
+        """What outlines, prior and bar miss, in units of their standard uncertainties."""
+        params = values[:N_PARAMS]
+        _, across, _, _, focal_px, radius_m = side_geometry(params)
+        centres = disc_centres(params, self.ellipse_px, self.principal_px)
+        shape = thick_discs(centres, across, radius_m, params[8], focal_px)
+        predicted = shape_numbers_px(shape, self.major_px / 2)
+        turned = self.angle_deg - np.rad2deg(params[10])
+        true_shape = shape_matrix(self.major_px - params[6], self.minor_px - params[7], turned)
+        observed = shape_numbers_px(true_shape, self.major_px / 2)
+        # Outline errors of neighbouring frames are alike, so n frames do not count as n looks.
+        n_frames = len(self.major_px)
+        weight = np.sqrt(min(n_frames, 10) / n_frames) / self.config.outline_sd_px
+        parts = [((predicted - observed) * weight).ravel(), (params - self.prior[:, 0]) / sd]
+        if way.misses is not None:
+            parts += way.misses(params, values[N_PARAMS:], self.principal_px, way.away)
+        return np.concatenate(parts)
+
+
+def _outlines(
+    track: pd.DataFrame, size_px: tuple[int, int], level: Level, config: CalibrationConfig
+) -> _Outlines:
+    columns = ["x_px", "y_px", "major_px", "minor_px", "angle_deg"]
+    usable = track[columns].notna().all(axis=1).to_numpy()
+    seen = usable & (track["state"] == "seen").to_numpy()
+    usable = seen if seen.sum() >= 5 else usable
+    if usable.sum() < 3:
+        raise BarNotFoundError(
+            "The plate's outline was seen in too few frames to give a scale in metres."
+        )
+    table = track.loc[usable, columns].to_numpy(dtype=float)
+    table = table[evenly(len(table), config.max_fit_frames)]
+    focal = focal_guess_px(config, *size_px)
+    return _Outlines(
+        ellipse_px=table[:, :2],
+        major_px=table[:, 2],
+        minor_px=table[:, 3],
+        angle_deg=table[:, 4],
+        focal_px=focal,
+        principal_px=principal_point_px(*size_px),
+        prior=_prior(np.median(table[:, 2:4], axis=0), focal, level, config),
+        config=config,
+    )
+
+
+def _prior(sizes_px: Floats, focal_px: float, level: Level, config: CalibrationConfig) -> Floats:
+    """Mean and standard uncertainty of each of `SIDE_PARAMETERS`, (11, 2)."""
+    # Blur, bevels and shading shift the outline alike in all frames; aslant it is seen here of the
+    # one and there of the other of a thick plate's rims, whose edges are rounded besides.
+    slant = np.sqrt(max(1.0 - (sizes_px[1] / sizes_px[0]) ** 2, 0.0))
+    biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes_px
+    bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
+    bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes_px)
+    return np.array(
+        [
+            (0.0, np.deg2rad(config.yaw_sd_deg)),
+            level.pitch_rad(config.pitch_sd_deg),
+            level.roll_rad(config.roll_sd_deg),
+            (0.0, np.inf),
+            (np.log(focal_px), config.focal_rel_sd),
+            (np.log(config.plate_mm / 1000), config.plate_sd_mm / config.plate_mm),
+            (biases[0], bias_sd[0]),
+            (biases[1], bias_sd[1]),
+            config.thickness_m,
+            config.outline_m,
+            (0.0, np.deg2rad(config.slant_turn_sd_deg)),
+        ]
+    )
+
+
+def _draws_of_both(best: _Fit, second: _Fit, config: CalibrationConfig) -> Floats:
+    """Cameras drawn from the best fit, and from the next by the odds that it is the true one.
+
+    A circle seen at a slant looks alike from both sides: both are kept where the fit cannot tell.
+    """
+    draws = drawn(best.values, best.jacobian, config)[:, :N_PARAMS]
+    odds = np.exp(-np.clip(second.cost - best.cost, 0, 50))
+    n_other = round(config.n_draws * odds / (1 + odds))
+    if n_other:
+        draws[:n_other] = drawn(second.values, second.jacobian, config)[:n_other, :N_PARAMS]
+    return draws
