@@ -33,7 +33,7 @@ from barpath.clip.sceneroll import SceneRoll
 from barpath.clip.writer import VideoWriter
 from barpath.errors import ClipError, OptionError, OutputError
 from barpath.page import touchup
-from barpath.report import report
+from barpath.report import output
 from barpath.sight import pose
 from tests.browser import complaints, sized, until
 from tests.made_results import make_image, make_result
@@ -429,7 +429,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
         return dataclasses.replace(result, corrections=config.corrections)
 
     monkeypatch.setattr(pipeline, "remeasure", remeasure)
-    monkeypatch.setattr(report, "report_html", lambda *_, **__: "<!DOCTYPE html><p>A report.</p>")
+    monkeypatch.setattr(output, "report_html", lambda *_, **__: "<!DOCTYPE html><p>A report.</p>")
 
 
 def test_fault_while_writing_is_told_and_changes_nothing(

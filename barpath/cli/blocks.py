@@ -16,7 +16,8 @@ from barpath.errors import NothingMeasuredError, OptionError, StoppedError
 from barpath.ground.view import AUTO
 
 if TYPE_CHECKING:
-    from barpath.block.block import BlockConfig, BlockSummary
+    from barpath.block.jobs import BlockConfig
+    from barpath.block.run import BlockSummary
 
 MAX_FAILURES_TOLD = 10
 
@@ -67,7 +68,8 @@ def block(
     trc: Annotated[bool, typer.Option("--trc", help="Write bar paths as TRC files too.")] = False,
 ) -> None:
     """Measure all clips of a training block; run it again to go on where it stopped."""
-    from barpath.block import block as blocks
+    from barpath.block.plan import plan_folder
+    from barpath.block.run import run as run_block
 
     config = _block_config(
         view,
@@ -79,10 +81,10 @@ def block(
         stills=stills,
     )
     target = out or Path(f"{folder.resolve().name}-block")
-    entries = blocks.plan_folder(folder, sheet)
+    entries = plan_folder(folder, sheet)
     try:
         with BlockBar() as watch:
-            done = blocks.run(entries, target, config, dask=dask, trc=trc, watch=watch)
+            done = run_block(entries, target, config, dask=dask, trc=trc, watch=watch)
     except KeyboardInterrupt:
         raise StoppedError("stopped; what was measured is kept, run it again to go on.") from None
     _tell_done(done, target)
@@ -95,7 +97,7 @@ def _block_config(
 ) -> "BlockConfig":
     """Settings of a block, of what was typed."""
     from barpath.analysis.config import AnalysisConfig
-    from barpath.block.block import BlockConfig
+    from barpath.block.jobs import BlockConfig
 
     analysis = AnalysisConfig(view=view, find_joints=joints)
     if plate_mm is not None:
@@ -158,17 +160,17 @@ def compare(
 ) -> None:
     """Compare setups over a block: differences with intervals, bar paths, load and speed."""
     from barpath.ground.files import prepare
-    from barpath.report import blockreport
+    from barpath.report import comparepage, pagesfolder
 
     if split is not None:
         try:
             split = date.fromisoformat(split).isoformat()
         except ValueError:
             raise OptionError(f"The day must be as in 2026-03-05, not {split!r}.") from None
-    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
-    files = blockreport.compare_files(source, by, words(levels), split, clips)
-    folder = blockreport.write_pages(out, files, overwrite=overwrite)
-    typer.echo(f"Comparison: {folder / blockreport.COMPARE_PAGE}")
+    prepare(out, partial(pagesfolder.check_pages_target, overwrite=overwrite))
+    files = comparepage.compare_files(source, by, words(levels), split, clips)
+    folder = pagesfolder.write_pages(out, files, overwrite=overwrite)
+    typer.echo(f"Comparison: {folder / comparepage.COMPARE_PAGE}")
 
 
 def block_report(
@@ -179,8 +181,8 @@ def block_report(
 ) -> None:
     """Write the pages of a block: one for the coach, one for each lifter."""
     from barpath.ground.files import prepare
-    from barpath.report import blockreport
+    from barpath.report import blockpages, pagesfolder
 
-    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
-    folder = blockreport.write_pages(out, blockreport.block_files(source, by), overwrite=overwrite)
-    typer.echo(f"Report: {folder / blockreport.COACH_PAGE}")
+    prepare(out, partial(pagesfolder.check_pages_target, overwrite=overwrite))
+    folder = pagesfolder.write_pages(out, blockpages.block_files(source, by), overwrite=overwrite)
+    typer.echo(f"Report: {folder / blockpages.COACH_PAGE}")

@@ -185,13 +185,15 @@ def film_check(
     ] = 450.0,
 ) -> None:
     """Look at a test clip before the session and say what to change about the filming."""
-    from barpath.analysis import filmcheck
+    from barpath.analysis.filmadvice import advise, as_text
+    from barpath.analysis.filmcheck import look
+    from barpath.analysis.filmfacts import VIEWS
 
-    if view not in filmcheck.VIEWS:
+    if view not in VIEWS:
         raise OptionError(f"The view must be side, front or auto, not {view!r}.")
     with Bar() as progress:
-        facts = filmcheck.look(clip, view=view, plate_mm=plate_mm, progress=progress)
-    typer.echo(filmcheck.as_text(facts, filmcheck.advise(facts)))
+        facts = look(clip, view=view, plate_mm=plate_mm, progress=progress)
+    typer.echo(as_text(facts, advise(facts)))
 
 
 def rules(
@@ -201,9 +203,10 @@ def rules(
     ],
 ) -> None:
     """Check a measured set against the rules of competition, with margins."""
-    from barpath.analysis.pairset import check_rules
+    from barpath.analysis.pairrules import check_rules
     from barpath.analysis.store import known_only_by_form, read_results
-    from barpath.report.pairreport import is_pair_folder, read_rules, rules_text
+    from barpath.report.pairfolder import is_pair_folder, read_rules
+    from barpath.report.pairpage import rules_text
 
     if is_pair_folder(results):
         table = read_rules(results)

@@ -53,10 +53,10 @@ def pair(
     from barpath.analysis import pairset
     from barpath.ground.files import prepare
     from barpath.lift.advice import LifterProfile, read_profile
-    from barpath.report import pairreport
+    from barpath.report import pairfolder
     from barpath.report.output import bottom_image
 
-    prepare(out, partial(pairreport.check_pair_target, overwrite=overwrite))
+    prepare(out, partial(pairfolder.check_pair_target, overwrite=overwrite))
     lifter = LifterProfile() if profile is None else read_profile(profile)
     options = pairset.ClipOptions(plate_mm, load_kg, metres(stature_cm))
     given = [first, second, *(also or [])]
@@ -67,7 +67,7 @@ def pair(
     result = pairset.measure_clips(results, lifter)
     at = next(k for k, one in enumerate(results) if one is result.front)
     bottom = bottom_image(result.front, given[at])
-    folder = pairreport.write_pair(result, out, overwrite=overwrite, bottom=bottom)
+    folder = pairfolder.write_pair(result, out, overwrite=overwrite, bottom=bottom)
     for remark in result.notes:
         if remark.severity == "warning":
             typer.echo(f"Note: {remark.text}", err=True)
@@ -76,7 +76,7 @@ def pair(
         f"One clock: lag {1000 * sync.lag_s:+.1f} ms, standard uncertainty"
         f" {1000 * sync.lag_sd_s:.1f} ms, {sync.verdict}"
     )
-    typer.echo(f"Report: {folder / pairreport.REPORT_FILE}")
+    typer.echo(f"Report: {folder / pairfolder.REPORT_FILE}")
 
 
 def _stood(views: str, n_clips: int) -> list[str]:
@@ -118,10 +118,10 @@ def beside(
 ) -> None:
     """Show measured sets side by side: one clip on one clock, and what differs."""
     from barpath.ground.files import prepare
-    from barpath.report import besidereport, blockreport
+    from barpath.report import besidepage, pagesfolder
 
-    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
-    entries = besidereport.read_entries(sets, words(names), clips)
+    prepare(out, partial(pagesfolder.check_pages_target, overwrite=overwrite))
+    entries = besidepage.read_entries(sets, words(names), clips)
     with Bar() as progress:
-        folder = besidereport.write_beside(entries, out, overwrite=overwrite, progress=progress)
-    typer.echo(f"Page: {folder / besidereport.BESIDE_PAGE}")
+        folder = besidepage.write_beside(entries, out, overwrite=overwrite, progress=progress)
+    typer.echo(f"Page: {folder / besidepage.BESIDE_PAGE}")

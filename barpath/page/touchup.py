@@ -49,7 +49,7 @@ from barpath.ground.uncertainty import state
 from barpath.lift.catalogue import measure_label, shown_unit
 from barpath.page import local
 from barpath.page.local import RefusedError, Served, body_of, nothing_here
-from barpath.report import plots
+from barpath.report import measureplots
 from barpath.report.output import REPORT_FILE, VIDEO_FILE, publish
 
 ASSETS = Path(str(files("barpath").joinpath("assets")))
@@ -136,13 +136,14 @@ def offered_frames(
             before = titles.get(int(frames[at]))
             both = f"{before[1]} and {word}" if before and before[0] == row.rep else word
             titles[int(frames[at])] = (int(row.rep), both)
-    points = (*result.corrections.joints, *result.corrections.plate)
-    wanted = {*titles, *frames[posed].tolist(), *(point.frame for point in points)}
-    offered = []
-    for at in np.flatnonzero(np.isin(frames, sorted(wanted))):
-        frame = int(frames[at])
-        rep, title = titles.get(frame, (int(rep_of[at]), ""))
-        offered.append({"frame": frame, "time_s": float(time_s[at]), "rep": rep, "title": title})
+    wanted = {*titles, *frames[posed].tolist()}
+    wanted |= {point.frame for point in result.corrections.joints}
+    wanted |= {point.frame for point in result.corrections.plate}
+    offered: list[dict[str, int | float | str]] = []
+    for k in np.flatnonzero(np.isin(frames, sorted(wanted))):
+        frame = int(frames[k])
+        rep, title = titles.get(frame, (int(rep_of[k]), ""))
+        offered.append({"frame": frame, "time_s": float(time_s[k]), "rep": rep, "title": title})
     return offered
 
 
@@ -209,7 +210,7 @@ def changed_measures(before: SetResult, after: SetResult) -> dict[str, Any]:
     keys = ["rep", "measure", "side"]
     tables = [result.measures.set_index(keys) for result in (before, after)]
     rows, n_same = [], 0
-    for name in plots.ordered_measures(pd.concat([before.measures, after.measures])):
+    for name in measureplots.ordered_measures(pd.concat([before.measures, after.measures])):
         index = [[k for k in table.index if k[1] == name] for table in tables]
         for key in sorted({*index[0], *index[1]}, key=lambda k: (k[2], k[0])):
             told = [_told(table.loc[key] if key in table.index else None) for table in tables]

@@ -18,11 +18,14 @@ import av
 import numpy as np
 
 from barpath.analysis import store
-from barpath.block import block
+from barpath.block import run as running
+from barpath.block.jobs import BlockConfig, ignore
+from barpath.block.plan import plan_folder
+from barpath.block.work import process
 from barpath.cli import commands as cli
 from barpath.ground import files
 from barpath.lift import rules
-from barpath.report import pairreport
+from barpath.report import pairfolder
 from tests.fake_detector import PROGRAMME, write_clip
 from tests.made_detections import made_result
 
@@ -136,15 +139,15 @@ def make_stock(folder: Path) -> Stock:
     assert store.read_results(old).view == "side"
     joined = folder / "pair"
     joined.mkdir()
-    for name in pairreport.TABLES.values():
+    for name in pairfolder.TABLES.values():
         (joined / name).write_text("a\n" + "1\n" * 9)
     table = rules.check(rules.facts_of(result))
     table.to_csv(joined / "rules.csv", index=False, lineterminator="\n")
     (joined / "report.html").write_text("<p>")
-    listed = [*pairreport.FILES, files.MANIFEST_FILE]
-    content = files.json_bytes({"schema": pairreport.SCHEMA_NAME, "files": listed})
+    listed = [*pairfolder.FILES, files.MANIFEST_FILE]
+    content = files.json_bytes({"schema": pairfolder.SCHEMA_NAME, "files": listed})
     (joined / "summary.json").write_bytes(content)
-    files.write_manifest(joined, pairreport.FILES)
+    files.write_manifest(joined, pairfolder.FILES)
     clips_folder = folder / "fake"
     clips_folder.mkdir()
     lines = ["clip,lifter,date,technique,load_kg"]
@@ -153,16 +156,16 @@ def make_stock(folder: Path) -> Stock:
         lines.append(f"s{k}.mp4,Ada,2026-10-0{k // 2 + 1},{('wide', 'close')[k % 2]},80")
     (clips_folder / "block.csv").write_text("\n".join(lines) + "\n")
 
-    def run_here(jobs, config, done, watch=block.ignore):
+    def run_here(jobs, config, done, watch=ignore):
         for job in jobs:
-            done(job, block.process(job))
+            done(job, process(job))
 
-    kept, block.run_local = block.run_local, run_here
+    kept, running.run_local = running.run_local, run_here
     try:
-        config = block.BlockConfig(programme=PROGRAMME, stills=False)
-        block.run(block.plan_folder(clips_folder), folder / "block", config)
+        config = BlockConfig(programme=PROGRAMME, stills=False)
+        running.run(plan_folder(clips_folder), folder / "block", config)
     finally:
-        block.run_local = kept
+        running.run_local = kept
     return Stock(clips, results, old, joined, folder / "block")
 
 

@@ -21,12 +21,15 @@ from barpath.analysis import pairset, pipeline, store
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections
 from barpath.analysis.running import quiet
-from barpath.block import block
+from barpath.block import run as running
+from barpath.block.jobs import BlockConfig, ignore
+from barpath.block.plan import plan_folder
+from barpath.block.work import process
 from barpath.cli import commands as cli
 from barpath.ground import files
 from barpath.lift import rules
 from barpath.page import touchup
-from barpath.report import output, pairreport
+from barpath.report import output, pairfolder
 from tests.fake_detector import PROGRAMME
 from tests.made_results import make_result
 
@@ -57,7 +60,7 @@ def analyse(target, reps):
 def made_pair(reps):
     result = make_result(n_reps=reps)
     table = pd.DataFrame({"rep": np.arange(2000) % reps, "value": np.linspace(0, 1, 2000)})
-    tables = dict.fromkeys(pairreport.TABLES, table)
+    tables = dict.fromkeys(pairfolder.TABLES, table)
     tables["rules"] = rules.check(rules.facts_of(result))
     sync = SimpleNamespace(lag_s=0.1, lag_sd_s=0.001, verdict="sure")
     return SimpleNamespace(front=result, side=result, notes=[], sync=sync, **tables)
@@ -68,25 +71,23 @@ def pair(target, reps):
     pairset.read_or_analyse = lambda *_, **__: made.front
     pairset.measure_clips = lambda *_, **__: made
     output.bottom_image = lambda *_: None
-    pairreport.pair_html = lambda *_: f"<p>{reps}</p>" * 20_000
-    pairreport.summary = lambda pair: {
-        "schema": pairreport.SCHEMA_NAME,
-        "files": [*pairreport.FILES, files.MANIFEST_FILE],
+    pairfolder.pair_html = lambda *_: f"<p>{reps}</p>" * 20_000
+    pairfolder.summary = lambda pair: {
+        "schema": pairfolder.SCHEMA_NAME,
+        "files": [*pairfolder.FILES, files.MANIFEST_FILE],
         "reps": reps,
     }
     return command("pair", "front.mp4", "side.mp4", "--out", target, "--overwrite")
 
 
 def keep_block(target, clips):
-    def run_here(jobs, config, done, watch=block.ignore):
+    def run_here(jobs, config, done, watch=ignore):
         for job in jobs:
-            done(job, block.process(job, lambda stage, share: None))
+            done(job, process(job, lambda stage, share: None))
 
-    block.run_local = run_here
-    config = block.BlockConfig(
-        analysis=AnalysisConfig(), programme=PROGRAMME, workers=1, stills=False
-    )
-    block.run(block.plan_folder(Path(clips)), Path(target), config, trc=True)
+    running.run_local = run_here
+    config = BlockConfig(analysis=AnalysisConfig(), programme=PROGRAMME, workers=1, stills=False)
+    running.run(plan_folder(Path(clips)), Path(target), config, trc=True)
     return 0
 
 

@@ -13,10 +13,11 @@ import pandas as pd
 import pytest
 
 from barpath.analysis.store import write_results
-from barpath.block import block, blockstore, compare, drift
+from barpath.block import blockstore, compare, drift
+from barpath.block.work import STILL_FILE, STILL_SIDE_PX, bottom_frame
 from barpath.errors import OptionError, OutputError
 from barpath.lift.catalogue import measure_label
-from barpath.report import blockplots, blockreport
+from barpath.report import blockpages, blockplots, blockwords, comparepage, pagesfolder
 from barpath.report.beside import TOPICS
 from barpath.trial.madeblock import BlockDesign, make_block
 from tests.made_results import make_image, make_result
@@ -81,7 +82,7 @@ def text_of(html: str) -> str:
 def test_five_differences_hold_the_tools_own_uncertainty(table):
     rows = compare.compare(table, "technique")
     rows = rows[rows["lifter"] == "Ada"]
-    found, words = blockreport.five_differences(rows)
+    found, words = blockwords.five_differences(rows)
     assert [one.topic.name for one in found] == [topic.name for topic in TOPICS]
     by_name = {one.topic.name: one for one in found}
     for name, measure in (("Touch point", "touch_point_to_shoulder_m"), ("Grip", "grip_width_m")):
@@ -95,7 +96,7 @@ def test_five_differences_hold_the_tools_own_uncertainty(table):
 
 
 def test_comparison_page(folder):
-    files = blockreport.compare_files(folder)
+    files = comparepage.compare_files(folder)
     assert set(files) == {"compare.html", "compare.csv"}
     html = files["compare.html"].decode()
     checked = Checker(html)
@@ -115,7 +116,7 @@ def test_comparison_page(folder):
 
 
 def test_pages_of_a_block(folder, table):
-    files = blockreport.block_files(folder)
+    files = blockpages.block_files(folder)
     assert set(files) == {"coach.html", "lifter-ada.html", "lifter-bo.html"}
     coach = files["coach.html"].decode()
     assert Checker(coach).links == ["lifter-ada.html", "lifter-bo.html"]
@@ -138,7 +139,7 @@ def test_text_from_outside_is_escaped(tmp_path, table):
     evil.loc[evil.index[0], "mean_press_speed_m_s"] = 3.0
     evil["pause_s_reason"] = EVIL
     save(evil, tmp_path)
-    pages = blockreport.block_files(tmp_path) | blockreport.compare_files(tmp_path)
+    pages = blockpages.block_files(tmp_path) | comparepage.compare_files(tmp_path)
     assert len([name for name in pages if name.startswith("lifter-")]) == 2
     for name, data in pages.items():
         if name.endswith(".html"):
@@ -149,14 +150,14 @@ def test_text_from_outside_is_escaped(tmp_path, table):
 def test_a_block_without_setups_loads_or_dates(tmp_path, table):
     bare = table.assign(technique="", date="", session=table["lifter"], load_kg=np.nan)
     save(bare, tmp_path)
-    files = blockreport.block_files(tmp_path)
+    files = blockpages.block_files(tmp_path)
     for data in files.values():
         Checker(data.decode())
 
 
 def test_an_empty_block(tmp_path):
     save(blockstore.table_of([{"lifter": "Ada", "rep": 1, "kind": "failed"}]), tmp_path)
-    for data in blockreport.block_files(tmp_path).values():
+    for data in blockpages.block_files(tmp_path).values():
         Checker(data.decode())
 
 
@@ -169,16 +170,16 @@ def kept_block(folder, heads=("image right", "image right")):
         result = dataclasses.replace(result, source_name=f"{technique}.mp4")
         if technique == "tucked":
             result.trajectory["x_smooth_m"] *= 2
-        frame = block.bottom_frame(result)
+        frame = bottom_frame(result)
         image = make_image(result, int(np.flatnonzero(result.track["frame"] == frame)[0]))
-        shrink = block.STILL_SIDE_PX / max(image.shape[:2])
+        shrink = STILL_SIDE_PX / max(image.shape[:2])
         image = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
         if heads[k] == "image left":
             image = np.ascontiguousarray(image[:, ::-1])
             result.track["x_px"] = result.info.width_px - 1 - result.track["x_px"]
         place = folder / "cache/detected" / technique
         place.parent.mkdir(parents=True, exist_ok=True)
-        write_results(result, place, artefacts={block.STILL_FILE: image})
+        write_results(result, place, artefacts={STILL_FILE: image})
         labels = {"lifter": "Ada", "session": "Ada 1", "date": "2026-01-01", "load_kg": 80.0}
         labels |= {"clip": f"{technique}.mp4", "technique": technique, "set_id": technique}
         rows += [row | labels for row in blockstore.rep_rows(result)]
@@ -189,7 +190,7 @@ def kept_block(folder, heads=("image right", "image right")):
 
 
 def test_paths_and_bottoms_are_shown_where_kept(tmp_path):
-    html = blockreport.compare_files(kept_block(tmp_path))["compare.html"].decode()
+    html = comparepage.compare_files(kept_block(tmp_path))["compare.html"].decode()
     Checker(html)
     text = text_of(html)
     assert "Bar paths" in text
@@ -207,18 +208,18 @@ def test_clips_at_hand_are_shown_side_by_side(tmp_path, monkeypatch):
         asked.append([(one.name, one.clip) for one in sets])
         return b"clip"
 
-    monkeypatch.setattr(blockreport, "film_bytes", film)
-    assert set(blockreport.compare_files(folder, clips=clips)) == {"compare.html", "compare.csv"}
+    monkeypatch.setattr(comparepage, "film_bytes", film)
+    assert set(comparepage.compare_files(folder, clips=clips)) == {"compare.html", "compare.csv"}
     for name in ("flared.mp4", "tucked.mp4"):
         (clips / name).write_bytes(b"x")
-    files = blockreport.compare_files(folder, clips=clips)
+    files = comparepage.compare_files(folder, clips=clips)
     assert files["beside-0-side.mp4"] == b"clip"
     assert asked == [[(name, clips / f"{name}.mp4") for name in ("flared", "tucked")]]
     html = files["compare.html"].decode()
     assert 'src="beside-0-side.mp4"' in html
     assert "Side by side" in text_of(html)
     with pytest.raises(OptionError, match="clips"):
-        blockreport.compare_files(folder, clips=tmp_path / "nowhere")
+        comparepage.compare_files(folder, clips=tmp_path / "nowhere")
 
 
 def test_mean_of_the_presses_lies_among_them():
@@ -241,12 +242,12 @@ def test_bottoms_are_laid_bar_on_bar(head, tmp_path):
     second.calibration |= {"head_direction": head, "px_per_m": first.calibration["px_per_m"] / 2}
 
     def still(result, at, radius):
-        frame = block.bottom_frame(result)
-        shrink = block.STILL_SIDE_PX / result.info.width_px
+        frame = bottom_frame(result)
+        shrink = STILL_SIDE_PX / result.info.width_px
         full = (np.array(at) + 0.5) / shrink - 0.5
         own = result.track["frame"] == frame
         result.track.loc[own, ["x_px", "y_px"]] = full
-        image = np.zeros((round(result.info.height_px * shrink), block.STILL_SIDE_PX, 3), np.uint8)
+        image = np.zeros((round(result.info.height_px * shrink), STILL_SIDE_PX, 3), np.uint8)
         return cv2.circle(image, at, radius, (255, 255, 255), -1)
 
     a = still(first, (400, 200), 60)
@@ -260,14 +261,14 @@ def test_bottoms_are_laid_bar_on_bar(head, tmp_path):
 
 def test_pages_replace_only_pages(tmp_path):
     target = tmp_path / "pages"
-    blockreport.write_pages(target, {"a.html": b"1", "b.html": b"1"})
+    pagesfolder.write_pages(target, {"a.html": b"1", "b.html": b"1"})
     with pytest.raises(OutputError):
-        blockreport.write_pages(target, {"a.html": b"2"})
-    blockreport.write_pages(target, {"a.html": b"2"}, overwrite=True)
+        pagesfolder.write_pages(target, {"a.html": b"2"})
+    pagesfolder.write_pages(target, {"a.html": b"2"}, overwrite=True)
     assert sorted(p.name for p in target.iterdir()) == ["a.html", "pages.json"]
     (target / "mine.txt").write_text("x")
     with pytest.raises(OutputError, match="mine"):
-        blockreport.write_pages(target, {"a.html": b"3"}, overwrite=True)
+        pagesfolder.write_pages(target, {"a.html": b"3"}, overwrite=True)
     assert (target / "a.html").read_bytes() == b"2"
 
 
