@@ -107,7 +107,9 @@ def _spread(values: Floats) -> float:
     return float(np.std(values))
 
 
-def _inside(points_px: Floats, reach_px: float, tall_px: float, info: ClipInfo) -> bool:
+def _inside(
+    points_px: NDArray[np.floating], reach_px: float, tall_px: float, info: ClipInfo
+) -> bool:
     """Whether what reaches so far beside and over points, shape (n, 2), stays in the picture."""
     low, high = points_px.min(axis=0), points_px.max(axis=0)
     return bool(

@@ -147,7 +147,7 @@ class _Stretch:
             found = barfind.find_bar(
                 self.samples,
                 self.config.bar,
-                self.transforms,
+                list(self.transforms),
                 ends_px,
                 bare=bare and ends_px is not None,
             )

@@ -160,19 +160,12 @@ def moments_of(
             time = {"bottom": (rep.touch_s + press) / 2, "lockout": rep.lockout_s}.get(
                 moment, begin
             )
-            rows.append(
-                {
-                    "rep": rep.rep,
-                    "moment": moment,
-                    "time_s": time,
-                }
-            )
+            rows.append({"rep": rep.rep, "moment": moment, "time_s": time})
             spans.append((begin, end))
     moments = pd.DataFrame(rows, columns=["rep", "moment", "time_s"])
     bar_m = instants(bar, moments["time_s"].to_numpy(dtype=float)).bar_m
-    usable = np.isfinite(bar_m).all(axis=1)
-    kept = [span for span, keep in zip(spans, usable.tolist(), strict=True) if keep]
-    return moments[usable].reset_index(drop=True), kept
+    usable = np.flatnonzero(np.isfinite(bar_m).all(axis=1))
+    return moments.iloc[usable].reset_index(drop=True), [spans[k] for k in usable]
 
 
 def arms_in_space(

@@ -466,9 +466,8 @@ def _check_together(
     if len(tables["reps"]) != len(data["reps"]):
         raise damaged(folder, TABLE_FILES["reps"], "rows are missing")
     told = [rep.get("measures") if isinstance(rep, dict) else None for rep in data["reps"]]
-    if all(isinstance(part, list) for part in told) and (
-        sum(map(len, told)) != len(tables["measures"])
-    ):
+    lists = [part for part in told if isinstance(part, list)]
+    if len(lists) == len(told) and sum(map(len, lists)) != len(tables["measures"]):
         raise damaged(folder, TABLE_FILES["measures"], "rows are missing")
 
 

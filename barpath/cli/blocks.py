@@ -22,18 +22,27 @@ if TYPE_CHECKING:
 MAX_FAILURES_TOLD = 10
 
 
+Sheet = Annotated[
+    Path | None,
+    typer.Option(
+        help="CSV or TOML sheet of the clips; block.csv or block.toml in the folder, or the clips'"
+        " names, if not given.",
+        show_default=False,
+    ),
+]
+MemoryGb = Annotated[
+    float | None,
+    typer.Option(
+        help="Memory for all of them; 70 % of what is free if not given.", show_default=False
+    ),
+]
+
+
 def block(
     folder: Annotated[
         Path, typer.Argument(help="Folder with the clips of the block.", show_default=False)
     ],
-    sheet: Annotated[
-        Path | None,
-        typer.Option(
-            help="CSV or TOML sheet of the clips; block.csv or block.toml in the folder, or the"
-            " clips' names, if not given.",
-            show_default=False,
-        ),
-    ] = None,
+    sheet: Sheet = None,
     out: Annotated[
         Path | None,
         typer.Option(help="Folder to keep the block in; the folder's name if not given."),
@@ -51,12 +60,7 @@ def block(
     workers: Annotated[
         int | None, typer.Option(help="Processes; one a core if not given.", show_default=False)
     ] = None,
-    memory_gb: Annotated[
-        float | None,
-        typer.Option(
-            help="Memory for all of them; 70 % of what is free if not given.", show_default=False
-        ),
-    ] = None,
+    memory_gb: MemoryGb = None,
     dask: Annotated[
         str | None,
         typer.Option(help="Address of the scheduler of a Dask cluster.", show_default=False),

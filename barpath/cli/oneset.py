@@ -25,6 +25,29 @@ if TYPE_CHECKING:
     from barpath.analysis.config import AnalysisConfig
 
 
+PlateAt = Annotated[
+    str | None,
+    typer.Option(
+        help="A point x,y on the plate in the first frame, if it is not found by itself.",
+        show_default=False,
+    ),
+]
+CaptureFps = Annotated[
+    float | None,
+    typer.Option(
+        help="Real frames a second of a slow-motion file that does not tell.",
+        show_default=False,
+    ),
+]
+CorrectionsFile = Annotated[
+    Path | None,
+    typer.Option(
+        help="Joints and plate put right by hand: a corrections.json, as touchup writes it.",
+        show_default=False,
+    ),
+]
+
+
 def analyse(
     clip: Annotated[Path, typer.Argument(help="The video file.", show_default=False)],
     view: Annotated[
@@ -37,20 +60,8 @@ def analyse(
         typer.Option(help="Folder for the results; the clip's name if not given."),
     ] = None,
     overwrite: Overwrite = False,
-    plate_at: Annotated[
-        str | None,
-        typer.Option(
-            help="A point x,y on the plate in the first frame, if it is not found by itself.",
-            show_default=False,
-        ),
-    ] = None,
-    capture_fps: Annotated[
-        float | None,
-        typer.Option(
-            help="Real frames a second of a slow-motion file that does not tell.",
-            show_default=False,
-        ),
-    ] = None,
+    plate_at: PlateAt = None,
+    capture_fps: CaptureFps = None,
     upper_arm_cm: Annotated[
         float | None,
         typer.Option(help="Shoulder to elbow by tape measure, in cm.", show_default=False),
@@ -63,13 +74,7 @@ def analyse(
     ] = None,
     joints: Joints = True,
     profile: Profile = None,
-    corrections: Annotated[
-        Path | None,
-        typer.Option(
-            help="Joints and plate put right by hand: a corrections.json, as touchup writes it.",
-            show_default=False,
-        ),
-    ] = None,
+    corrections: CorrectionsFile = None,
     video: Annotated[bool, typer.Option(help="Write the annotated clip.")] = True,
 ) -> None:
     """Measure the set in one clip and write its report."""

@@ -107,7 +107,7 @@ class CameraMotion:
             self._take_key(grey, IDENTITY.copy(), np.empty((0, 2), np.float32))
             small, residual = IDENTITY.copy(), 0.0
         else:
-            small, residual = self._follow(grey)
+            small, residual = self._follow(self._key, grey)
         full = small.copy()
         full[:, 2] = self._offset_to_full(small)
         self._frames.append(int(frame.index))
@@ -165,9 +165,12 @@ class CameraMotion:
         while scale < self._scale:
             # Halves exactly, unlike a free resize, so that the scale is the same along both axes.
             even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
-            image = cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+            half = cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+            image = np.asarray(half, np.uint8)
             scale *= 2.0
-        return image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+        if image.ndim == 2:
+            return image
+        return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
 
     def _offset_to_full(self, small: FloatArray) -> FloatArray:
         """Return a reduced transform's offset in full pixels.
@@ -186,8 +189,8 @@ class CameraMotion:
         height, width = grey.shape
         mask = np.full(grey.shape, 255, np.uint8)
         for x0, y0, x1, y1 in self._exclude:
-            corners = np.array([[x0, y0], [x1, y1]]) / self._scale
-            low, high = np.floor(corners[0]).astype(int), np.ceil(corners[1]).astype(int)
+            box = np.array([[x0, y0], [x1, y1]]) / self._scale
+            low, high = np.floor(box[0]).astype(int), np.ceil(box[1]).astype(int)
             mask[max(0, low[1]) : max(0, high[1]) + 1, max(0, low[0]) : max(0, high[0]) + 1] = 0
         for x, y in movers:
             cv2.circle(mask, (round(float(x)), round(float(y))), max(6, width // 40), 0, -1)
@@ -211,23 +214,23 @@ class CameraMotion:
         self._keys.append(self._key)
         self._last, self._worn_run, self._since_switch = to_first, 0, 0
 
-    def _follow(self, grey: NDArray[np.uint8]) -> tuple[FloatArray, float]:
+    def _follow(self, key: _KeyFrame, grey: NDArray[np.uint8]) -> tuple[FloatArray, float]:
         """Fit the motion from the key frame; change the key frame when it has worn out."""
         config = self.config
         self._since_switch += 1
-        fit = self._fit_to_key(self._key, grey, self._last)
+        fit = self._fit_to_key(key, grey, self._last)
         if fit is None:
             # A jump or a blurred frame: a key frame seen from nearer may still match.
             fit = self._switch_to_older_key(grey)
         if fit is None:
             self._failed_run += 1
             # Scenery that never had enough corners: what follows hangs on the last known pose.
-            if self._failed_run >= 15 and len(self._key.points) < config.min_inliers:
-                self._take_key(grey, self._key.to_first, np.empty((0, 2), np.float32))
+            if self._failed_run >= 15 and len(key.points) < config.min_inliers:
+                self._take_key(grey, key.to_first, np.empty((0, 2), np.float32))
             return np.full((2, 3), np.nan), float("nan")
         self._failed_run = 0
-        self._last = compose(self._key.to_first, fit.to_key)
-        key = self._key
+        key = fit.key
+        self._last = compose(key.to_first, fit.to_key)
         key.best = max(key.best, fit.n_inliers)
         # Turned far or zoomed, patches no longer look alike although some are still found.
         turned_deg = abs(np.degrees(np.arctan2(fit.to_key[1, 0], fit.to_key[0, 0])))
@@ -276,17 +279,10 @@ class CameraMotion:
         start = key.points[use]
         to_frame = compose(cv2.invertAffineTransform(to_first), key.to_first)
         expected = apply_transform(to_frame, start).astype(np.float32)
-        options = {
-            "winSize": (13, 13),
-            "maxLevel": 2,
-            "criteria": (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 15, 0.01),
-            "flags": cv2.OPTFLOW_USE_INITIAL_FLOW,
-        }
-        here, ok, _ = cv2.calcOpticalFlowPyrLK(key.grey, grey, start, expected.copy(), **options)
-        options["maxLevel"] = 0
-        back, ok_back, _ = cv2.calcOpticalFlowPyrLK(grey, key.grey, here, start.copy(), **options)
+        here, found = _followed(key.grey, grey, start, expected, 2)
+        back, found_back = _followed(grey, key.grey, here, start, 0)
         gap = np.linalg.norm(back - start, axis=1)
-        good = (ok.ravel() > 0) & (ok_back.ravel() > 0) & (gap < config.forward_backward_px)
+        good = found & found_back & (gap < config.forward_backward_px)
         if good.sum() < config.min_inliers:
             return None
         fitted, chosen = cv2.estimateAffinePartial2D(
@@ -310,6 +306,27 @@ class CameraMotion:
             key.alive &= key.misses <= 45
         residual = float(np.sqrt(np.mean(off[inlier] ** 2)))
         return _Fit(key, fitted, residual, here, inlier)
+
+
+def _followed(
+    first: NDArray[np.uint8],
+    second: NDArray[np.uint8],
+    points_px: NDArray[np.float32],
+    guess_px: NDArray[np.float32],
+    n_halvings: int,
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Where points of one image are in another, and whether they were found there."""
+    there, found, _ = cv2.calcOpticalFlowPyrLK(
+        first,
+        second,
+        points_px,
+        guess_px.copy(),
+        winSize=(13, 13),
+        maxLevel=n_halvings,
+        criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 15, 0.01),
+        flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
+    )
+    return np.asarray(there, np.float32), np.asarray(found).ravel() > 0
 
 
 def camera_motion(

@@ -12,7 +12,7 @@ in the indices instead of shifting those after it.
 import contextlib
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -505,7 +505,7 @@ def _stream(
 
 def decode_chosen(
     info: ClipInfo, chosen: np.ndarray, stats: StreamStats
-) -> Iterator[tuple[int, VideoFrame, bool, VideoStream]]:
+) -> Generator[tuple[int, VideoFrame, bool, VideoStream]]:
     """Decode the chosen frames (sorted indices), seeking over long gaps where that is safe."""
     may_seek = info._index.stamped
     done = 0

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from typing import Self
+from typing import Any, Self
 
 import cv2
 import numpy as np
@@ -68,10 +68,12 @@ def _orientation(frame: VideoFrame) -> tuple[int, bool]:
     The display matrix maps the coded point (x, y), y down, to (a x + c y, b x + d y) on the screen
     (ISO/IEC 14496-12, track header box).
     """
-    side_data = frame.side_data.get(SideDataType.DISPLAYMATRIX)
-    if side_data is None:
+    # PyAV's own types know of fewer kinds than there are.
+    kinds: Any = frame.side_data
+    matrix = kinds.get(SideDataType.DISPLAYMATRIX)
+    if matrix is None:
         return 0, False
-    a, b, _, c, d = np.frombuffer(bytes(side_data), np.int32)[:5].astype(float)
+    a, b, _, c, d = np.frombuffer(bytes(matrix), np.int32)[:5].astype(float)
     mirrored = a * d - b * c < 0
     if mirrored:
         a, b = -a, -b

@@ -75,7 +75,7 @@ class VideoWriter:
         self._temporary = self.path.with_name(f".{self.path.name}.{os.getpid()}.part")
         self._shape = (height_px, width_px)
         self._fps = fps
-        self._options = {"crf": str(crf), "preset": preset}
+        self._options: dict[str, object] = {"crf": str(crf), "preset": preset}
         self._n_written = 0
         self._last_tick = -1
 
