@@ -21,7 +21,6 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from barpath.analysis.config import VIEWS
 from barpath.errors import (
     STOPPED,
     BarpathError,
@@ -30,6 +29,7 @@ from barpath.errors import (
     StoppedError,
     reason_of,
 )
+from barpath.ground.view import AUTO, CHOICES
 
 MAX_FAILURES_TOLD = 10
 
@@ -114,7 +114,7 @@ def analyse(
     clip: Annotated[Path, typer.Argument(help="The video file.", show_default=False)],
     view: Annotated[
         str, typer.Option(help="Where the camera stood: side, front, oblique or auto.")
-    ] = "auto",
+    ] = AUTO,
     plate_mm: PlateMm = None,
     load_kg: LoadKg = None,
     out: Annotated[
@@ -319,7 +319,7 @@ def block(
     ] = None,
     view: Annotated[
         str, typer.Option(help="Where the camera stood, for clips of which it is not said.")
-    ] = "auto",
+    ] = AUTO,
     plate_mm: Annotated[
         float | None,
         typer.Option(
@@ -508,10 +508,10 @@ def pair(
     )
     given = [first, second, *(also or [])]
     stood = [name.strip() for name in views.split(",")]
-    stood += ["auto"] * (len(given) - len(stood))
-    if len(stood) > len(given) or not set(stood) <= set(VIEWS):
+    stood += [AUTO] * (len(given) - len(stood))
+    if len(stood) > len(given) or not set(stood) <= set(CHOICES):
         raise OptionError(
-            f"The views must be up to {len(given)} of {', '.join(VIEWS)} with commas between, not"
+            f"The views must be up to {len(given)} of {', '.join(CHOICES)} with commas between, not"
             f" {views!r}."
         )
     results = []
@@ -574,9 +574,7 @@ def beside(
 @app.command(name="film-check")
 def film_check(
     clip: Annotated[Path, typer.Argument(help="A short test clip.", show_default=False)],
-    view: Annotated[
-        str, typer.Option(help="Where the camera stands: side, front or auto.")
-    ] = "auto",
+    view: Annotated[str, typer.Option(help="Where the camera stands: side, front or auto.")] = AUTO,
     plate_mm: Annotated[
         float, typer.Option(help="Diameter of the plate nearest the camera in mm.")
     ] = 450.0,
@@ -584,7 +582,7 @@ def film_check(
     """Look at a test clip before the session and say what to change about the filming."""
     from barpath.analysis import filmcheck
 
-    if view not in ("auto", "side", "front"):
+    if view not in filmcheck.VIEWS:
         raise OptionError(f"The view must be side, front or auto, not {view!r}.")
     with _Bar() as progress:
         facts = filmcheck.look(clip, view=view, plate_mm=plate_mm, progress=progress)

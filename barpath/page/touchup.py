@@ -326,11 +326,11 @@ class Session:
         return plain(
             {
                 "clip": result.source_name,
-                "view": result.view,
+                "left_on_right": result.shows.widths,
                 "width_px": self.info.width_px,
                 "height_px": self.info.height_px,
                 "joint_names": JOINTS,
-                "has_plate": result.view != "front",
+                "has_plate": not result.shows.both_ends,
                 "frames": offered,
                 "tracked": tracked_points(result, [int(row["frame"]) for row in offered]),
                 "corrections": corrections_data(result.corrections),

@@ -19,6 +19,7 @@ import pandas as pd
 from barpath.analysis.store import SetResult
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import state, state_width
+from barpath.ground.view import FRONT, SIDE, view_of
 from barpath.lift.advice import (
     GREEN,
     AdviceConfig,
@@ -121,6 +122,16 @@ class Facts:
     build: Build | None = None
     grip_seen: bool = False
 
+    @property
+    def along_seen(self) -> bool:
+        """Whether any view shows movement toward head or feet."""
+        return any(view_of(view).along for view in self.views)
+
+    @property
+    def widths_seen(self) -> bool:
+        """Whether any view shows widths as they are."""
+        return any(view_of(view).widths for view in self.views)
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -204,7 +215,6 @@ def facts_of(result: SetResult) -> Facts:
     def known(measure: str, side: str = "") -> Known:
         return mean_of(result.measures, reps, measure, side)
 
-    front = result.view == "front"
     arms = arms_in(result)
     scale = float(result.calibration.get("scale_rel_sd") or 0.0)
     profile = profile_of(result)
@@ -217,9 +227,11 @@ def facts_of(result: SetResult) -> Facts:
         touch_m=known("touch_point_to_shoulder_m"),
         drift_m=known("drift_touch_to_lockout_m"),
         rise_m=known("range_of_motion_m"),
-        ways=("toward the head", "toward the feet") if front else sideways_words(result),
+        ways=sideways_words(result)
+        if result.shows.along
+        else ("toward the head", "toward the feet"),
         build=build,
-        grip_seen=front,
+        grip_seen=result.shows.widths,
     )
 
 
@@ -230,7 +242,7 @@ def wrist_ahead(result: SetResult) -> dict[str, Known]:
     tilt's tangent, is allowed for.
     """
     points = points_of(result.draws, "bottom")
-    if not len(points) or result.view == "front":
+    if not len(points) or not result.shows.along:
         return {}
     tilt = math.radians(float(result.calibration.get("tilt_sd_deg") or 0.0))
     known = {}
@@ -279,7 +291,7 @@ def facts_of_both(
         except OptionError:
             build = None
     return Facts(
-        views=("front", "side"),
+        views=(FRONT.name, SIDE.name),
         wrist_out_m={side: known("wrist_over_elbow_m", side) for side in SIDES},
         tuck_deg={side: known("tuck_deg", side) for side in SIDES},
         grip_m=known("wrist_spacing_m"),
@@ -348,7 +360,7 @@ def wrists_in_words(facts: Facts, config: AnswerConfig | None = None) -> str:
     sides = facts.wrist_out_m
     mean, same = both(sides), alike(sides)
     if not mean:
-        if "front" not in facts.views:
+        if not facts.widths_seen:
             return "Whether the wrists stand over the elbows can only be seen from the feet."
         return f"Whether the wrists stand over the elbows could not be told. {mean.reason}".strip()
     if same is False:
@@ -459,7 +471,7 @@ def touch_in_words(facts: Facts) -> str:
     if touch:
         way = "below the shoulder joints, toward the feet" if touch.value >= 0 else "above them"
         return f"{cm(size_of(touch))} {way}."
-    if facts.views == ("front",):
+    if not facts.along_seen:
         return "It can only be seen from the side."
     return f"It could not be told. {touch.reason}".strip()
 
@@ -472,7 +484,7 @@ def path_in_words(facts: Facts) -> str:
         across = f"{cm(size_of(drift))} {facts.ways[0 if drift.value > 0 else 1]}"
     elif drift:
         across = f"toward neither head nor feet by more than {state_width(100 * drift.u95, 'cm')}"
-    elif facts.views == ("front",):
+    elif not facts.along_seen:
         across = "whether it goes toward the head can only be seen from the side"
     else:
         across = f"sideways it could not be told. {drift.reason}".strip()
@@ -486,7 +498,7 @@ def grip_in_words(facts: Facts) -> str:
     """How wide the grip is, and whether the wrists stand over the elbows."""
     wide = f"{cm(facts.grip_m)} between the middles of the hands" if facts.grip_m else ""
     off = is_off(facts)
-    if off is None and not both(facts.wrist_out_m) and "front" not in facts.views:
+    if off is None and not both(facts.wrist_out_m) and not facts.widths_seen:
         return "It can only be seen from the feet."
     return f"{wide}." if wide else f"It could not be told. {facts.grip_m.reason}".strip()
 
@@ -540,7 +552,7 @@ def answer(
         ("Touch", touch_in_words(facts)),
         ("Path", path_in_words(facts)),
     )
-    if "front" in facts.views:
+    if facts.widths_seen:
         headline, detail = wrists_in_words(facts, config), move_in_words(facts, config)
     else:
         headline, detail = _side_headline(facts), wrists_in_words(facts, config)
@@ -789,6 +801,6 @@ def above_of(arms: Arms3d | None, facts: Facts) -> Above | None:
         hips_m=hips,
         touch=facts.touch_m,
         tuck_deg=facts.tuck_deg,
-        widths_seen="front" in facts.views,
-        lengths_seen="side" in facts.views or "oblique" in facts.views,
+        widths_seen=facts.widths_seen,
+        lengths_seen=facts.along_seen,
     )

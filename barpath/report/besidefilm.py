@@ -179,7 +179,7 @@ def _shoulders(result: SetResult) -> NDArray[np.float64] | None:
         return None
     names = [f"{side}_shoulder" for side in SIDES]
     near = str(result.calibration.get("near_arm") or "")
-    if result.view == "side" and near:
+    if result.shows.arms_in_line and near:
         names = [f"{near}_shoulder"]
     columns = [f"{name}_{axis}_px" for name in names for axis in "xy"]
     if not set(columns) <= set(joints.columns):

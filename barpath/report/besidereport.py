@@ -26,6 +26,7 @@ from barpath.ground.files import scratch_folder
 from barpath.ground.names import name_on_disk
 from barpath.ground.sheets import csv_bytes
 from barpath.ground.uncertainty import state
+from barpath.ground.view import FRONT, SIDE, SQUARE, View
 from barpath.lift.catalogue import shown_unit
 from barpath.report import answer, plots
 from barpath.report.beside import Difference, differences, headline, in_words, mean_of_set
@@ -144,7 +145,7 @@ def _read(folder: Path, name: str) -> Entry:
         result = read_results(folder)
         facts = answer.facts_of(result)
         # Which way the path goes is known only where the head's side is.
-        headed = result.view != "side" or result.calibration["head_direction"] != "unknown"
+        headed = not result.shows.along or result.calibration["head_direction"] != "unknown"
         presses = [path / 100 for path in touch_aligned(result)] if headed else []
         return Entry(
             name,
@@ -154,7 +155,7 @@ def _read(folder: Path, name: str) -> Entry:
             result.reps,
             facts,
             answer.above_of(answer.arms_in(result), facts),
-            {result.view: presses} if result.view in ("side", "front") else {},
+            {result.view: presses} if result.shows.square else {},
             result,
         )
 
@@ -163,15 +164,16 @@ def _read_pair(folder: Path, name: str) -> Entry:
     tables = read_pair(folder)
     measures, reps, joints, bar = (tables[n] for n in ("measures", "reps", "joints", "bar"))
     facts = answer.facts_of_both(measures, reps, answer.Known(), None, 0.0, None)
-    presses: dict[str, list[NDArray[np.float64]]] = {"side": [], "front": []}
+    presses: dict[str, list[NDArray[np.float64]]] = {view.name: [] for view in SQUARE}
     for rep in reps[reps["rep"].isin(answer.whole_reps(reps))].itertuples():
         if not (math.isfinite(rep.touch_s) and math.isfinite(rep.lockout_s)):
             continue
         press = bar[bar["time_s"].between(rep.touch_s, rep.lockout_s)]
-        for view, across in (("side", "x_m"), ("front", "z_m")):
+        for view in SQUARE:
+            across = f"{'xyz'[view.axis]}_m"
             path = press[[across, "y_m"]].dropna().to_numpy(dtype=float)
             if len(path) > 2:
-                presses[view].append(path - path[0])
+                presses[view.name].append(path - path[0])
     return Entry(name, folder, "pair", measures, reps, facts, _pair_above(joints, facts), presses)
 
 
@@ -248,13 +250,13 @@ def _touch_of(above: answer.Above) -> str:
 
 
 @plots._styled
-def paths_picture(entries: Sequence[Entry], view: str) -> plots.Picture | None:
+def paths_picture(entries: Sequence[Entry], view: View) -> plots.Picture | None:
     """Draw the mean press of every set on the same axes, to scale.
 
     Parameters
     ----------
     entries : sequence of Entry
-    view : {'side', 'front'}
+    view : View
         Seen from the side, measured from the shoulders where all touch points are known; or from
         the feet, from the touch.
 
@@ -263,16 +265,16 @@ def paths_picture(entries: Sequence[Entry], view: str) -> plots.Picture | None:
     Picture or None
         None when fewer than two sets show it.
     """
-    shown = [(k, e) for k, e in enumerate(entries) if e.presses_m.get(view)]
+    shown = [(k, e) for k, e in enumerate(entries) if e.presses_m.get(view.name)]
     if len(shown) < 2:
         return None
-    shouldered = view == "side" and all(e.facts.touch_m for _, e in shown)
+    shouldered = view.along and all(e.facts.touch_m for _, e in shown)
     figure = Figure(figsize=plots.ANSWER_IN, layout="constrained")
     axes = figure.add_subplot()
     words = []
     points = []
     for k, entry in shown:
-        mean = mean_press([100 * path for path in entry.presses_m[view]])
+        mean = mean_press([100 * path for path in entry.presses_m[view.name]])
         if not len(mean):
             continue
         if shouldered:
@@ -286,7 +288,7 @@ def paths_picture(entries: Sequence[Entry], view: str) -> plots.Picture | None:
     if len(points) < 2:
         return None
     plots.centimetre_axes(axes, np.concatenate(points), min_span_cm=34.0, step_cm=10.0)
-    way = "toward the head" if view == "side" else "to the lifter's left"
+    way = "toward the head" if view.along else "to the lifter's left"
     origin = "the shoulders" if shouldered else "the touch"
     axes.set_xlabel(f"from {origin} {way} (cm)", fontsize=8.5)
     axes.set_ylabel("height over the touch (cm)", fontsize=8.5)
@@ -385,9 +387,9 @@ def beside_html(
     ]
     for drawing, caption in (
         (above_picture(entries), _above_caption(entries)),
-        (paths_picture(entries, "side"), "Mean press of each set from the side, to scale: dot at"
+        (paths_picture(entries, SIDE), "Mean press of each set from the side, to scale: dot at"
          " the touch, triangle at lockout."),
-        (paths_picture(entries, "front"), "Mean press of each set from the feet, to scale."),
+        (paths_picture(entries, FRONT), "Mean press of each set from the feet, to scale."),
     ):  # fmt: skip
         if drawing is not None:
             drawings.append((drawing, caption))

@@ -453,8 +453,8 @@ def _bar_in_still(result: SetResult, image: Images) -> tuple[NDArray[np.float64]
     if row.empty or not scale:
         return None
     shrink = min(1.0, STILL_SIDE_PX / max(result.info.width_px, result.info.height_px))
-    ends = ("image_left_", "image_right_") if result.view == "front" else ("",)
-    at = np.mean([row[[f"{end}x_px", f"{end}y_px"]].to_numpy(float)[0] for end in ends], axis=0)
+    columns = [[f"{end}x_px", f"{end}y_px"] for end in result.shows.ends]
+    at = np.mean([row[names].to_numpy(float)[0] for names in columns], axis=0)
     if not np.isfinite(at).all():
         return None
     return (at + 0.5) * shrink - 0.5, float(scale) * shrink

@@ -32,6 +32,7 @@ from barpath.ground.files import json_bytes, read_json, staged_folder
 from barpath.ground.names import name_on_disk
 from barpath.ground.sheets import csv_bytes
 from barpath.ground.uncertainty import rounded, state
+from barpath.ground.view import SQUARE
 from barpath.lift.catalogue import measure_label, shown_unit
 from barpath.report import blockplots
 from barpath.report.beside import NOT_THERE, TOPICS, Difference, headline
@@ -312,10 +313,10 @@ def setup_films(
         own = table[(table["lifter"] == lifter) & table[by].isin((a, b))].drop_duplicates("clip")
         places = kept_sets(folder, own["clip"].tolist())
         own = own[own["clip"].isin(list(places))]
-        for view in ("side", "front"):
+        for view in SQUARE:
             sets = []
             for level in (a, b):
-                alike = _alike(own[own["view"] == view], by, (a, b), level)
+                alike = _alike(own[own["view"] == view.name], by, (a, b), level)
                 at_hand = [c for c in alike if (clips / name_on_disk(c)).is_file()]
                 found = _read([places[c] for c in at_hand[:1]])
                 if found:
@@ -323,10 +324,10 @@ def setup_films(
                     sets.append(FilmSet(level, found[0], places[at_hand[0]], clip))
             if len(sets) < 2:
                 continue
-            name = f"beside-{number}-{view}.mp4"
+            name = f"beside-{number}-{view.name}.mp4"
             if data := film_bytes(sets):
                 files[name] = data
-                films.setdefault((lifter, a, b), []).append((f"Seen from the {view}.", name))
+                films.setdefault((lifter, a, b), []).append((f"Seen from the {view.name}.", name))
     return films, files
 
 
@@ -528,10 +529,8 @@ def _seen(table: pd.DataFrame, by: str, pair: tuple[str, str], folder: Path | No
     places = kept_sets(folder, clips["clip"].tolist())
     clips = clips[clips["clip"].isin(list(places))]
     content = ""
-    side = {
-        level: _read([places[c] for c in _alike(clips[clips["view"] == "side"], by, pair, level)])
-        for level in pair
-    }
+    along = clips[clips["view"].isin([view.name for view in SQUARE if view.along])]
+    side = {level: _read([places[c] for c in _alike(along, by, pair, level)]) for level in pair}
     for level, results in side.items():
         side[level] = [r for r in results if r.calibration.get("head_direction") != "unknown"]
     picture = blockplots.paths_picture(side)
@@ -541,8 +540,8 @@ def _seen(table: pd.DataFrame, by: str, pair: tuple[str, str], folder: Path | No
             " load where there are such."
         )
         content += f'<h3>Bar paths</h3><div class="wide">{_picture(picture, caption)}</div>'
-    for view in ("front", "side"):
-        own = clips[clips["view"] == view]
+    for view in reversed(SQUARE):
+        own = clips[clips["view"] == view.name]
         stills = {}
         for level in pair:
             for clip in _alike(own, by, pair, level):
@@ -566,7 +565,7 @@ def _seen(table: pd.DataFrame, by: str, pair: tuple[str, str], folder: Path | No
                 f" only {b} is. The scale holds in the plane of the bar only.",
                 f"The bottom with {a} and with {b} laid over each other.",
             )
-        content += f'<h3>The bottom, {view} view</h3><div class="stills">{shown}</div>'
+        content += f'<h3>The bottom, {view.name} view</h3><div class="stills">{shown}</div>'
     return content
 
 

@@ -40,7 +40,6 @@ from barpath.report.report import CAUTIONS, above_caption, table_cell
 
 SCHEMA_NAME = "barpath-pair"
 SCHEMA_VERSION = 1
-PLACES = {"front": "from the feet", "side": "from the side", "oblique": "at an angle"}
 SUMMARY_FILE = "summary.json"
 REPORT_FILE = "report.html"
 TABLES = {
@@ -271,7 +270,7 @@ def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
         "pair.html",
         title=f"Bench press, {len(names)} views: {names[0]}",
         names=names,
-        places=" and ".join(dict.fromkeys(PLACES[clip.view] for clip in pair.clips)),
+        places=" and ".join(dict.fromkeys(clip.shows.stood for clip in pair.clips)),
         about=_about(pair),
         answer=answer.answer(facts, pair.profile),
         bottom=shown,

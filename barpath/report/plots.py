@@ -130,7 +130,7 @@ def sideways_words(result: SetResult) -> tuple[str, str]:
     Where the view shows the lifter's side but it could not be told where the head is, the
     picture's own sides are named.
     """
-    if result.view == "front":
+    if not result.shows.along:
         return "to the lifter's left", "to the lifter's right"
     if result.calibration.get("head_direction") == "unknown":
         return "to the picture's right", "to the picture's left"

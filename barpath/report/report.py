@@ -23,11 +23,6 @@ from barpath.lift.reps import rep_remark
 from barpath.report import answer, plots
 from barpath.report.pages import Photo, clean, data_uri, photo, plural, render
 
-_VIEW_WORDS = {
-    "side": "from the side",
-    "front": "from the feet",
-    "oblique": "obliquely",
-}
 _HORIZONTAL = "drift_touch_to_lockout_m"
 _HEADLINES = (
     "range_of_motion_m",
@@ -156,7 +151,7 @@ def bottom_labels(result: SetResult, rep: int) -> dict[str, str]:
     dict of str to str
         By side; a side that is not in it is not worth drawing.
     """
-    if result.view == "front":
+    if result.shows.widths:
         labels = {}
         for side in ("left", "right"):
             known = answer.mean_of(result.measures, [rep], "wrist_over_elbow_m", side)
@@ -164,7 +159,7 @@ def bottom_labels(result: SetResult, rep: int) -> dict[str, str]:
         return labels
     near = str(result.calibration.get("near_arm") or "")
     sides = (near,) if near else ("left", "right")
-    if result.view == "oblique":
+    if not result.shows.square:
         return dict.fromkeys(sides, "")
     ahead = answer.wrist_ahead(result)
     return {
@@ -289,7 +284,7 @@ def answer_drawings(result: SetResult, facts: answer.Facts) -> list[tuple[plots.
     path = plots.small_path_picture(result) if len(result.reps) else None
     if path is not None:
         caption = "The bar's path, to scale: solid up, dashed down."
-        if result.view == "front":
+        if not result.shows.along:
             caption += " From the feet its way toward the head does not show."
         elif not facts.drift_m:
             caption += f" Sideways not to be relied on. {facts.drift_m.reason}"
@@ -312,20 +307,26 @@ def _bottom_photo(result: SetResult, image: np.ndarray, config: ReportConfig) ->
         "The arms with the bar on the chest: forearms, a plumb line through the wrist, and the"
         " elbow's distance from it."
     )
-    caption = {
-        "front": "At the touch: yellow hangs from the wrist, orange is the elbow's distance from"
-        " it.",
-        "side": "At the touch, from the side: yellow hangs from the wrist, orange is the elbow's"
-        " distance from it toward head or feet.",
-        "oblique": "At the touch: yellow hangs from the wrist. At a slant the distance in the"
-        " picture is not that beside the elbow.",
-    }[result.view]
+    if result.shows.widths:
+        caption = (
+            "At the touch: yellow hangs from the wrist, orange is the elbow's distance from it."
+        )
+    elif result.shows.square:
+        caption = (
+            "At the touch, from the side: yellow hangs from the wrist, orange is the elbow's"
+            " distance from it toward head or feet."
+        )
+    else:
+        caption = (
+            "At the touch: yellow hangs from the wrist. At a slant the distance in the picture is"
+            " not that beside the elbow."
+        )
     return photo(image, alt, caption, config.still_side_px, config.jpeg_quality)
 
 
 def _across(result: SetResult) -> list[str]:
     """How far the bar moved along the lifter in each repetition, from touch to lockout."""
-    if result.view == "front":
+    if not result.shows.along:
         return []
     table = _measured(result)
     rows = table[(table["measure"] == _HORIZONTAL) & (table["quality"] != "poor")]
@@ -409,7 +410,7 @@ def _about(result: SetResult) -> str:
     kinds = result.reps["kind"].value_counts()
     odd = [f"{kinds[kind]} {kind}" for kind in ("partial", "failed") if kind in kinds]
     count = plural(len(result.reps), "repetition") + (f" ({', '.join(odd)})" if odd else "")
-    about = [count, f"filmed {_VIEW_WORDS[result.view]}"]
+    about = [count, f"filmed {result.shows.filmed}"]
     load = result.options.get("load_kg")
     if isinstance(load, int | float) and math.isfinite(load):
         about.insert(1, f"{load:g} kg")
@@ -478,7 +479,7 @@ def _curves(result: SetResult) -> list[tuple[plots.Picture, str]]:
         (plots.time_curves_picture(result), "The bar's height and vertical speed over the set.")
     ]
     ends = {"left_y_m", "right_y_m", "tilt_deg"} <= set(result.trajectory.columns)
-    if result.view == "front" and ends:
+    if result.shows.both_ends and ends:
         caption = "Both ends of the bar, and how far it was tilted."
         curves.insert(0, (plots.ends_picture(result), caption))
     return curves
@@ -589,7 +590,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
     info, calibration = result.info, dict(result.calibration)
     source = "given" if result.view_source == "given" else "guessed from the picture"
     pairs: list[tuple[str, str]] = [
-        ("View", f"{_VIEW_WORDS[result.view]} ({source})"),
+        ("View", f"{result.shows.filmed} ({source})"),
         ("Picture", f"{info.width_px} × {info.height_px} pixels"),
         ("Frame rate", f"{info.fps:.4g} frames a second"
          + (", varying" if info.variable_rate else "")),
@@ -625,7 +626,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
 
 def _words(result: SetResult) -> list[tuple[str, str]]:
     pairs = list(_GLOSSARY)
-    if result.view == "front":
+    if result.shows.both_ends:
         pairs.append(("Tilt", "Angle of the bar against the horizontal, seen from the feet."))
     return pairs
 

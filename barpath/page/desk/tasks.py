@@ -26,6 +26,7 @@ from barpath.block import block
 from barpath.block.block import BlockConfig, ClipEntry, Event
 from barpath.errors import BarpathError, OptionError, reason_of
 from barpath.ground.files import scratch_folder
+from barpath.ground.view import AUTO
 from barpath.lift.advice import LifterProfile
 from barpath.page.desk import shelf
 from barpath.page.desk.shelf import Bench
@@ -238,8 +239,7 @@ def check(bench: Bench, task: Task, programme: Programme, progress: Progress) ->
     try:
         facts = block.function_named(programme.look)(
             entry.path,
-            # The check knows two views only.
-            view=entry.view if entry.view in ("side", "front") else "auto",
+            view=entry.view if entry.view in filmcheck.VIEWS else AUTO,
             plate_mm=entry.plate_mm or AnalysisConfig().calibration.plate_mm,
             progress=progress,
         )
