@@ -16,8 +16,7 @@ from barpath.clip.frames import VideoWriter, probe, stream
 from barpath.errors import OptionError
 from barpath.ground.view import FRONT, SIDE
 from barpath.report import besidefilm
-from barpath.report import besidereport as page
-from barpath.report.answer import Facts, Known
+from barpath.report import besidepage as page
 from barpath.report.beside import (
     ANCHORS,
     TOPICS,
@@ -32,7 +31,8 @@ from barpath.report.beside import (
     mean_of_set,
     one_clock,
 )
-from barpath.report.plots import Picture
+from barpath.report.facts import Facts, Known
+from barpath.report.picture import Picture
 from tests.made_detections import made_result, truth
 from tests.made_results import PX_PER_M, make_image, make_result
 from tests.test_report import Document

@@ -42,8 +42,11 @@ from barpath.page.desk.shelf import OWN, Bench, Clip
 from barpath.page.desk.tasks import BESIDE, CHECK, COMPARE, PAGES, PAIR, SET, Programme, Task
 from barpath.page.local import RefusedError, body_of, nothing_here, refusal_of
 from barpath.report import answer, pages
-from barpath.report.besidereport import BESIDE_PAGE, BesideConfig
-from barpath.report.blockreport import COACH_PAGE, COMPARE_PAGE
+from barpath.report.besidefilm import BesideConfig
+from barpath.report.besidepage import BESIDE_PAGE
+from barpath.report.blockpages import COACH_PAGE
+from barpath.report.comparepage import COMPARE_PAGE
+from barpath.report.facts import facts_of, profile_of
 from barpath.report.output import ARMS_FILE, REPORT_FILE
 
 try:
@@ -136,7 +139,7 @@ def _said(folder: Path, stamp_ns: int) -> tuple[str, str]:
     """What a set answers, in a sentence or two, or what is amiss with its folder."""
     try:
         result = read_results(folder)
-        told = answer.answer(answer.facts_of(result), answer.profile_of(result))
+        told = answer.answer(facts_of(result), profile_of(result))
     except BarpathError as error:
         return str(error), ""
     except (LookupError, TypeError, ValueError, AttributeError) as error:
