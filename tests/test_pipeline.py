@@ -1,15 +1,18 @@
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from barpath.analysis import pipeline
+from barpath.analysis import finding, pipeline
 from barpath.analysis.config import AnalysisConfig, SearchConfig
-from barpath.analysis.finding import plate_seed_at
+from barpath.analysis.finding import find_bar, plate_seed_at
 from barpath.analysis.measuring import make_context
 from barpath.analysis.placing import check_followed
 from barpath.analysis.running import one_blas_thread
 from barpath.analysis.trajectory import front_trajectory, side_trajectory
+from barpath.clip.frames import Frame
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.sight.ellipse import Ellipse
 from barpath.sight.plate import PlateSeed
@@ -72,8 +75,6 @@ def test_lost_track_is_refused():
 
 
 def test_context_says_why_horizontal_lengths_are_missing():
-    from types import SimpleNamespace
-
     track, *_ = side_track(0, 0, 0)
     spread = side_systematics(calibrate_side(track, WIDTH, HEIGHT), track)
     info = SimpleNamespace(fps=30.0)
@@ -105,3 +106,17 @@ def test_linear_algebra_keeps_to_one_thread_and_gives_the_others_back():
     assert after == before
     for function in (pipeline.analyse, pipeline.remeasure, pipeline.measure):
         assert hasattr(function, "__wrapped__")
+
+
+def test_a_later_stretch_is_given_the_pictures_of_the_one_before(monkeypatch):
+    """Stretches overlap by half, so that no picture of them need be read twice."""
+    given = []
+
+    def one_picture(*_, start_s, known, **__):
+        given.append((start_s, [frame.time_s for frame in known]))
+        return [Frame(0, start_s, np.zeros((2, 2, 3), np.uint8))]
+
+    monkeypatch.setattr(finding, "sample", one_picture)
+    with pytest.raises(BarNotFoundError):
+        find_bar(SimpleNamespace(duration_s=40.0), AnalysisConfig())
+    assert given == [(0.0, []), (15.0, [0.0]), (30.0, [15.0])]

@@ -300,6 +300,14 @@ def test_reading_what_is_no_result(tmp_path: Path, content: str | None) -> None:
         read_results(tmp_path)
 
 
+def test_a_view_that_there_is_not_is_damage(tmp_path: Path) -> None:
+    folder = write_results(make_result(), tmp_path / "set")
+    summary = json.loads((folder / "summary.json").read_text("utf-8"))
+    (folder / "summary.json").write_text(json.dumps(summary | {"view": "above"}))
+    with pytest.raises(OutputError, match="view"):
+        read_results(folder)
+
+
 def test_odd_text_survives(tmp_path: Path) -> None:
     name = 'a"b\\c\n<é>\u202e.mp4'
     result = make_result(source_name=name, notes=[Note("x", "info", "=1+1\t😀")])
