@@ -16,6 +16,7 @@ from barpath.errors import BarNotFoundError
 from barpath.ground.choice import best_index
 from barpath.sight.ellipse import from_params, mean_radius
 from barpath.sight.plate import FrameLike, PlateCandidate, PlateConfig, PlateSeed
+from barpath.sight.platebehind import largest_plate
 from barpath.sight.platemates import moving_along
 from barpath.sight.platemeasure import Refined, measured_again, refine
 from barpath.sight.platepaths import (
@@ -117,7 +118,7 @@ def find_plate(
     if click is None:
         refined = _nearest_first(refined)
     score, best = refined[0]
-    best = measured_again(work, best, config)
+    best = largest_plate(work, measured_again(work, best, config), config)
     others = [_candidate(work, p, r.share, r.params) for s, r in refined for p in [r.path]]
     done = {id(r.path) for _, r in refined}
     rest = most_worth_first(lambda path: path.score, [p for p in paths if id(p) not in done])
