@@ -12,8 +12,9 @@ from scipy.optimize import brentq
 from barpath.lift.advice import Build, LifterProfile, build_of
 from barpath.lift.bottom import COLUMNS, arms_of, draw_table, points_of
 from barpath.report import answer
-from barpath.report.answer import Facts, Known
-from barpath.report.report import bottom_labels
+from barpath.report.above import above_of
+from barpath.report.facts import Facts, Known, arms_in, both, facts_of, profile_of, wrist_ahead
+from barpath.report.setpage import bottom_labels
 from barpath.space.armfit import fit_arms
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.sights import OUTWARD, SIDES
@@ -324,20 +325,20 @@ def filmed():
 
 def test_facts_of_a_set_hold_the_truth(filmed):
     rep = truth("ql_tucked_front")[0]["reps"][0]
-    facts = answer.facts_of(filmed["front"])
+    facts = facts_of(filmed["front"])
     for side, arm in rep["arms_at_bottom"].items():
         wrist, tuck = facts.wrist_out_m[side], facts.tuck_deg[side]
         assert abs(wrist.value - arm["wrist_over_elbow_m"]) < wrist.u95
         assert abs(tuck.value - (90 - arm["elbow_abduction_deg"])) < tuck.u95
     assert not facts.touch_m
-    facts = answer.facts_of(filmed["side"])
+    facts = facts_of(filmed["side"])
     assert abs(facts.touch_m.value - rep["touch_toward_feet_m"]) < facts.touch_m.u95
-    assert not answer.both(facts.wrist_out_m)
+    assert not both(facts.wrist_out_m)
 
 
 def test_seen_from_above_the_touch_is_where_it_was_measured(filmed):
-    facts = answer.facts_of(filmed["side"])
-    above = answer.above_of(answer.arms_in(filmed["side"]), facts)
+    facts = facts_of(filmed["side"])
+    above = above_of(arms_in(filmed["side"]), facts)
     hands = above.joints_m[:, 2, 1].mean()
     assert hands == pytest.approx(-facts.touch_m.value, abs=0.03)
     assert above.joints_m[0, 0, 0] > 0 > above.joints_m[1, 0, 0]
@@ -352,7 +353,7 @@ def test_labels_at_the_elbow(filmed):
     near = bottom_labels(filmed["side"], 1)
     assert set(near) == {filmed["side"].calibration["near_arm"]}
     rep = truth("ql_tucked_side")[0]["reps"][0]["arms_at_bottom"]
-    ahead = answer.wrist_ahead(filmed["side"])
+    ahead = wrist_ahead(filmed["side"])
     for side, known in ahead.items():
         lean = math.radians(rep[side]["forearm_lean_sagittal_deg"])
         assert abs(known.value - 0.27 * math.tan(lean)) < known.u95 + 0.01
@@ -360,6 +361,6 @@ def test_labels_at_the_elbow(filmed):
 
 def test_the_profile_goes_with_the_set():
     result = make_result("front")
-    assert answer.profile_of(result) is None
+    assert profile_of(result) is None
     result.options["profile"] = {"experience": "trained", "careful": ["wrist"]}
-    assert answer.profile_of(result) == LifterProfile("trained", careful=("wrist",))
+    assert profile_of(result) == LifterProfile("trained", careful=("wrist",))

@@ -14,9 +14,9 @@ from scipy import stats
 from barpath.analysis.store import write_results
 from barpath.clip.frames import VideoWriter, probe, stream
 from barpath.errors import OptionError
+from barpath.ground.view import FRONT, SIDE
 from barpath.report import besidefilm
-from barpath.report import besidereport as page
-from barpath.report.answer import Facts, Known
+from barpath.report import besidepage as page
 from barpath.report.beside import (
     ANCHORS,
     TOPICS,
@@ -31,7 +31,8 @@ from barpath.report.beside import (
     mean_of_set,
     one_clock,
 )
-from barpath.report.plots import Picture
+from barpath.report.facts import Facts, Known
+from barpath.report.picture import Picture
 from tests.made_detections import made_result, truth
 from tests.made_results import PX_PER_M, make_image, make_result
 from tests.test_report import Document
@@ -398,12 +399,12 @@ def test_paths_are_drawn_from_the_shoulders_where_touch_points_are_known():
         return page.Entry(name, page.Path("x"), "side", table, table, facts, None, {"side": [line]})
 
     known = [entry("a", Known(0.10, 0.02)), entry("b", Known(0.18, 0.02))]
-    picture = page.paths_picture(known, "side")
+    picture = page.paths_picture(known, SIDE)
     assert "a from -10 to 0 cm; b from -18 to -8 cm" in picture.alt
     unknown = [known[0], entry("b", Known())]
-    assert "from the touch" in page.paths_picture(unknown, "side").alt
-    assert page.paths_picture(known[:1], "side") is None
-    assert page.paths_picture(known, "front") is None
+    assert "from the touch" in page.paths_picture(unknown, SIDE).alt
+    assert page.paths_picture(known[:1], SIDE) is None
+    assert page.paths_picture(known, FRONT) is None
 
 
 def test_names_are_told_apart(folders):

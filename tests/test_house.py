@@ -2,12 +2,14 @@
 
 import ast
 import importlib
+import re
 import tomllib
 from pathlib import Path
 
 import pytest
 
 import barpath
+from barpath.ground import view
 
 HOUSE = Path(barpath.__file__).parent
 SETTINGS = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text("utf-8"))
@@ -57,3 +59,49 @@ def test_a_folders_face_says_what_there_is(folder: Path) -> None:
     there |= {file.parent.name for file in folder.glob("*/__init__.py")}
     assert set(face.__all__) == there
     assert all(f"`{name}" in face.__doc__ for name in there)
+
+
+def names_of_views(tree: ast.AST) -> list[int]:
+    """Lines that compare with a view's name, or that hold a table by views' names."""
+    names = {*view.NAMES, view.AUTO}
+    constants = {one.upper() for one in names}
+    lines = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Compare):
+            sides = [node.left, *node.comparators]
+            for side in sides:
+                parts = side.elts if isinstance(side, ast.Tuple | ast.List | ast.Set) else [side]
+                for part in (x for p in parts for x in (p.elts if isinstance(p, ast.Set) else [p])):
+                    said = isinstance(part, ast.Constant) and part.value in names
+                    if said or (isinstance(part, ast.Name) and part.id in constants):
+                        lines.append(node.lineno)
+        if isinstance(node, ast.Dict):
+            keys = {key.value for key in node.keys if isinstance(key, ast.Constant)}
+            if len(keys) > 1 and keys <= names:
+                lines.append(node.lineno)
+        if isinstance(node, ast.MatchValue) and isinstance(node.value, ast.Constant):
+            lines += [node.lineno] * (node.value.value in names)
+    return lines
+
+
+def test_views_are_known_by_name_in_one_module_alone() -> None:
+    for file in HOUSE.rglob("*.py"):
+        found = names_of_views(ast.parse(file.read_text("utf-8")))
+        assert bool(found) == (file == Path(view.__file__)), f"{file}: lines {found}"
+    for text in (
+        'result.view == "front"',
+        'view in ("side", "oblique")',
+        '"front" not in facts.views',
+        'seen in ({"front"}, {"side"})',
+        "view is FRONT",
+        '{"front": 1, "side": 2}[view]',
+    ):
+        assert names_of_views(ast.parse(text)), text
+
+
+def test_pages_ask_no_view_by_its_name() -> None:
+    asked = re.compile(r"view\s*(?:[=!]=+|in)\s*[\"'\[(]")
+    pages = [file for kind in ("html", "js") for file in HOUSE.rglob(f"*.{kind}")]
+    assert pages and asked.search('{% if view == "side" %}') and asked.search("x.view === 'front'")
+    for file in pages:
+        assert not asked.search(file.read_text("utf-8")), file

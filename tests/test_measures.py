@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 
 from barpath.errors import OptionError
+from barpath.ground.view import NAMES
 from barpath.lift.armmeasures import abduction_from_projection
-from barpath.lift.catalogue import CATALOGUE, VIEWS
+from barpath.lift.catalogue import CATALOGUE
 from barpath.lift.measurerow import MeasureContext
 from barpath.lift.measures import all_measures, bar_measures, joint_measures
 from barpath.lift.measuresummary import summarise, wide
@@ -64,7 +65,7 @@ def test_every_measure_has_a_row_for_every_rep_in_every_view(
 ) -> None:
     _, track, reps = fine
     per_rep = sum(2 if spec.per_side else 1 for spec in CATALOGUE.values())
-    for view in VIEWS:
+    for view in NAMES:
         table = all_measures(track, reps, None, MeasureContext(view))
         assert len(table) == per_rep * len(reps)
         missing = table["quality"] == "missing"
@@ -80,7 +81,7 @@ def test_catalogue_is_complete() -> None:
     for name, spec in CATALOGUE.items():
         assert name == spec.name
         assert spec.explanation.endswith(".") and spec.source and spec.label
-        assert set(spec.views) <= set(VIEWS) and spec.views
+        assert set(spec.views) <= set(NAMES) and spec.views
         assert 0 < spec.good_u95 < spec.fair_u95
         if spec.unit:
             assert name.endswith("_" + spec.unit.replace("/", "_"))

@@ -10,16 +10,10 @@ import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from barpath.report.overlay import (
-    ArmMarks,
-    FrameState,
-    OverlayConfig,
-    annotate_frame,
-    bottom_picture,
-    frame_states,
-    plumb_direction,
-    scaled_state,
-)
+from barpath.report.bottompicture import ArmMarks, bottom_picture, plumb_direction
+from barpath.report.framestate import FrameState, frame_states, scaled_state
+from barpath.report.overlay import annotate_frame
+from barpath.report.strokes import OverlayConfig
 from barpath.space.pinhole import front_axes
 from tests.made_results import DEPTH_M, FPS, make_image, make_result
 

@@ -24,7 +24,8 @@ from barpath.analysis.store import write_results
 from barpath.cli import commands as cli
 from barpath.errors import OptionError, OutputError
 from barpath.lift.advice import LifterProfile
-from barpath.report.pairreport import is_pair_folder, pair_html, read_rules, summary, write_pair
+from barpath.report.pairfolder import is_pair_folder, read_rules, summary, write_pair
+from barpath.report.pairpage import pair_html
 from barpath.space.armprior import ArmFitConfig
 from tests.made_detections import made_result, truth
 
@@ -240,7 +241,7 @@ def test_names_of_files_are_escaped(pair):
 
 
 def test_nothing_of_the_users_is_overwritten(pair, tmp_path, monkeypatch):
-    monkeypatch.setattr("barpath.report.pairreport.pair_html", lambda *_: "a page")
+    monkeypatch.setattr("barpath.report.pairfolder.pair_html", lambda *_: "a page")
     target = write_pair(pair, tmp_path / "out")
     with pytest.raises(OutputError, match="exists already"):
         write_pair(pair, target)
@@ -257,14 +258,14 @@ def test_nothing_of_the_users_is_overwritten(pair, tmp_path, monkeypatch):
 
 
 def test_a_failing_write_brings_the_earlier_result_back(pair, tmp_path, monkeypatch):
-    monkeypatch.setattr("barpath.report.pairreport.pair_html", lambda *_: "a page")
+    monkeypatch.setattr("barpath.report.pairfolder.pair_html", lambda *_: "a page")
     target = write_pair(pair, tmp_path / "out")
     before = (target / "summary.json").read_bytes()
 
     def fail(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("barpath.report.pairreport.pair_html", fail)
+    monkeypatch.setattr("barpath.report.pairfolder.pair_html", fail)
     with pytest.raises(OutputError):
         write_pair(pair, target, overwrite=True)
     assert (target / "summary.json").read_bytes() == before

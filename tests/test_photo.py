@@ -11,7 +11,7 @@ from PIL import Image
 from scipy.stats import chi2
 
 from barpath.errors import ClipError, NoLifterError, OutputError
-from barpath.report.overlay import REACH_95, OverlayConfig, mark_points
+from barpath.report.overlay import REACH_95, mark_points
 from barpath.report.photo import (
     COLUMNS,
     PICTURE_FILE,
@@ -20,6 +20,7 @@ from barpath.report.photo import (
     measure_photo,
     read_picture,
 )
+from barpath.report.strokes import OverlayConfig
 from barpath.sight.jointnet import POINTS, JointNetwork, Readings
 
 HEIGHT, WIDTH = 600, 900

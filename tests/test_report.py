@@ -16,9 +16,11 @@ from matplotlib import pyplot
 
 from barpath.analysis.stills import best_seen_rep, still_requests
 from barpath.analysis.store import Note, SetResult
-from barpath.report import plots
-from barpath.report.overlay import annotate_frame, frame_states
-from barpath.report.report import ReportConfig, Still, findings, report_html
+from barpath.report import measureplots, pathplots, picture, timeplots
+from barpath.report.findings import findings
+from barpath.report.framestate import frame_states
+from barpath.report.overlay import annotate_frame
+from barpath.report.setpage import ReportConfig, Still, report_html
 from tests.made_results import FPS, HIDDEN, make_image, make_result
 
 VOID = {"meta", "img", "source", "br", "hr", "link", "input"}
@@ -78,7 +80,7 @@ def page(request: pytest.FixtureRequest) -> tuple[SetResult, str, Document]:
     with pytest.MonkeyPatch.context() as patch:
         if request.param == "oblique":
             # The same pictures as from the side; rendering them twice would only take time.
-            patch.setattr(plots.Picture, "svg", lambda self: b"<svg/>")
+            patch.setattr(picture.Picture, "svg", lambda self: b"<svg/>")
         text = report_html(result, stills_of(result), video=b"\0clip", video_name="annotated.mp4")
     return result, text, Document(text)
 
@@ -168,7 +170,7 @@ def test_policy_forbids_all_but_what_is_inside(page: Page) -> None:
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave the rendering of pictures out where a test is about words."""
-    monkeypatch.setattr(plots.Picture, "svg", lambda self: b"<svg/>")
+    monkeypatch.setattr(picture.Picture, "svg", lambda self: b"<svg/>")
 
 
 @pytest.mark.usefixtures("quick")
@@ -361,7 +363,7 @@ def test_rep_that_the_clip_cuts_is_shown_and_said() -> None:
     states = frame_states(result)
     assert states[0].rep == 1
     assert states[-1].rep == 3
-    axes = plots.bar_path_picture(result).figure.axes[0]
+    axes = pathplots.bar_path_picture(result).figure.axes[0]
     assert all(np.isfinite(line.get_ydata()).sum() > 10 for line in axes.get_lines()[:2])
     words = Document(report_html(result)).words
     assert "Rep 1 clip cuts its start" in words
@@ -371,7 +373,7 @@ def test_rep_that_the_clip_cuts_is_shown_and_said() -> None:
 
 def test_bar_path_has_equal_axes_and_a_centimetre_grid() -> None:
     result = make_result("side")
-    picture = plots.bar_path_picture(result)
+    picture = pathplots.bar_path_picture(result)
     picture.png(60)
     axes = picture.figure.axes[0]
     box = axes.get_window_extent()
@@ -392,13 +394,13 @@ def test_ends_picture_says_which_end_is_higher() -> None:
         table["tilt_deg"] = flip * 4.0 * (table["time_s"] > 5.0)
         table["left_y_m"], table["right_y_m"] = 0.02 * (table["time_s"] > 5.0), 0.0
         assert "4.0 degrees at 5.0 s, with the lifter's left end higher" in (
-            plots.ends_picture(result).alt
+            timeplots.ends_picture(result).alt
         )
 
 
 def test_pictures_are_reproducible_and_leave_no_state() -> None:
     result = make_result("side", n_reps=2)
-    first, second = (plots.time_curves_picture(result).svg() for _ in range(2))
+    first, second = (timeplots.time_curves_picture(result).svg() for _ in range(2))
     assert first == second
-    assert plots.measures_picture(result).png(50).startswith(b"\x89PNG")
+    assert measureplots.measures_picture(result).png(50).startswith(b"\x89PNG")
     assert pyplot.get_fignums() == []

@@ -30,7 +30,7 @@ from barpath.clip.frames import VideoWriter, probe
 from barpath.clip.scene import SceneRoll
 from barpath.errors import ClipError, OptionError, OutputError
 from barpath.page import touchup
-from barpath.report import report
+from barpath.report import output
 from barpath.sight import pose
 from tests.browser import complaints, sized, until
 from tests.made_results import make_image, make_result
@@ -426,7 +426,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
         return dataclasses.replace(result, corrections=config.corrections)
 
     monkeypatch.setattr(pipeline, "remeasure", remeasure)
-    monkeypatch.setattr(report, "report_html", lambda *_, **__: "<!DOCTYPE html><p>A report.</p>")
+    monkeypatch.setattr(output, "report_html", lambda *_, **__: "<!DOCTYPE html><p>A report.</p>")
 
 
 def test_fault_while_writing_is_told_and_changes_nothing(

@@ -6,6 +6,7 @@ from pathlib import Path
 from barpath.analysis.corrections import CorrectionConfig, Corrections
 from barpath.clip.scene import SceneConfig
 from barpath.errors import OptionError
+from barpath.ground.view import AUTO, CHOICES
 from barpath.lift.advice import LifterProfile
 from barpath.lift.barmotion import RepConfig
 from barpath.sight.barends import EndsConfig
@@ -17,8 +18,6 @@ from barpath.space.armprior import ArmFitConfig
 from barpath.space.fittedcamera import CalibrationConfig
 from barpath.space.joints import JointDepths, ReadingError
 from barpath.space.smooth import SmoothConfig
-
-VIEWS = ("auto", "side", "front", "oblique")
 
 
 @dataclass(frozen=True)
@@ -60,7 +59,7 @@ class AnalysisConfig:
         What the lifter says of himself or herself, for what the report suggests.
     """
 
-    view: str = "auto"
+    view: str = AUTO
     load_kg: float | None = None
     plate_given: bool = False
     plate_at_px: tuple[float, float] | None = None
@@ -88,8 +87,8 @@ class AnalysisConfig:
     reps: RepConfig = field(default_factory=RepConfig)
 
     def __post_init__(self) -> None:
-        if self.view not in VIEWS:
-            raise OptionError(f"The view must be one of {', '.join(VIEWS)}, not {self.view!r}.")
+        if self.view not in CHOICES:
+            raise OptionError(f"The view must be one of {', '.join(CHOICES)}, not {self.view!r}.")
         limits = (
             ("plate diameter", self.calibration.plate_mm, 100.0, 600.0, "mm"),
             ("load", self.load_kg, 1.0, 600.0, "kg"),

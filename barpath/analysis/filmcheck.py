@@ -22,6 +22,7 @@ from barpath.clip import scene
 from barpath.clip.frames import ClipInfo, Frame, check_size, probe, sample, stream
 from barpath.errors import ClipError
 from barpath.ground.uncertainty import expand, state
+from barpath.ground.view import AUTO, SQUARE, View, view_of
 from barpath.sight import plate, platetrack, pose
 from barpath.sight.ellipse import Ellipse
 from barpath.sight.jointnet import JointNetwork
@@ -31,6 +32,8 @@ from barpath.space.joints import head_direction, near_side
 Floats = NDArray[np.float64]
 
 GOOD, CHANGE, UNKNOWN = "good", "change", "cannot tell"
+VIEWS = (AUTO, *(view.name for view in SQUARE))
+"""Views that can be looked at."""
 WATCHED = ("shoulder", "elbow", "wrist", "hip")
 
 
@@ -132,6 +135,11 @@ class FilmFacts:
     near: str = ""
     joints: dict[str, float] = field(default_factory=dict)
 
+    @property
+    def shows(self) -> View:
+        """What can be seen from where the camera stands."""
+        return view_of(self.view)
+
 
 def edge_width_px(grey: Floats, ellipse: Ellipse, angles_rad: Floats, reach_px: float) -> float:
     """Median width of an outline's edge along rays: standard deviation of the blur across it.
@@ -219,7 +227,7 @@ def exposure_from_edges(along_px: Floats, across_px: Floats, speed_px_s: Floats)
 def look(
     clip: str | Path,
     *,
-    view: str = "auto",
+    view: str = AUTO,
     plate_mm: float = 450.0,
     config: FilmConfig | None = None,
     network: JointNetwork | None = None,
@@ -264,13 +272,14 @@ def look(
     level = pipeline.find_level(info, _standing(stills), stills, analysis)
     small = sample(info, 2.0, config.search_s, 640)
     steady = bool(scene.camera_motion(small, analysis.scene)["static"].all())
-    if found.view == "front":
+    if view_of(found.view).both_ends:
         facts = _front(info, found, level, analysis)
     else:
         facts = _side(info, found, level, analysis, progress)
     progress("looking for the lifter", 0.8)
     poses = _poses(stills, network)
-    near = "" if found.view == "front" else near_side(head_direction(poses, min_frames=1))
+    apart = view_of(found.view).arms_apart
+    near = "" if apart else near_side(head_direction(poses, min_frames=1))
     return replace(facts, steady=steady, joints=_joints(poses), near=near)
 
 
@@ -426,7 +435,7 @@ def _front(
             )
         track[f"{side}_plate_px"] = end.plate_px
     track = pd.concat([track] * (1 + 5 // max(len(track), 1)), ignore_index=True)
-    calibration = pipeline.calibrate_view(track, "front", info, level, config)
+    calibration = pipeline.calibrate_view(track, found.view, info, level, config)
     ends = [track[[f"{s}_x_px", f"{s}_y_px"]].to_numpy(dtype=float)
             for s in ("image_left", "image_right")]  # fmt: skip
     known = np.isfinite(np.column_stack(ends)).all(axis=1)
@@ -454,7 +463,7 @@ def _front(
     moved = np.abs(np.diff(middle_y))[steps > 0] / steps[steps > 0]
     gap_px = float(np.median(np.hypot(*(ends[1] - ends[0]).T)))
     return FilmFacts(
-        view="front",
+        view=found.view,
         width_px=info.width_px,
         height_px=info.height_px,
         fps=info.fps,
@@ -514,7 +523,7 @@ def advise(facts: FilmFacts, config: FilmConfig | None = None) -> pd.DataFrame:
         `item, value` (in words), `verdict` (`good`, `change`, `cannot tell`), `words`.
     """
     config = config or FilmConfig()
-    front = facts.view == "front"
+    both = facts.shows.both_ends
     rows = []
     fps = facts.fps
     if fps >= config.good_fps:
@@ -538,13 +547,13 @@ def advise(facts: FilmFacts, config: FilmConfig | None = None) -> pd.DataFrame:
         if not facts.whole:
             words = "Film with more pixels; the picture leaves no room to go closer."
     rows.append(_row("plate in the picture", f"{size:.0f} pixels across", verdict, words))
-    what = "both ends of the bar with their plates" if front else "the plate"
+    what = "both ends of the bar with their plates" if both else "the plate"
     rows.append(
         _row(
             "all in view",
-            f"{what} {'stay' if front else 'stays'} in the picture"
+            f"{what} {'stay' if both else 'stays'} in the picture"
             if facts.whole
-            else f"{what} {'leave' if front else 'leaves'} the picture",
+            else f"{what} {'leave' if both else 'leaves'} the picture",
             GOOD if facts.whole else CHANGE,
             ""
             if facts.whole
@@ -580,7 +589,7 @@ def advise(facts: FilmFacts, config: FilmConfig | None = None) -> pd.DataFrame:
 
 
 def _height(facts: FilmFacts, config: FilmConfig) -> dict[str, Any]:
-    aim = config.front_height_m if facts.view == "front" else config.side_height_m
+    aim = config.front_height_m if facts.shows.over_thighs else config.side_height_m
     fact = facts.height_m
     verdict = _sided(fact, aim, config.height_slack_m)
     off = fact.value - aim
@@ -597,7 +606,7 @@ def _height(facts: FilmFacts, config: FilmConfig) -> dict[str, Any]:
 
 
 def _angle(facts: FilmFacts, config: FilmConfig) -> dict[str, Any]:
-    front = facts.view == "front"
+    front = facts.shows.widths
     slack = config.front_angle_deg if front else config.side_angle_deg
     # A circle looks alike from both sides, so only how far, not which way, is sure.
     size = Fact(abs(facts.angle_deg.value), facts.angle_deg.sd)
@@ -633,13 +642,13 @@ def _lifter(facts: FilmFacts, config: FilmConfig) -> dict[str, Any]:
             CHANGE,
             "Film a repetition with the lifter on the bench, trunk and both arms in view.",
         )
-    front = facts.view == "front"
-    wanted = [name for name in facts.joints if front or name.startswith(facts.near)]
+    apart = facts.shows.arms_apart
+    wanted = [name for name in facts.joints if apart or name.startswith(facts.near)]
     hidden = [name for name in wanted if facts.joints[name] < config.least_confidence]
     if not hidden:
         return _row("lifter", "arms and trunk are seen", GOOD, "")
     value = f"hardly seen: {', '.join(name.replace('_', ' ') for name in hidden)}"
-    if front:
+    if facts.shows.over_thighs:
         words = "Film from higher, so that the thighs hide less."
         return _row("lifter", value, CHANGE, words)
     if any(name.endswith("shoulder") for name in hidden):

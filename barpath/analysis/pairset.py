@@ -278,7 +278,7 @@ def elbow_heights(result: SetResult, margin_s: float = 0.05) -> dict[int, dict[s
         return {}
     reps = result.reps
     turn_deg = abs(float(result.calibration["plane_angle_deg"]))
-    aside = result.view != "front" and turn_deg < LEAST_SIGHT_DEG
+    aside = not result.shows.arms_apart and turn_deg < LEAST_SIGHT_DEG
     ends = reps["press_s"].fillna(reps["touch_s"])
     spans = [(a - margin_s, b + margin_s) for a, b in zip(reps["touch_s"], ends, strict=True)]
     _, up, sd = arms3d.read_at(result.arms, spans)
@@ -368,7 +368,7 @@ class _View:
     @property
     def aside(self) -> bool:
         """Whether it shows where along the body the bar is."""
-        return self.result.view != "front"
+        return self.result.shows.along
 
     def track(self, name: str, time_s: Floats) -> Floats:
         """A column of its trajectory at the set's times, as it is."""
@@ -392,7 +392,7 @@ def _bar_in_space(views: Sequence[_View]) -> pd.DataFrame:
     weights = [1.0 / float(v.result.calibration["horizontal_rel_sd"] or 1.0) ** 2 for v in aside]
     ways = [v.factor * v.track("x_smooth_m", time) for v in aside]
     spread = [v.track("sd_x_m", time) for v in aside]
-    front = first.result.view == "front"
+    front = not first.aside
     n = len(time)
     return pd.DataFrame(
         {
@@ -463,10 +463,10 @@ def measure_clips(
         No clip was taken from aside, or the clips do not show the same set.
     """
     config, profile = config or PairConfig(), profile or advice.LifterProfile()
-    clips = tuple(sorted(clips, key=lambda clip: clip.view != "front"))
+    clips = tuple(sorted(clips, key=lambda clip: clip.shows.along))
     if len(clips) < 2:
         raise OptionError("Two clips of the set are needed to measure them together.")
-    if clips[1].view == "front":
+    if not clips[1].shows.along:
         names = " and ".join(f"'{clip.source_name}'" for clip in clips[:2])
         raise OptionError(
             f"Both {names} were filmed from the feet; the second clip must be from the side or at"
@@ -534,7 +534,7 @@ def _on_one_clock(first: SetResult, other: SetResult, config: SyncConfig) -> Syn
     """Clock of another clip by its heights, held against the same end of the bar."""
     near = near_side(pipeline.head_of(other))
     end = f"{near}_y_m" if near and f"{near}_y_m" in first.trajectory else "y_smooth_m"
-    if first.view != "front" and near_side(pipeline.head_of(first)) != near:
+    if not first.shows.both_ends and near_side(pipeline.head_of(first)) != near:
         # They see opposite ends, which a tilting bar moves apart.
         config = replace(config, no_match_share=OTHER_END_FACTOR * config.no_match_share)
     sync = synchronise(
@@ -671,10 +671,11 @@ def _notes(clips: Sequence[SetResult], syncs: Sequence[Sync], reps: pd.DataFrame
             Note("reps_unmatched", "info", f"{lone} of the repetitions are in the first clip only.")
         )
     for result in clips:
-        name = {"front": "Front", "side": "Side"}.get(result.view, "Oblique")
         for note in result.notes:
             if note.severity == "warning":
-                notes.append(Note(note.code, "warning", f"{name} clip: {note.text}"))
+                notes.append(
+                    Note(note.code, "warning", f"{result.view.capitalize()} clip: {note.text}")
+                )
     return notes
 
 

@@ -33,6 +33,7 @@ from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.files import sha256_of
 from barpath.ground.names import told_name
 from barpath.ground.uncertainty import expand, state
+from barpath.ground.view import AUTO, FRONT, OBLIQUE, SIDE, is_open, told, view_of
 from barpath.lift import measurerow, measures, measuresummary
 from barpath.lift.advice import profile_from
 from barpath.lift.bottom import draw_table
@@ -72,7 +73,6 @@ Floats = NDArray[np.float64]
 one_blas_thread = threadpool_limits.wrap(limits=1, user_api="blas")
 Progress = Callable[[str, float], None]
 
-FRONT_ENDS = ("image_left_", "image_right_")
 SLANT_NOTE_DEG = 25.0
 FRONT_SPAN = 3.95
 OBLIQUE_SPAN = 1.5
@@ -159,7 +159,7 @@ def quiet(stage: str, share: float) -> None:
 def analyse(
     clip: str | Path,
     *,
-    view: str = "auto",
+    view: str = AUTO,
     plate_mm: float | None = None,
     load_kg: float | None = None,
     plate_at: tuple[float, float] | None = None,
@@ -318,7 +318,7 @@ def _with_arguments(
     plate_at: tuple[float, float] | None,
 ) -> AnalysisConfig:
     changes: dict[str, Any] = {}
-    if view != "auto":
+    if not is_open(view):
         changes["view"] = view
     if plate_mm is not None:
         changes["calibration"] = dataclasses.replace(config.calibration, plate_mm=plate_mm)
@@ -386,7 +386,8 @@ def _find_in(
     motion = scene.camera_motion(samples, config.scene)
     transforms = scene.transforms_of(motion)
     zoom = info.width_px / samples[0].image.shape[1]
-    given = "given" if config.view != "auto" else "guessed"
+    asked = told(config.view)
+    given = "guessed" if asked is None else "given"
     problems: list[str] = []
     look = None
     if network is not None and config.plate_at_px is None:
@@ -419,25 +420,26 @@ def _find_in(
     span = np.nan if look is None or not look.sure else look.span_in_limbs()
     # Somebody who lies across the picture is not seen from the feet, however far the plates are.
     across = look is not None and look.sure and bool(look.near_end())
-    if config.view == "front" or (config.view == "auto" and span > FRONT_SPAN and not across):
+    only_front = asked is not None and asked.both_ends
+    if only_front or (asked is None and span > FRONT_SPAN and not across):
         line = find_line()
-        if line is not None and (config.view == "front" or is_held(line)):
-            return Found("front", given, bar_seed_at(line, zoom))
-    if config.view != "front" and look is not None and look.sure and look.bare and across:
-        view = "oblique" if span > OBLIQUE_SPAN else "side"
-        return Found(view if config.view == "auto" else config.view, given, None)
-    if config.view != "front":
+        if line is not None and (only_front or is_held(line)):
+            return Found(FRONT.name, given, bar_seed_at(line, zoom))
+    if not only_front and look is not None and look.sure and look.bare and across:
+        view = asked or (OBLIQUE if span > OBLIQUE_SPAN else SIDE)
+        return Found(view.name, given, None)
+    if not only_front:
         disc = _find_disc(samples, transforms, zoom, look, is_held, problems, config)
-    if config.view == "auto" and _may_be_front(disc) and (across or not span > FRONT_SPAN):
+    if asked is None and _may_be_front(disc) and (across or not span > FRONT_SPAN):
         line = find_line()
-    if config.view in ("side", "oblique") and disc is not None:
-        return Found(config.view, given, plate_seed_at(disc, zoom))
+    if asked is not None and disc is not None:
+        return Found(asked.name, given, plate_seed_at(disc, zoom))
     if line is not None:
-        return Found("front", given, bar_seed_at(line, zoom))
+        return Found(FRONT.name, given, bar_seed_at(line, zoom))
     if disc is not None:
         slant = np.rad2deg(np.arccos(np.clip(disc.ellipse.aspect, 0.0, 1.0)))
-        view = "side" if slant < SLANT_NOTE_DEG else "oblique"
-        return Found(view, given, plate_seed_at(disc, zoom))
+        view = SIDE if slant < SLANT_NOTE_DEG else OBLIQUE
+        return Found(view.name, given, plate_seed_at(disc, zoom))
     raise BarNotFoundError(problems[0])
 
 
@@ -692,17 +694,17 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     check_corrections(config.corrections, info, detected.track)
     track = correct_track(detected.track, config.corrections, config.correcting)
     detected = dataclasses.replace(detected, track=track)
-    prefixes = FRONT_ENDS if detected.view == "front" else ("",)
+    shows = view_of(detected.view)
     joints_px = detected.joints_px
     if joints_px is None or joints_px.empty:
         joints_px = pose.pose_table([])
     steady_joints = steadying.steady(joints_px, detected.camera, pose.points_in(joints_px))
-    steadied = steadying.steady(detected.track, detected.camera, prefixes)
-    steadied = bridge(steadied, steady_joints, prefixes, config.bridging)
+    steadied = steadying.steady(detected.track, detected.camera, shows.ends)
+    steadied = bridge(steadied, steady_joints, shows.ends, config.bridging)
     check_followed(steadied, detected.view)
     level = detected.level
     calibration = calibrate_view(steadied, detected.view, info, level, config, steady_joints)
-    if detected.view == "front":
+    if shows.both_ends:
         spread = scalecheck.front_systematics(calibration, steadied)
         path = front_trajectory(steadied, calibration, config)
     else:
@@ -727,7 +729,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     )
     path = _move_origin(path, reps)
     head = 0
-    if detected.view == "front":
+    if shows.both_ends:
         along = pd.Series(path.along_m, index=path.table["frame"]).reindex(joints_px["frame"])
         joints_m = front_joints(
             steady_joints,
@@ -758,7 +760,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         joints_m = with_arms(joints_m, arms)
     # From the feet the angle is that by which the bar is turned from the picture's plane.
     turn_deg = np.rad2deg(abs(calibration.value("yaw")))
-    sight_deg = 90.0 - turn_deg if detected.view == "front" else turn_deg
+    sight_deg = 90.0 - turn_deg if shows.widths else turn_deg
     context = make_context(
         info, detected.view, spread, joints_m, path.cutoff_hz, sway_m, head, sight_deg, config
     )
@@ -815,7 +817,7 @@ def calibrate_view(
     -------
     Calibration
     """
-    if view == "front":
+    if view_of(view).both_ends:
         return feetcamera.calibrate_front(
             steadied,
             info.width_px,
@@ -880,7 +882,7 @@ def arm_sighting(
     bar = np.zeros((len(rows), 3))
     axis = np.tile([0.0, 0.0, 1.0], (len(rows), 1))
     bar[:, 1] = rows["y_smooth_m"]
-    if calibration.view == "front":
+    if calibration.shows.both_ends:
         time_s = table["time_s"].to_numpy(dtype=float)
         along = smooth(time_s, path.along_m, config.smooth, np.full(len(time_s), 0.002)).value
         known = np.isfinite(along)
@@ -926,13 +928,13 @@ def head_of(result: SetResult) -> int:
 def place(result: SetResult) -> Placed:
     """Camera and path of a set, from its result."""
     config, detected = config_of(result), detected_in(result)
-    prefixes = FRONT_ENDS if result.view == "front" else ("",)
+    ends = result.shows.ends
     track = correct_track(result.track, config.corrections, config.correcting)
-    steadied = steadying.steady(track, result.camera, prefixes)
+    steadied = steadying.steady(track, result.camera, ends)
     joints = steadying.steady(result.pose, result.camera, pose.points_in(result.pose))
-    steadied = bridge(steadied, joints, prefixes, config.bridging)
+    steadied = bridge(steadied, joints, ends, config.bridging)
     calibration = calibrate_view(steadied, result.view, result.info, detected.level, config, joints)
-    trajectory = front_trajectory if result.view == "front" else side_trajectory
+    trajectory = front_trajectory if result.shows.both_ends else side_trajectory
     path = _move_origin(trajectory(steadied, calibration, config), result.reps)
     head = head_of(result)
     return Placed(calibration, _toward_head(path, head) if head else path, head)
@@ -1028,7 +1030,7 @@ def with_arms(joints_m: pd.DataFrame, arms: armfit.ArmFit) -> pd.DataFrame:
     table = joints_m.set_index("frame").reindex(arms.frame)
     table["time_s"] = arms.time_s
     sd = arms.sd_m()
-    axis = 0 if arms.sights[0].view != "front" else 2
+    axis = arms.sights[0].shows.axis
     for a, side in enumerate(sights.SIDES):
         for j, joint in enumerate(sights.FITTED):
             name = f"{side}_{joint}"
@@ -1047,7 +1049,7 @@ def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> No
     """
     seen = track[[c for c in track.columns if c.endswith(("x_px", "y_px"))]].notna().all(axis=1)
     if seen.mean() < min_share:
-        what = "Both ends of the bar were" if view == "front" else "The plate was"
+        what = "Both ends of the bar were" if view_of(view).both_ends else "The plate was"
         raise BarNotFoundError(
             f"{what} seen in only {seen.mean():.0%} of the frames; at least {min_share:.0%} are"
             " needed."
@@ -1249,7 +1251,7 @@ def make_context(
 ) -> measurerow.MeasureContext:
     """What holds for all repetitions: uncertainties of scale and level, and what cannot be had."""
     trusted, reason = True, ""
-    if view == "front":
+    if not view_of(view).along:
         trusted = False
         reason = "From the feet, movement toward head or feet is not seen as such."
     elif spread.horizontal_rel_sd > MAX_HORIZONTAL_REL_SD:
@@ -1261,7 +1263,7 @@ def make_context(
     elif head == 0 and config.find_joints:
         trusted = False
         reason = "Which way the lifter's head lies could not be told from the picture."
-    elif view == "oblique" and camera_sd_m > MAX_OBLIQUE_SWAY_M:
+    elif not view_of(view).square and camera_sd_m > MAX_OBLIQUE_SWAY_M:
         trusted = False
         reason = "The camera moved too much for horizontal movement in a slanted view."
     found = joints_m.filter(like="_sd_m").notna().any(axis=None) if len(joints_m) else False
@@ -1310,7 +1312,8 @@ def describe(
     if detected.view_source == "guessed":
         add("view_guessed", "info", f"The view was guessed from the picture: {detected.view}.")
     plate_mm = config.calibration.plate_mm
-    if detected.view == "front":
+    both_ends = view_of(detected.view).both_ends
+    if both_ends:
         add(
             "bar_assumed",
             "info",
@@ -1334,7 +1337,7 @@ def describe(
             " give --plate-mm if it is another, for all lengths and speeds scale with it.",
         )
     check = calibration.plate_check_mm
-    if np.isfinite(check) and detected.view != "front":
+    if np.isfinite(check) and not both_ends:
         add(
             "plate_doubtful",
             "warning",
@@ -1348,7 +1351,7 @@ def describe(
             f"Against the distance between both sides' plates they look about {check:.0f} mm"
             f" across, not {plate_mm:.0f} mm; check the plate's diameter or the kind of bar.",
         )
-    if detected.view != "front":
+    if not both_ends:
         track = detected.track
         slant = np.rad2deg(
             np.arccos(np.clip((track["minor_px"] / track["major_px"]).median(), 0, 1))

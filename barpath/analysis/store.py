@@ -38,6 +38,7 @@ from barpath.ground.files import (
 )
 from barpath.ground.names import told_name
 from barpath.ground.sheets import csv_bytes, read_csv
+from barpath.ground.view import View, told, view_of
 
 if TYPE_CHECKING:
     from barpath.clip.frames import ClipInfo
@@ -143,6 +144,11 @@ class SetResult:
     arms: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
     corrections: Corrections = dataclasses.field(default_factory=Corrections)
     draws: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
+
+    @property
+    def shows(self) -> View:
+        """What can be seen from where the camera stood."""
+        return view_of(self.view)
 
 
 def plain(value: Any) -> Any:
@@ -477,10 +483,7 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "arms.csv": (),
     "draws.csv": (),
 }
-_TRACK_COLUMNS: Mapping[str, tuple[str, ...]] = {
-    "front": ("image_left_x_px", "image_left_y_px", "image_right_x_px", "image_right_y_px"),
-    "side": ("x_px", "y_px", "major_px", "minor_px", "angle_deg", "sd_px", "state"),
-}
+_PLATE_COLUMNS = ("x_px", "y_px", "major_px", "minor_px", "angle_deg", "sd_px", "state")
 
 
 def _read_summary(folder: Path) -> dict[str, Any]:
@@ -501,6 +504,8 @@ def _read_summary(folder: Path) -> dict[str, Any]:
     for name, kind in _SUMMARY_FORM.items():
         if not isinstance(data.get(name), kind):
             raise damaged(folder, SUMMARY_FILE, f"its '{name}' is not what it must be")
+    if told(data["view"]) is None:
+        raise damaged(folder, SUMMARY_FILE, "its 'view' is not what it must be")
     for part, needed in _NEEDED.items():
         for name, kind in needed.items():
             if not isinstance(data[part].get(name, data), kind):
@@ -520,7 +525,9 @@ def _read_table(folder: Path, name: str, view: str) -> pd.DataFrame:
         raise damaged(folder, name) from error
     columns = _COLUMNS[name]
     if name == TABLE_FILES["track"]:
-        columns += _TRACK_COLUMNS["front" if view == "front" else "side"]
+        shows = view_of(view)
+        ends = tuple(f"{end}{axis}_px" for end in shows.ends for axis in "xy")
+        columns += ends if shows.both_ends else _PLATE_COLUMNS
     if not set(columns) <= set(table.columns) or (columns and not len(table)):
         raise damaged(folder, name, "columns or rows are missing")
     for column in table.columns if len(table) else ():

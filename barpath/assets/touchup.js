@@ -637,7 +637,7 @@ async function start() {
   byId("back").hidden = !facts.back;
   byId("back").firstElementChild.setAttribute("href", facts.back);
   document.title = `Put right by hand: ${facts.clip}`;
-  if (facts.view === "front") {
+  if (facts.left_on_right) {
     byId("intro").append(" Filmed from the feet, the lifter's left is on the picture's right.");
   }
   centre = { x: facts.width_px / 2, y: facts.height_px / 2 };

@@ -51,7 +51,7 @@ from typing import Any
 import pandas as pd
 
 from barpath.analysis import store
-from barpath.analysis.config import VIEWS, AnalysisConfig
+from barpath.analysis.config import AnalysisConfig
 from barpath.block import blockstore
 from barpath.block.blockstore import BLOCK_FILE, BLOCK_NAME, is_block
 from barpath.errors import BarpathError, OptionError, OutputError, reason_of
@@ -72,6 +72,7 @@ from barpath.ground.files import (
 )
 from barpath.ground.names import file_stems, name_on_disk, told_name
 from barpath.ground.sheets import csv_bytes, unguarded
+from barpath.ground.view import AUTO, CHOICES, is_open
 from barpath.sight.jointnet import weights_path
 
 BLOCK_VERSION = 1
@@ -151,7 +152,7 @@ class ClipEntry:
     date: str = ""
     technique: str = ""
     pair: str = ""
-    view: str = "auto"
+    view: str = AUTO
     load_kg: float | None = None
     plate_mm: float | None = None
     upper_arm_m: float | None = None
@@ -342,7 +343,7 @@ def entry_from_name(path: Path, name: str) -> ClipEntry:
             found["load_kg"] = float(match[1])
         elif match := re.fullmatch(r"(\d+(?:\.\d+)?)mm", part, re.IGNORECASE):
             found["plate_mm"] = float(match[1])
-        elif part.lower() in VIEWS:
+        elif part.lower() in CHOICES:
             found["view"] = part.lower()
         elif match := re.fullmatch(r"pair(.+)", part, re.IGNORECASE):
             found["pair"] = match[1]
@@ -437,7 +438,7 @@ def entry_of(line: Mapping[Any, Any], folder: Path) -> ClipEntry:
     if not name:
         return dataclasses.replace(entry, fault="A line of the sheet names no clip.")
     known = {k: cells[k] for k in ("lifter", "date", "technique", "pair", "view") if k in cells}
-    known["view"] = known.get("view", "auto").lower()
+    known["view"] = known.get("view", AUTO).lower()
     entry = dataclasses.replace(entry, **known)
     for column, attribute, factor in (
         ("load_kg", "load_kg", 1.0),
@@ -541,7 +542,7 @@ def _configs(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig
         calibration = dataclasses.replace(calibration, plate_mm=entry.plate_mm)
     whole = dataclasses.replace(
         analysis,
-        view=entry.view if entry.view != "auto" else analysis.view,
+        view=analysis.view if is_open(entry.view) else entry.view,
         plate_given=entry.plate_mm is not None or analysis.plate_given,
         calibration=calibration,
         load_kg=entry.load_kg,

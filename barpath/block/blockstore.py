@@ -401,7 +401,7 @@ def trc_text(result: SetResult, file_name: str) -> str:
     n = len(path)
     zero = np.zeros(n)
     x, y = path["x_smooth_m"].to_numpy(float), path["y_smooth_m"].to_numpy(float)
-    if result.view == "front":
+    if result.shows.both_ends:
         markers = {"bar_middle": (zero, y, x)}
         for name, sign in (("bar_left", 1.0), ("bar_right", -1.0)):
             if f"{name[4:]}_y_m" in path:

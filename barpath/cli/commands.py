@@ -21,7 +21,6 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from barpath.analysis.config import VIEWS
 from barpath.errors import (
     STOPPED,
     BarpathError,
@@ -30,6 +29,7 @@ from barpath.errors import (
     StoppedError,
     reason_of,
 )
+from barpath.ground.view import AUTO, CHOICES
 
 MAX_FAILURES_TOLD = 10
 
@@ -114,7 +114,7 @@ def analyse(
     clip: Annotated[Path, typer.Argument(help="The video file.", show_default=False)],
     view: Annotated[
         str, typer.Option(help="Where the camera stood: side, front, oblique or auto.")
-    ] = "auto",
+    ] = AUTO,
     plate_mm: PlateMm = None,
     load_kg: LoadKg = None,
     out: Annotated[
@@ -319,7 +319,7 @@ def block(
     ] = None,
     view: Annotated[
         str, typer.Option(help="Where the camera stood, for clips of which it is not said.")
-    ] = "auto",
+    ] = AUTO,
     plate_mm: Annotated[
         float | None,
         typer.Option(
@@ -432,7 +432,7 @@ def compare(
     from datetime import date
 
     from barpath.ground.files import prepare
-    from barpath.report import blockreport
+    from barpath.report import comparepage, pagesfolder
 
     if split is not None:
         try:
@@ -440,10 +440,10 @@ def compare(
         except ValueError:
             raise OptionError(f"The day must be as in 2026-03-05, not {split!r}.") from None
     wanted = [level.strip() for level in levels.split(",")] if levels else []
-    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
-    files = blockreport.compare_files(source, by, wanted, split, clips)
-    folder = blockreport.write_pages(out, files, overwrite=overwrite)
-    typer.echo(f"Comparison: {folder / blockreport.COMPARE_PAGE}")
+    prepare(out, partial(pagesfolder.check_pages_target, overwrite=overwrite))
+    files = comparepage.compare_files(source, by, wanted, split, clips)
+    folder = pagesfolder.write_pages(out, files, overwrite=overwrite)
+    typer.echo(f"Comparison: {folder / comparepage.COMPARE_PAGE}")
 
 
 @app.command(name="block-report")
@@ -459,11 +459,11 @@ def block_report(
 ) -> None:
     """Write the pages of a block: one for the coach, one for each lifter."""
     from barpath.ground.files import prepare
-    from barpath.report import blockreport
+    from barpath.report import blockpages, pagesfolder
 
-    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
-    folder = blockreport.write_pages(out, blockreport.block_files(source, by), overwrite=overwrite)
-    typer.echo(f"Report: {folder / blockreport.COACH_PAGE}")
+    prepare(out, partial(pagesfolder.check_pages_target, overwrite=overwrite))
+    folder = pagesfolder.write_pages(out, blockpages.block_files(source, by), overwrite=overwrite)
+    typer.echo(f"Report: {folder / blockpages.COACH_PAGE}")
 
 
 @app.command()
@@ -498,20 +498,20 @@ def pair(
     from barpath.analysis import pairset
     from barpath.ground.files import prepare
     from barpath.lift.advice import LifterProfile, read_profile
-    from barpath.report import pairreport
+    from barpath.report import pairfolder
     from barpath.report.output import bottom_image
 
-    prepare(out, partial(pairreport.check_pair_target, overwrite=overwrite))
+    prepare(out, partial(pairfolder.check_pair_target, overwrite=overwrite))
     lifter = LifterProfile() if profile is None else read_profile(profile)
     options = pairset.ClipOptions(
         plate_mm, load_kg, None if stature_cm is None else stature_cm / 100
     )
     given = [first, second, *(also or [])]
     stood = [name.strip() for name in views.split(",")]
-    stood += ["auto"] * (len(given) - len(stood))
-    if len(stood) > len(given) or not set(stood) <= set(VIEWS):
+    stood += [AUTO] * (len(given) - len(stood))
+    if len(stood) > len(given) or not set(stood) <= set(CHOICES):
         raise OptionError(
-            f"The views must be up to {len(given)} of {', '.join(VIEWS)} with commas between, not"
+            f"The views must be up to {len(given)} of {', '.join(CHOICES)} with commas between, not"
             f" {views!r}."
         )
     results = []
@@ -521,7 +521,7 @@ def pair(
     result = pairset.measure_clips(results, lifter)
     at = next(k for k, one in enumerate(results) if one is result.front)
     bottom = bottom_image(result.front, given[at])
-    folder = pairreport.write_pair(result, out, overwrite=overwrite, bottom=bottom)
+    folder = pairfolder.write_pair(result, out, overwrite=overwrite, bottom=bottom)
     for remark in result.notes:
         if remark.severity == "warning":
             typer.echo(f"Note: {remark.text}", err=True)
@@ -530,7 +530,7 @@ def pair(
         f"One clock: lag {1000 * sync.lag_s:+.1f} ms, standard uncertainty"
         f" {1000 * sync.lag_sd_s:.1f} ms, {sync.verdict}"
     )
-    typer.echo(f"Report: {folder / pairreport.REPORT_FILE}")
+    typer.echo(f"Report: {folder / pairfolder.REPORT_FILE}")
 
 
 @app.command()
@@ -561,22 +561,20 @@ def beside(
 ) -> None:
     """Show measured sets side by side: one clip on one clock, and what differs."""
     from barpath.ground.files import prepare
-    from barpath.report import besidereport, blockreport
+    from barpath.report import besidepage, pagesfolder
 
-    prepare(out, partial(blockreport.check_pages_target, overwrite=overwrite))
+    prepare(out, partial(pagesfolder.check_pages_target, overwrite=overwrite))
     told = [name.strip() for name in names.split(",")] if names else []
-    entries = besidereport.read_entries(sets, told, clips)
+    entries = besidepage.read_entries(sets, told, clips)
     with _Bar() as progress:
-        folder = besidereport.write_beside(entries, out, overwrite=overwrite, progress=progress)
-    typer.echo(f"Page: {folder / besidereport.BESIDE_PAGE}")
+        folder = besidepage.write_beside(entries, out, overwrite=overwrite, progress=progress)
+    typer.echo(f"Page: {folder / besidepage.BESIDE_PAGE}")
 
 
 @app.command(name="film-check")
 def film_check(
     clip: Annotated[Path, typer.Argument(help="A short test clip.", show_default=False)],
-    view: Annotated[
-        str, typer.Option(help="Where the camera stands: side, front or auto.")
-    ] = "auto",
+    view: Annotated[str, typer.Option(help="Where the camera stands: side, front or auto.")] = AUTO,
     plate_mm: Annotated[
         float, typer.Option(help="Diameter of the plate nearest the camera in mm.")
     ] = 450.0,
@@ -584,7 +582,7 @@ def film_check(
     """Look at a test clip before the session and say what to change about the filming."""
     from barpath.analysis import filmcheck
 
-    if view not in ("auto", "side", "front"):
+    if view not in filmcheck.VIEWS:
         raise OptionError(f"The view must be side, front or auto, not {view!r}.")
     with _Bar() as progress:
         facts = filmcheck.look(clip, view=view, plate_mm=plate_mm, progress=progress)
@@ -601,7 +599,8 @@ def rules(
     """Check a measured set against the rules of competition, with margins."""
     from barpath.analysis.pairset import check_rules
     from barpath.analysis.store import known_only_by_form, read_results
-    from barpath.report.pairreport import is_pair_folder, read_rules, rules_text
+    from barpath.report.pairfolder import is_pair_folder, read_rules
+    from barpath.report.pairpage import rules_text
 
     if is_pair_folder(results):
         table = read_rules(results)

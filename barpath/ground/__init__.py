@@ -1,9 +1,9 @@
-"""What every floor stands on: choosing among candidates, uncertainties, files, names, sheets.
+"""What every floor stands on: choosing among candidates, uncertainties, views, files, names.
 
-In and out are plain values; nothing here knows of bars or lifters. `choice` picks by score, margin
-and a stated rule; `uncertainty` combines standard uncertainties and writes numbers; `files` writes
-folders and files whole or not at all; `names` and `sheets` keep file names and table cells from
-doing harm.
+In and out are plain values. `choice` picks by score, margin and a stated rule; `uncertainty`
+combines standard uncertainties and writes numbers; `view` says what can be seen from where the
+camera stood; `files` writes folders and files whole or not at all; `names` and `sheets` keep file
+names and table cells from doing harm.
 """
 
-__all__ = ["choice", "files", "names", "sheets", "uncertainty"]
+__all__ = ["choice", "files", "names", "sheets", "uncertainty", "view"]

@@ -21,14 +21,14 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, TypeGuard
 
 from barpath.errors import OutputError, reason_of
 
-try:
-    import fcntl
-except ImportError:  # Windows
+if sys.platform == "win32":
     fcntl = None
+else:
+    import fcntl
 
 MANIFEST_FILE = "manifest.json"
 MANIFEST_NAME = "barpath-manifest"
@@ -419,7 +419,7 @@ def staged_folder(folder: str | os.PathLike[str], check: Check) -> Iterator[tupl
         _release(lock)
 
 
-def reason_known(error: BaseException | None) -> bool:
+def reason_known(error: BaseException | None) -> TypeGuard[BaseException]:
     """Whether an error of the system is behind another."""
     return getattr(error, "errno", None) is not None
 

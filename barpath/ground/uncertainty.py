@@ -155,7 +155,7 @@ def mean_over_reps(
     """
     array = np.asarray(values, dtype=float)
     random = float(np.sqrt(np.sum(np.square(sd_random))) / len(array))
-    return float(np.mean(array)), combine(random, float(np.mean(sd_common)))
+    return float(np.mean(array)), combine(random, float(np.mean(np.asarray(sd_common, float))))
 
 
 def grade(u95: float, good_u95: float, fair_u95: float) -> str:

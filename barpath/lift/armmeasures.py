@@ -153,7 +153,7 @@ def seen_arm(
     roll = math.radians(context.roll_sd_deg)
     found: dict[str, Found] = {}
     forearm = ("wrist_over_elbow_m", "forearm_lean_deg")
-    if context.view != "front":
+    if not context.shows.widths:
         found |= dict.fromkeys(forearm, missing("It needs a front view, from the feet."))
     elif not (elbow.seen and wrist.seen):
         reason = f"The {side} elbow or wrist was not seen with the bar on the chest."
@@ -184,14 +184,14 @@ def _abduction(
     context: MeasureContext,
 ) -> Found:
     """Angle between one upper arm and the trunk with the bar on the chest."""
-    if context.view == "oblique":
+    if not context.shows.square:
         return missing("From an oblique view the part of the upper arm in depth is not known.")
     if not math.isfinite(context.upper_arm_m):
         return missing("The length of the upper arm is not known.")
     if not (shoulder.seen and elbow.seen):
         return missing(f"The {side} shoulder or elbow was not seen with the bar on the chest.")
     dx, dy = elbow.x - shoulder.x, elbow.y - shoulder.y
-    along = context.view == "side"
+    along = context.shows.along
     if along:
         hip = joints.joint(frames, f"{side}_hip")
         trunk = np.array([hip.x - shoulder.x, hip.y - shoulder.y]) if hip.seen else [-1.0, 0.0]
@@ -307,7 +307,7 @@ def touch_point(
 def seen_grip(joints: Joints, rep: Any, context: MeasureContext) -> dict[str, Found]:
     """Grip width over all frames from touch to lockout, and against the shoulders."""
     names = ("grip_width_m", "grip_to_shoulder_ratio")
-    if context.view != "front":
+    if not context.shows.widths:
         return dict.fromkeys(names, missing("It needs a front view, from the feet."))
     end = rep.lockout_s if math.isfinite(rep.lockout_s) else rep.end_s
     frames = joints.between(rep.touch_s, end)

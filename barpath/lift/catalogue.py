@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-VIEWS = ("side", "oblique", "front")
+from barpath.ground.view import FRONT, NAMES, OBLIQUE, SIDE
 
 
 @dataclass(frozen=True)
@@ -48,9 +48,9 @@ _ELLIOTT = (
     "(2010), J. Sports Sci. 28:529-535 (from memory)"
 )
 _WU = "Axes after Wu et al. (2005), J. Biomech. 38:981-992; the projection is our own geometry"
-_SIDE = ("side", "oblique")
-_FRONT = ("front",)
-_ACROSS = ("front", "oblique")
+_SIDE = (SIDE.name, OBLIQUE.name)
+_FRONT = (FRONT.name,)
+_ACROSS = (FRONT.name, OBLIQUE.name)
 
 CATALOGUE: dict[str, MeasureSpec] = {
     spec.name: spec
@@ -60,7 +60,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "m",
             "Range of motion",
             "How far the bar rises, from its lowest point on the chest to lockout.",
-            VIEWS,
+            NAMES,
             False,
             _PRACTICE,
             0.015,
@@ -71,7 +71,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "s",
             "Descent time",
             "From the bar leaving lockout to its touching the chest.",
-            VIEWS,
+            NAMES,
             False,
             _PRACTICE,
             0.1,
@@ -82,7 +82,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "s",
             "Pause on the chest",
             "How long the bar is still on the chest, from touch to the start of the press.",
-            VIEWS,
+            NAMES,
             False,
             _PRACTICE,
             0.1,
@@ -93,7 +93,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "s",
             "Press time",
             "From the start of the press to lockout.",
-            VIEWS,
+            NAMES,
             False,
             _PRACTICE,
             0.1,
@@ -104,7 +104,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "m/s",
             "Mean press speed",
             "Height gained from the start of the press to lockout, divided by the time it took.",
-            VIEWS,
+            NAMES,
             False,
             _PRACTICE,
             0.03,
@@ -115,7 +115,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "m/s",
             "Peak press speed",
             "Highest upward speed during the press.",
-            VIEWS,
+            NAMES,
             False,
             _PRACTICE,
             0.05,
@@ -127,7 +127,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "Mean propulsive speed",
             "Mean upward speed from the start of the press until the bar slows down faster than "
             "gravity alone would slow it; with a heavy bar this is the whole press.",
-            VIEWS,
+            NAMES,
             False,
             "Sanchez-Medina, Perez & Gonzalez-Badillo (2010), Int. J. Sports Med. 31:123-129 "
             "(from memory)",
@@ -139,7 +139,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "s",
             "Start of the sticking region",
             "Time from the start of the press to the first peak of the upward speed.",
-            VIEWS,
+            NAMES,
             False,
             _ELLIOTT,
             0.1,
@@ -150,7 +150,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "m",
             "Height where sticking starts",
             "Height of the bar over its lowest point where the upward speed first peaks.",
-            VIEWS,
+            NAMES,
             False,
             _ELLIOTT,
             0.02,
@@ -161,7 +161,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "m",
             "Height of the sticking point",
             "Height of the bar over its lowest point where the upward speed is least.",
-            VIEWS,
+            NAMES,
             False,
             _ELLIOTT,
             0.02,
@@ -172,7 +172,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "m/s",
             "Speed at the sticking point",
             "Least upward speed between the first and the second peak of the speed.",
-            VIEWS,
+            NAMES,
             False,
             _ELLIOTT,
             0.04,
@@ -270,7 +270,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "Elbow abduction",
             "Angle between upper arm and trunk when the bar is on the chest; 0 is along the trunk, "
             "90 is straight out. From the front more than 90 cannot be told from less.",
-            ("front", *_SIDE),
+            NAMES,
             True,
             _WU,
             8.0,
@@ -282,7 +282,7 @@ CATALOGUE: dict[str, MeasureSpec] = {
             "deg",
             "Elbow tuck",
             "90 degrees less the elbow abduction: how far the elbow is tucked toward the trunk.",
-            ("front", *_SIDE),
+            NAMES,
             True,
             _WU,
             8.0,

@@ -8,7 +8,8 @@ from typing import Any
 
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import combine, expand, grade, state
-from barpath.lift.catalogue import VIEWS, MeasureSpec
+from barpath.ground.view import NAMES, View, view_of
+from barpath.lift.catalogue import MeasureSpec
 
 COLUMNS = [
     "rep",
@@ -86,8 +87,13 @@ class MeasureContext:
     useless_factor: float = 4.0
 
     def __post_init__(self) -> None:
-        if self.view not in VIEWS:
-            raise OptionError(f"The view must be one of {', '.join(VIEWS)}, not {self.view!r}.")
+        if self.view not in NAMES:
+            raise OptionError(f"The view must be one of {', '.join(NAMES)}, not {self.view!r}.")
+
+    @property
+    def shows(self) -> View:
+        """What can be seen from there."""
+        return view_of(self.view)
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ FloatArray = NDArray[np.float64]
 
 def why_no_horizontal(context: MeasureContext) -> str:
     """Why horizontal distances along the body cannot be had, or ''."""
-    if context.view == "front":
+    if not context.shows.along:
         return "A front view does not show movement toward the head or the feet."
     if not context.horizontal_trusted:
         return context.horizontal_reason or "Horizontal distances cannot be trusted in this clip."
@@ -87,7 +87,7 @@ def tilt_measures(
 ) -> list[dict[str, Found]]:
     """Tilt of the bar and the time between its ends at lockout, for each repetition."""
     names = ("bar_tilt_deg", "bar_tilt_lockout_deg", "lockout_time_difference_s")
-    if context.view != "front":
+    if not context.shows.both_ends:
         reason = "It needs a front view: from this side the two ends of the bar lie in line."
         return [dict.fromkeys(names, missing(reason)) for _ in range(len(reps))]
     if not {"tilt_deg", "left_y_m", "right_y_m"} <= set(trajectory.columns):

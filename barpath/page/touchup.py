@@ -47,7 +47,7 @@ from barpath.ground.uncertainty import state
 from barpath.lift.catalogue import measure_label, shown_unit
 from barpath.page import local
 from barpath.page.local import RefusedError, Served, body_of, nothing_here
-from barpath.report import plots
+from barpath.report import measureplots
 from barpath.report.output import REPORT_FILE, VIDEO_FILE, publish
 
 ASSETS = Path(str(files("barpath").joinpath("assets")))
@@ -207,7 +207,7 @@ def changed_measures(before: SetResult, after: SetResult) -> dict[str, Any]:
     keys = ["rep", "measure", "side"]
     tables = [result.measures.set_index(keys) for result in (before, after)]
     rows, n_same = [], 0
-    for name in plots.ordered_measures(pd.concat([before.measures, after.measures])):
+    for name in measureplots.ordered_measures(pd.concat([before.measures, after.measures])):
         index = [[k for k in table.index if k[1] == name] for table in tables]
         for key in sorted({*index[0], *index[1]}, key=lambda k: (k[2], k[0])):
             told = [_told(table.loc[key] if key in table.index else None) for table in tables]
@@ -326,11 +326,11 @@ class Session:
         return plain(
             {
                 "clip": result.source_name,
-                "view": result.view,
+                "left_on_right": result.shows.widths,
                 "width_px": self.info.width_px,
                 "height_px": self.info.height_px,
                 "joint_names": JOINTS,
-                "has_plate": result.view != "front",
+                "has_plate": not result.shows.both_ends,
                 "frames": offered,
                 "tracked": tracked_points(result, [int(row["frame"]) for row in offered]),
                 "corrections": corrections_data(result.corrections),

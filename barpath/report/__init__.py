@@ -1,23 +1,42 @@
 """Pictures, marked clips and pages that people read.
 
-In: results and tables. Out: files. `answer` says in words what a set comes to; `output.publish`
-writes a set's folder; `plots`, `overlay` and `pages` (templates, escaped) draw and set. Pages of a
-set (`report`), of clips of one set (`pairreport`), of sets side by side (`beside`, `besidefilm`,
-`besidereport`), of a block (`blockplots`, `blockreport`) and of a photo (`photo`).
+In: results and tables. Out: files. `facts` joins the measures of a set, `answer` says in words what
+they come to, `findings` what differs between repetitions; `output.publish` writes a set's folder.
+
+Drawn on frames: `framestate` is what was measured in each, `strokes` are lines and letters,
+`overlay` the marked frame, `bottompicture` the arms at the bottom. Figures: `picture` is their
+style; `pathplots`, `timeplots`, `measureplots`, `above` and `blockplots` draw them.
+
+Pages (`pages`: templates, escaped): of a set (`setpage`), of clips of one set (`pairpage`,
+`pairfolder`), of sets side by side (`beside`, `besidefilm`, `besidepage`), of a block
+(`blockwords`, `blockpages`, `comparepage`), their folder (`pagesfolder`), and of a photo (`photo`).
 """
 
 __all__ = [
+    "above",
     "answer",
     "beside",
     "besidefilm",
-    "besidereport",
+    "besidepage",
+    "blockpages",
     "blockplots",
-    "blockreport",
+    "blockwords",
+    "bottompicture",
+    "comparepage",
+    "facts",
+    "findings",
+    "framestate",
+    "measureplots",
     "output",
     "overlay",
     "pages",
-    "pairreport",
+    "pagesfolder",
+    "pairfolder",
+    "pairpage",
+    "pathplots",
     "photo",
-    "plots",
-    "report",
+    "picture",
+    "setpage",
+    "strokes",
+    "timeplots",
 ]

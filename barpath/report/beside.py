@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from barpath.ground.uncertainty import coverage_factor, effective_dof, rounded, state
 from barpath.lift.catalogue import shown_unit
-from barpath.report.answer import whole_reps
+from barpath.report.facts import whole_reps
 
 Floats = NDArray[np.float64]
 

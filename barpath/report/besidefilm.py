@@ -23,16 +23,10 @@ from barpath.clip.frames import ClipInfo, Frame, VideoWriter, probe, stream
 from barpath.errors import BarpathError, OptionError
 from barpath.ground.files import scratch_folder
 from barpath.report.beside import ANCHOR_WORDS, Clock, clocks
+from barpath.report.framestate import FrameState, frame_states, scaled_state, transforms_at
 from barpath.report.output import VIDEO_FILE
-from barpath.report.overlay import (
-    FrameState,
-    OverlayConfig,
-    frame_states,
-    scaled_state,
-    trace_frame,
-    transforms_at,
-    write_label,
-)
+from barpath.report.overlay import trace_frame
+from barpath.report.strokes import OverlayConfig, write_label
 from barpath.space.sights import SIDES
 
 Image = NDArray[np.uint8]
@@ -179,7 +173,7 @@ def _shoulders(result: SetResult) -> NDArray[np.float64] | None:
         return None
     names = [f"{side}_shoulder" for side in SIDES]
     near = str(result.calibration.get("near_arm") or "")
-    if result.view == "side" and near:
+    if result.shows.arms_in_line and near:
         names = [f"{near}_shoulder"]
     columns = [f"{name}_{axis}_px" for name in names for axis in "xy"]
     if not set(columns) <= set(joints.columns):
@@ -347,7 +341,8 @@ class _Reader:
         half = 0.5 / scale - 0.5
         grow = np.array([[1 / scale, 0.0, half], [0.0, 1 / scale, half]])
         matrix = _chain(panel.to_panel, _chain(panel.steady[row], grow))
-        return cv2.warpAffine(image, matrix, size, flags=cv2.INTER_AREA, borderValue=(24, 26, 30))
+        drawn = cv2.warpAffine(image, matrix, size, flags=cv2.INTER_AREA, borderValue=(24, 26, 30))
+        return np.asarray(drawn, np.uint8)
 
     def close(self) -> None:
         """Let go of the clip."""

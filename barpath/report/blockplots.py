@@ -27,16 +27,8 @@ from barpath.block.loadvelocity import (
 )
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.report.beside import Difference, which
-from barpath.report.plots import (
-    GRID,
-    INK,
-    LEFT_COLOUR,
-    RIGHT_COLOUR,
-    WIDTH_IN,
-    Picture,
-    _rep_paths,
-    _styled,
-)
+from barpath.report.pathplots import rep_paths
+from barpath.report.picture import GRID, INK, LEFT_COLOUR, RIGHT_COLOUR, WIDTH_IN, Picture, styled
 
 Images = NDArray[np.uint8]
 
@@ -57,7 +49,7 @@ def _column(row: pd.Series) -> str:
     return f"{row['measure']}_{row['side']}" if row["side"] else str(row["measure"])
 
 
-@_styled
+@styled
 def setups_picture(table: pd.DataFrame, rows: pd.DataFrame, by: str) -> Picture | None:
     """Draw each measure of two setups: every set, sets of one session and load joined.
 
@@ -120,7 +112,7 @@ def _draw_setups(axes: Axes, sets: Sets, k: int, pair: Sequence[str], factor: fl
     axes.grid(True, axis="y", color=GRID, lw=0.5)
 
 
-@_styled
+@styled
 def differences_picture(found: Sequence[tuple[str, Sequence[Difference]]], first: str) -> Picture:
     """Draw the five differences with their intervals, each on an axis of its own.
 
@@ -191,7 +183,7 @@ def touch_aligned(result: SetResult) -> list[NDArray[np.float64]]:
     complete = set(result.reps.loc[result.reps["kind"] == "complete", "rep"])
     return [
         path.press - path.touch
-        for path in _rep_paths(result)
+        for path in rep_paths(result)
         if path.rep in complete and np.isfinite(path.touch).all() and len(path.press) > 2
     ]
 
@@ -221,7 +213,7 @@ def mean_press(paths: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
     return np.mean(out, axis=0) if out else np.empty((0, 2))
 
 
-@_styled
+@styled
 def paths_picture(by_level: Mapping[str, Sequence[SetResult]]) -> Picture | None:
     """Draw the presses of each setup beside each other and their means over each other.
 
@@ -276,7 +268,7 @@ def paths_picture(by_level: Mapping[str, Sequence[SetResult]]) -> Picture | None
     return Picture(figure, f"Bar paths of the presses, aligned at the touch: {words}.")
 
 
-@_styled
+@styled
 def speed_picture(fastest: pd.DataFrame) -> Picture | None:
     """Draw the fastest repetition of each set against load, with lines and their bands.
 
@@ -337,7 +329,7 @@ def _draw_line(axes: Axes, line: SpeedLine, reach: float, colour: str) -> None:
     axes.fill_between(load, value - half, value + half, color=colour, alpha=0.13, lw=0)
 
 
-@_styled
+@styled
 def sessions_picture(
     table: pd.DataFrame, names: Sequence[str], by: str, n_columns: int = 3
 ) -> Picture | None:
@@ -424,9 +416,10 @@ def overlay_bottoms(
         bright, orange where only the second is. None when a bar's place is not known.
     """
     places = [_bar_in_still(result, image) for result, image in (first, second)]
-    if places[0] is None or places[1] is None:
+    known = [place for place in places if place is not None]
+    if len(known) < 2:
         return None
-    (a_px, a_scale), (b_px, b_scale) = places
+    (a_px, a_scale), (b_px, b_scale) = known
     image = second[1]
     heads = [r.calibration.get("head_direction") for r, _ in (first, second)]
     if set(heads) == {"image left", "image right"}:
@@ -453,8 +446,8 @@ def _bar_in_still(result: SetResult, image: Images) -> tuple[NDArray[np.float64]
     if row.empty or not scale:
         return None
     shrink = min(1.0, STILL_SIDE_PX / max(result.info.width_px, result.info.height_px))
-    ends = ("image_left_", "image_right_") if result.view == "front" else ("",)
-    at = np.mean([row[[f"{end}x_px", f"{end}y_px"]].to_numpy(float)[0] for end in ends], axis=0)
+    columns = [[f"{end}x_px", f"{end}y_px"] for end in result.shows.ends]
+    at = np.mean([row[names].to_numpy(float)[0] for names in columns], axis=0)
     if not np.isfinite(at).all():
         return None
     return (at + 0.5) * shrink - 0.5, float(scale) * shrink

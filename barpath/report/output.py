@@ -14,15 +14,10 @@ from barpath.analysis.stills import best_seen_rep, still_requests, touch_request
 from barpath.analysis.store import Artefact, SetResult, write_results
 from barpath.clip.frames import VideoWriter, stream
 from barpath.errors import OutputError
-from barpath.report import report
-from barpath.report.overlay import (
-    ArmMarks,
-    annotate_frame,
-    arm_marks,
-    bottom_picture,
-    frame_states,
-    scaled_state,
-)
+from barpath.report.bottompicture import ArmMarks, arm_marks, bottom_picture
+from barpath.report.framestate import frame_states, scaled_state
+from barpath.report.overlay import annotate_frame
+from barpath.report.setpage import Still, bottom_labels, report_html
 
 VIDEO_FILE = "annotated.mp4"
 REPORT_FILE = "report.html"
@@ -84,7 +79,7 @@ def bottom_marks(result: SetResult) -> tuple[int, dict[str, ArmMarks]] | None:
     rep, touch = best_seen_rep(result), touch_request(result)
     if rep is None or touch is None:
         return None
-    marks = arm_marks(result, touch.frame, report.bottom_labels(result, rep))
+    marks = arm_marks(result, touch.frame, bottom_labels(result, rep))
     return (touch.frame, marks) if marks else None
 
 
@@ -112,7 +107,9 @@ def bottom_image(result: SetResult, source: Path) -> NDArray[np.uint8] | None:
     if source.is_dir():
         kept = source / ARMS_FILE
         image = cv2.imread(str(kept), cv2.IMREAD_COLOR) if kept.is_file() else None
-        return None if image is None else cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+        if image is None:
+            return None
+        return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2RGB), np.uint8)
     low = bottom_marks(result)
     if low is None:
         return None
@@ -156,13 +153,13 @@ def publish(
         The clip cannot be read again.
     """
     requests = {request.frame: request for request in still_requests(result)}
-    stills: dict[int, report.Still] = {}
+    stills: dict[int, Still] = {}
     low = bottom_marks(result)
     arms: list[NDArray[np.uint8]] = []
 
     def keep(number: int, image: NDArray[np.uint8], drawn: NDArray[np.uint8]) -> None:
         if number in requests:
-            stills[number] = report.Still(requests[number], drawn)
+            stills[number] = Still(requests[number], drawn)
         if low is not None and number == low[0]:
             arms.append(draw_bottom(image, low[1], result))
 
@@ -181,7 +178,7 @@ def publish(
     def write_report(path: Path) -> None:
         shown = [stills[number] for number in sorted(stills)]
         film = (path.parent / VIDEO_FILE).read_bytes() if video else None
-        html = report.report_html(
+        html = report_html(
             result,
             shown,
             bottom=arms[0] if arms else None,

@@ -22,7 +22,7 @@ import numpy as np
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, PrefixLoader, StrictUndefined
 from markupsafe import Markup
 
-from barpath.report.plots import Picture
+from barpath.report.picture import Picture
 
 FOLDER = Path(str(files("barpath")))
 NBSP = "\u00a0"

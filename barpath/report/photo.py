@@ -54,7 +54,7 @@ def read_picture(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
         image = None
     if image is None:
         raise ClipError(f"'{path}' is no picture that can be read; save it as JPEG or PNG.")
-    return cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+    return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2RGB), np.uint8)
 
 
 def joint_table(reading: Readings, *, with_outside: bool = False) -> pd.DataFrame:

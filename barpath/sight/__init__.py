@@ -2,7 +2,8 @@
 
 In: frames. Out, a row a frame: the plate table (`platetrack`), the bar table (`bartrack`, its ends
 placed by `barends`) and the pose table (`pose`). All places in image pixels, standard uncertainties
-too. Each of the three is walked from its first module to its last:
+too. Each of the three is walked from its first module to its last, over `pictures` (grey levels and
+parts of pictures):
 
 - the plate (side, oblique): `plate` says what is said of it, `ellipse` holds the geometry of
   outlines, `plateoutline` finds the outline in one picture, `platemaps` scores it at every place.
@@ -31,6 +32,7 @@ __all__ = [
     "firstlook",
     "jointnet",
     "lifter",
+    "pictures",
     "plate",
     "platebehind",
     "platefind",

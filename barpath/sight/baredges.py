@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 
 def edge_pair_score(gradient: FloatArray, thickness_px: float) -> FloatArray:
@@ -60,7 +60,8 @@ def vertical_gradient(picture: FloatArray, sigma: float) -> FloatArray:
     smooth = cv2.GaussianBlur(
         picture, (1, size), sigmaX=sigma, sigmaY=sigma, borderType=cv2.BORDER_REPLICATE
     )
-    return cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5, borderType=cv2.BORDER_REPLICATE)
+    slope = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(slope, np.float32)
 
 
 def noise_level(gradient: FloatArray) -> float:
@@ -158,31 +159,37 @@ def edge_middles(
 
     Each edge is looked for within `window` rows of where the line and thickness put it.
     """
+    bright, dark = (
+        _edge_pair(gradient, middle, thickness, window, polarity) for polarity in (1.0, -1.0)
+    )
+    better = dark[2] > bright[2]
+    return (
+        np.where(better, dark[0], bright[0]),
+        np.where(better, dark[1], bright[1]),
+        np.where(better, dark[2], bright[2]),
+    )
+
+
+def _edge_pair(
+    gradient: FloatArray, middle: FloatArray, thickness: float, window: float, polarity: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return as `edge_middles` does for a shaft brighter (1) or darker (-1) than what it hides."""
     n_rows, n_columns = gradient.shape
     steps = np.arange(-int(np.ceil(window)), int(np.ceil(window)) + 1)
     column = np.arange(n_columns)
-    best: tuple[FloatArray, ...] | None = None
-    for polarity in (1.0, -1.0):
-        places, strengths = [], []
-        for sign, edge in ((polarity, -0.5), (-polarity, 0.5)):
-            first = np.round(middle + edge * thickness).astype(int)
-            rows = np.clip(first[None, :] + steps[:, None], 1, n_rows - 2)
-            values = sign * gradient[rows, column]
-            top = values.argmax(axis=0)
-            peak = rows[top, column]
-            around = sign * gradient[peak[None, :] + np.array([[-1], [0], [1]]), column]
-            fine = parabola(around.T, np.ones(n_columns, int))
-            is_peak = (around[1] >= around[0]) & (around[1] >= around[2])
-            places.append(peak + fine)
-            strengths.append(np.where(is_peak, around[1], 0.0))
-        weaker = np.minimum(*strengths)
-        values = (0.5 * (places[0] + places[1]), places[1] - places[0], weaker)
-        if best is None:
-            best = values
-        else:
-            better = values[2] > best[2]
-            best = tuple(np.where(better, new, old) for new, old in zip(values, best, strict=True))
-    return best
+    places, strengths = [], []
+    for sign, edge in ((polarity, -0.5), (-polarity, 0.5)):
+        first = np.round(middle + edge * thickness).astype(int)
+        rows = np.clip(first[None, :] + steps[:, None], 1, n_rows - 2)
+        values = sign * gradient[rows, column]
+        top = values.argmax(axis=0)
+        peak = rows[top, column]
+        around = sign * gradient[peak[None, :] + np.array([[-1], [0], [1]]), column]
+        fine = parabola(around.T, np.ones(n_columns, int))
+        is_peak = (around[1] >= around[0]) & (around[1] >= around[2])
+        places.append(peak + fine)
+        strengths.append(np.where(is_peak, around[1], 0.0))
+    return 0.5 * (places[0] + places[1]), places[1] - places[0], np.minimum(*strengths)
 
 
 def parabola(values: FloatArray, index: NDArray[Any]) -> FloatArray:
@@ -197,22 +204,3 @@ def parabola(values: FloatArray, index: NDArray[Any]) -> FloatArray:
     curve = left - 2.0 * here + right
     offset = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
     return np.where(inside == index, np.clip(offset, -0.5, 0.5), 0.0)
-
-
-def crop_grey(image: NDArray[np.uint8], x0: int, y0: int, x1: int, y1: int) -> NDArray[np.uint8]:
-    """Return the grey part ``[y0:y1, x0:x1]``, borders repeated where it reaches outside."""
-    height, width = image.shape[:2]
-    a, b = np.clip([x0, x1], 0, width)
-    c, d = np.clip([y0, y1], 0, height)
-    if b <= a:
-        a, b = (0, 1) if x1 <= 0 else (width - 1, width)
-    if d <= c:
-        c, d = (0, 1) if y1 <= 0 else (height - 1, height)
-    part = image[c:d, a:b]
-    grey = part if part.ndim == 2 else cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
-    pads = (c - y0, y1 - d, a - x0, x1 - b)
-    if max(pads) <= 0:
-        return grey
-    top, bottom, left, right = (max(0, p) for p in pads)
-    padded = cv2.copyMakeBorder(grey, top, bottom, left, right, cv2.BORDER_REPLICATE)
-    return padded[: y1 - y0, : x1 - x0]

@@ -5,6 +5,9 @@ sleeve is seen to some percent only. The shaft ends at a shoulder of the sleeve,
 thick: a step of the bar's outline that looks alike on every bar. Pictures of the bar from all
 through the clip are laid over each other, so that the scenery blurs, and the step is sought in
 them by its outline, near where the joint network reads it or the plates were tracked.
+
+In: frames, the bar table (image px) and the pose table. Out: the bar table with both ends placed,
+image px, and the relative uncertainty of the distance between them; inside, metres along the bar.
 """
 
 from collections.abc import Mapping
@@ -18,6 +21,7 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
 from barpath.sight.jointnet import SIDES
+from barpath.sight.pictures import grey_levels
 
 Floats = NDArray[np.float64]
 
@@ -182,8 +186,7 @@ class BarStrips:
         self._n_moved += 1
         if (self._n_moved - 1) % self._every:
             return
-        strip = laid_along(image, ends, self.config)
-        self._kept.append(strip if strip.ndim == 2 else cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY))
+        self._kept.append(grey_levels(laid_along(image, ends, self.config)))
         self._height_px.append(float(middle[1]))
         if len(self._kept) > self.config.most:
             self._kept, self._height_px = self._kept[::2], self._height_px[::2]
@@ -356,12 +359,18 @@ class _Outline:
             )
         )
 
-    def _at(self, edges: NDArray[np.float32], along_m: Floats, across_m: Floats) -> Floats:
+    def _at(
+        self,
+        edges: NDArray[np.floating],
+        along_m: Floats,
+        across_m: Floats | float,
+    ) -> NDArray[np.floating]:
         rows, columns = edges.shape
         along, across = np.broadcast_arrays(along_m, across_m)
         x = along * self.config.px_per_m + (columns - 1) / 2
         y = across * self.config.px_per_m + (rows - 1) / 2
-        return cv2.remap(edges, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
+        seen = cv2.remap(edges, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
+        return np.asarray(seen, edges.dtype)
 
     def score(
         self, place_m: Floats, sign: float, slant: float, radius_m: float, axis: float
@@ -379,7 +388,7 @@ class _Outline:
         beside = np.arange(shaft_m + 0.002, radius_m - 0.002, 0.002)
         face = place_m[:, None] - sign * slant * np.sqrt(radius_m**2 - beside**2)
 
-        def edge(half: int, offset_m: float, along: Floats) -> Floats:
+        def edge(half: int, offset_m: float, along: Floats) -> NDArray[np.floating]:
             """Level edge in the upper (-1) or lower half, positive where it is brighter inside."""
             return -half * self._at(self._down, place_m[:, None] + along, axis + half * offset_m)
 

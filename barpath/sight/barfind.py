@@ -23,7 +23,7 @@ from barpath.sight.barline import CLEARLY_BETTER, SIDES, BarEnd, BarlineConfig, 
 from barpath.sight.barmodel import Model, bar_models
 from barpath.sight.barsearch import BarSamples, line_families, moving_lines, reduce, thin_lines
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 _NOT_FOUND = (
     "No bar with plates at both ends that moves up and down was found; film from the lifter's feet "

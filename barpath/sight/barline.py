@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 SIDES = ("image_left", "image_right")
 SHAFT_OFFSETS = np.linspace(-1.0, 1.0, 33)

@@ -21,7 +21,7 @@ from barpath.sight.barline import BarEnd, BarlineConfig
 from barpath.sight.barsearch import COLUMN, BarSamples
 from barpath.sight.shaft import shaft_across, thickness_of
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 # So many pairs of plates are followed, and only those that score this share of the best.
 _MOST_PAIRS, _NEAR_BEST = 4, 0.5
@@ -81,9 +81,47 @@ def bar_models(
     reach = int(0.35 * rows)
     few = stack.grey[:6].astype(np.float32)
     noise = 1.4826 * float(np.median(np.abs(np.diff(few, axis=0)))) + 1.0
+    own_stack, differs, line_part = _laid_over(stack, chosen, moving, reach)
+    rigid = np.median(own_stack, axis=0)
+    wobble = np.median(np.abs(own_stack - rigid), axis=0)
+    fill = np.ones((2 * (max(3, rows // 60) | 1) + 1, 3), np.uint8)
+
+    def heights(percentile: float) -> tuple[FloatArray, FloatArray]:
+        """How far up and down what belongs to the bar reaches, as this many pictures show."""
+        apart = np.percentile(differs, percentile, axis=0)
+        belongs = (apart > max(2.0 * noise, 6.0)) & (apart > 1.2 * wobble)
+        solid = cv2.morphologyEx(belongs.astype(np.uint8), cv2.MORPH_CLOSE, fill)
+        return _heights(np.asarray(solid, np.uint8), reach)
+
+    shaft = cv2.blur(np.mean(line_part, axis=0)[None].astype(np.float32), (9, 1))[0]
+    on_shaft = np.flatnonzero(shaft > 0.4 * np.percentile(shaft, 97))
+    if len(on_shaft) < 10:
+        return
+    thickness = thickness_of(rigid, reach, on_shaft, (2.0, 14.0))
+    # A plate is taller than the bar travels: in many pictures a part of it is seen before itself.
+    # Half of them tell where it begins and ends sideways, by that part of it which stands free.
+    shown = np.maximum(*heights(50.0)) > 3.0 * thickness
+    up, down = heights(70.0)
+    tall = (np.where(shown, up, 0.0), np.where(shown, down, 0.0))
+    pairs = _plate_pairs(rigid, tall, on_shaft, thickness, expected, config)
+    for pair in [] if bare else pairs:
+        yield _model_of(own_stack, rigid, tall, on_shaft, pair, max(width, rows), expected, config)
+    told = None if expected is None else _told_model(own_stack, rigid, on_shaft, expected, bare)
+    if told is not None:
+        yield told
+
+
+def _laid_over(
+    stack: BarSamples, chosen: pd.DataFrame, moving: NDArray[np.float32], reach: int
+) -> tuple[FloatArray, list[FloatArray], list[FloatArray]]:
+    """Lay the pictures of chosen lines over each other, the line in row `reach` of each.
+
+    Returns grey levels, shape (n, 2 reach + 1, width), by how much each picture differs from the
+    scenery that is seen there when the bar is elsewhere, and how much moves on the line, (width,).
+    """
+    width = stack.grey.shape[2]
     height = chosen["y"].to_numpy()
     sample = chosen["sample"].to_numpy()
-
     own, differs, line_part = [], [], []
     level = _levels(height)
     elsewhere = {
@@ -97,40 +135,15 @@ def bar_models(
         for other in elsewhere[k]:
             apart = _aligned(stack.grey[other], row.y, row.drop, reach) - own[-1]
             apart = np.abs(cv2.blur(apart, (3, 3)))
-            second = cv2.min(second, cv2.max(least, apart))
-            least = cv2.min(least, apart)
+            second = np.minimum(second, np.maximum(least, apart))
+            least = np.minimum(least, apart)
         differs.append(second)
         spread = np.repeat(moving[row.sample], COLUMN, axis=1)
         spread = np.pad(spread, ((0, 0), (0, width - spread.shape[1])))
         line_part.append(
             np.max(_aligned(spread, row.y, row.drop, reach)[reach - 1 : reach + 2], axis=0)
         )
-    own_stack = np.stack(own)
-    rigid = np.median(own_stack, axis=0)
-    wobble = np.median(np.abs(own_stack - rigid), axis=0)
-    fill = np.ones((2 * (max(3, rows // 60) | 1) + 1, 3), np.uint8)
-
-    def heights(percentile: float) -> tuple[FloatArray, FloatArray]:
-        """How far up and down what belongs to the bar reaches, as this many pictures show."""
-        apart = np.percentile(differs, percentile, axis=0)
-        belongs = (apart > max(2.0 * noise, 6.0)) & (apart > 1.2 * wobble)
-        return _heights(cv2.morphologyEx(belongs.astype(np.uint8), cv2.MORPH_CLOSE, fill), reach)
-
-    shaft = cv2.blur(np.mean(line_part, axis=0)[None].astype(np.float32), (9, 1))[0]
-    on_shaft = np.flatnonzero(shaft > 0.4 * np.percentile(shaft, 97))
-    if len(on_shaft) < 10:
-        return
-    thickness = thickness_of(rigid, reach, on_shaft, (2.0, 14.0))
-    # A plate is taller than the bar travels: in many pictures a part of it is seen before itself.
-    # Half of them tell where it begins and ends sideways, by that part of it which stands free.
-    shown = np.maximum(*heights(50.0)) > 3.0 * thickness
-    tall = tuple(np.where(shown, height, 0.0) for height in heights(70.0))
-    pairs = _plate_pairs(rigid, *tall, on_shaft, thickness, expected, config)
-    for pair in [] if bare else pairs:
-        yield _model_of(own_stack, rigid, tall, on_shaft, pair, max(width, rows), expected, config)
-    told = None if expected is None else _told_model(own_stack, rigid, on_shaft, expected, bare)
-    if told is not None:
-        yield told
+    return np.stack(own), differs, line_part
 
 
 def _aligned(
@@ -140,13 +153,14 @@ def _aligned(
     width = picture.shape[1]
     lean = drop / (width - 1)
     shear = np.array([[1.0, 0.0, dx], [lean, 1.0, y - 0.5 * drop - reach]])
-    return cv2.warpAffine(
+    moved = cv2.warpAffine(
         picture.astype(np.float32),
         shear,
         (width, 2 * reach + 1),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
+    return np.asarray(moved, np.float32)
 
 
 def _levels(height: FloatArray) -> NDArray[np.int64]:
@@ -193,8 +207,7 @@ def _heights(belongs: NDArray[np.uint8], reach: int) -> tuple[FloatArray, FloatA
 
 def _plate_pairs(
     rigid: FloatArray,
-    tall_up: FloatArray,
-    tall_down: FloatArray,
+    tall: tuple[FloatArray, FloatArray],
     on_shaft: NDArray[np.int64],
     thickness: float,
     expected: FloatArray | None,
@@ -209,10 +222,10 @@ def _plate_pairs(
     beside them can change, count less.
     """
     width, reach = rigid.shape[1], rigid.shape[0] // 2
-    height = np.minimum(tall_up, tall_down)
-    tall = height > 3.0 * thickness
+    height = np.minimum(*tall)
+    stands = height > 3.0 * thickness
     joined = np.ones((1, max(5, width // 70) | 1), np.uint8)
-    runs = _runs(cv2.morphologyEx(tall.astype(np.uint8)[None], cv2.MORPH_CLOSE, joined)[0])
+    runs = _runs(cv2.morphologyEx(stands.astype(np.uint8)[None], cv2.MORPH_CLOSE, joined)[0])
     runs = [(a, b) for a, b in runs if b - a >= max(3, 0.004 * width)]
     size = {}
     for a, b in runs:
@@ -329,7 +342,7 @@ def _model_of(
         if expected is not None and abs(x - expected[side]) > _SURE_SHARE * np.ptp(expected):
             x = float(expected[side])
         ends.append(BarEnd(x, 0.0, float(plate), depth))
-    return Model(*ends, thickness, *_pictures(rigid, ends, reach), shaft)
+    return Model(ends[0], ends[1], thickness, *_pictures(rigid, ends, reach), shaft)
 
 
 def _told_model(
@@ -349,18 +362,19 @@ def _told_model(
     thickness, centre, shaft = shaft_across(own_stack, reach, between, edges, bounds)
     rigid = _raised(rigid, centre)
     ends = [BarEnd(float(x), 0.0, _DISC_SHARE * span, _SLEEVE_SHARE * span, bare) for x in expected]
-    return Model(*ends, thickness, *_pictures(rigid, ends, reach), shaft)
+    return Model(ends[0], ends[1], thickness, *_pictures(rigid, ends, reach), shaft)
 
 
 def _raised(rigid: FloatArray, rows: float) -> FloatArray:
     """Return a picture moved up by so many rows."""
-    return cv2.warpAffine(
+    moved = cv2.warpAffine(
         rigid.astype(np.float32),
         np.array([[1.0, 0.0, 0.0], [0.0, 1.0, rows]]),
         rigid.shape[::-1],
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
+    return np.asarray(moved, np.float32)
 
 
 def _pictures(
@@ -381,4 +395,4 @@ def _pictures(
         inside = np.clip(columns, 0, rigid.shape[1] - 1)
         patches.append(rigid[np.ix_(rows, inside)].astype(np.float32))
         first.append(float(columns[0] - end.x_px))
-    return tuple(patches), tuple(first)
+    return (patches[0], patches[1]), (first[0], first[1])

@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
-from barpath.sight.baredges import crop_grey, parabola, vertical_gradient
+from barpath.sight.baredges import parabola, vertical_gradient
 from barpath.sight.barline import BarlineConfig, BarPose, BarSeed
+from barpath.sight.pictures import crop_grey
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 
 class EndPictures:
@@ -154,7 +155,7 @@ class EndPictures:
         ).astype(np.float32)
         if scale > 1.0:
             width = 2 * int(scale / 2.0) + 1
-            crop = cv2.blur(crop, (width, width))
+            crop = np.asarray(cv2.blur(crop, (width, width)), np.float32)
         shift = np.array([[scale, 0.0, x0 - low_x], [0.0, scale, y0 - low_y]])
         area = cv2.warpAffine(
             crop,
@@ -163,7 +164,8 @@ class EndPictures:
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
         )
-        scores = cv2.matchTemplate(area, patch.astype(np.float32), cv2.TM_CCOEFF_NORMED)
+        found = cv2.matchTemplate(area, patch.astype(np.float32), cv2.TM_CCOEFF_NORMED)
+        scores = np.asarray(found, np.float32)
         scores = np.where(np.isfinite(scores), scores, -1.0)
         best = scores.argmax(axis=1)
         values = scores[np.arange(len(scores)), best]
@@ -200,7 +202,7 @@ class EndPictures:
             top = round(y + usual) - reach
             crop = crop_grey(image, round(low), top, round(high) + 1, top + 2 * reach + 1)
             profile = cv2.reduce(crop, 1, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
-            gradient = np.abs(vertical_gradient(profile, 1.2).ravel())
+            gradient = np.abs(vertical_gradient(np.asarray(profile, np.float32), 1.2).ravel())
             rows = np.arange(len(gradient)) + top - y
             near = gradient * np.exp(-0.5 * ((rows - usual) / width) ** 2)
             near[[0, -1]] = 0.0

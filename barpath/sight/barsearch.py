@@ -19,8 +19,9 @@ from barpath.errors import OptionError
 from barpath.ground.choice import best_index
 from barpath.sight.baredges import noise_level, vertical_gradient
 from barpath.sight.barline import BarlineConfig
+from barpath.sight.pictures import grey_levels, smaller
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 COLUMN = 4
 
@@ -56,18 +57,18 @@ def reduce(
             scale = max(1.0, width / config.work_width_px)
         elif image.shape[:2] != (height, width):
             raise OptionError("The frames in which the bar is searched for differ in size.")
-        small = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+        small = grey_levels(image)
         if scale > 1.0:
             size = (round(width / scale), round(height / scale))
-            small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
+            small = smaller(small, size)
         if not np.array_equal(transform, np.eye(2, 3)):
             reduced = transform.copy()
             half = 0.5 * (scale - 1.0)
             shift = np.array([half, half])
             reduced[:, 2] = (transform[:, :2] @ shift + transform[:, 2] - shift) / scale
-            small = cv2.warpAffine(
-                small, reduced, small.shape[::-1], borderMode=cv2.BORDER_REPLICATE
-            )
+            size = (small.shape[1], small.shape[0])
+            steadied = cv2.warpAffine(small, reduced, size, borderMode=cv2.BORDER_REPLICATE)
+            small = np.asarray(steadied, np.uint8)
         grey.append(small)
         index.append(int(sample.index))
         time_s.append(float(sample.time_s))
@@ -132,7 +133,7 @@ def line_families(
 ) -> list[NDArray[np.int64]]:
     """Return sets of rows of `lines`, one line a sample, that may be one bar; likeliest first."""
     columns = stack.grey.shape[2] / COLUMN
-    families = []
+    families: list[NDArray[np.int64]] = []
     strong = lines[lines.support > 0.25 * config.min_span_share * columns]
     if strong.empty:
         return []

@@ -21,7 +21,7 @@ from barpath.sight.barline import SIDES, BarlineConfig, BarPose, BarSeed
 from barpath.sight.barplates import EndPictures
 from barpath.sight.shaftline import AT_ENDS, LineFit, LineStrip, ShaftLine
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 # So many strips are kept, some 10 kB each, to be fitted again with what was learned after them.
 _MOST_EARLY = 240
@@ -96,7 +96,7 @@ class BarTracker:
         for number, strip in self._early:
             again = self._line.fit_strip(strip.pooled, strip.u, strip.coefficients, strip.sag_sd)
             if again is not None:
-                shift = AT_ENDS @ (again[0] - strip.coefficients)
+                shift = AT_ENDS @ (again.coefficients - strip.coefficients)
                 moved[number] = shift if np.abs(shift).max() < 2.0 else 0.0
         table[heights] += moved + self._line.shaft.axis_px
         return table
@@ -229,7 +229,7 @@ class BarTracker:
                     continue
                 state = "seen" if known and here else "partly"
                 # On a tilted bar, not knowing exactly how far out the plate is moves y as well.
-                slope = float(np.ptp(pose.y) / max(np.ptp(pose.x), 1.0))
+                slope = float(np.ptp(pose.y)) / max(float(np.ptp(pose.x)), 1.0)
                 sd = float(np.hypot(line.sd[side], 0.04 * self._ends.plate_px[side] * slope))
             elif known:
                 # Correlation places a plate to about a third of a reduced pixel; it has no shaft to

@@ -3,6 +3,9 @@
 Hands keep their place on the bar. Where both are seen, how the one follows from the other is
 learned for this clip; where only the hands are read, they carry the track on, with the uncertainty
 that the rest of the clip shows.
+
+In: the plate or bar table and the pose table, steadied image px and s. Out: the plate or bar table
+with places, and larger standard uncertainties, where the bar was lost.
 """
 
 from collections.abc import Sequence

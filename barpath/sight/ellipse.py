@@ -161,7 +161,9 @@ def unit_vectors(n: int) -> FloatArray:
     return np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def outline_from_params(params: ArrayLike, units: FloatArray) -> tuple[FloatArray, FloatArray]:
+def outline_from_params(
+    params: ArrayLike, units: NDArray[np.floating]
+) -> tuple[FloatArray, FloatArray]:
     """Outline points and outward unit normals.
 
     Parameters
@@ -190,7 +192,7 @@ def outline_points(ellipse: Ellipse, n: int = 120) -> tuple[FloatArray, FloatArr
     return outline_from_params(to_params(ellipse), unit_vectors(n))
 
 
-def outline_jacobian(normals: FloatArray, units: FloatArray) -> FloatArray:
+def outline_jacobian(normals: NDArray[np.floating], units: NDArray[np.floating]) -> FloatArray:
     """Derivative of the outline's normal displacement with the five parameters.
 
     The point ``c + M u`` moves along its normal by ``n · (dc + dM u)``; the movement along the
@@ -400,11 +402,11 @@ def project_circle(
     2.14: conics under a homography).
     """
     centre_m = np.asarray(centre_m, dtype=float)
-    normal = np.asarray(normal, dtype=float) / np.linalg.norm(normal)
-    helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
-    u = np.cross(normal, helper)
+    axis = np.asarray(normal, dtype=float) / np.linalg.norm(normal)
+    helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
+    u = np.cross(axis, helper)
     u /= np.linalg.norm(u)
-    v = np.cross(normal, u)
+    v = np.cross(axis, u)
     if centre_m[2] - radius_m * np.hypot(u[2], v[2]) <= 0:
         raise ValueError("the circle is not wholly in front of the camera")
     homography = np.asarray(camera, dtype=float) @ np.column_stack(
@@ -462,11 +464,11 @@ def circle_poses(
     return poses
 
 
-def mean_radius(params: FloatArray) -> float:
+def mean_radius(params: NDArray[np.floating]) -> float:
     """Geometric mean of the semi-axes, px."""
     return float(np.sqrt(max(params[2] * params[3] - params[4] ** 2, 1e-6)))
 
 
-def slant_sine(params: FloatArray) -> float:
+def slant_sine(params: NDArray[np.floating]) -> float:
     """Sine of the angle between the plate's axis and the line of sight, from its aspect."""
     return float(np.sqrt(max(1.0 - from_params(params[:5]).aspect ** 2, 0.0)))

@@ -3,6 +3,8 @@
 The joint network sees the lifter in single frames, without knowing of the bar's motion. What it
 says of hands, plates and the bar's lie comes before the search for the bar, which then measures to
 a fraction of a pixel; a bar that is found is checked against the hands.
+
+In: a few frames a second and the joint network. Out: `FirstLook`, in image px.
 """
 
 from collections.abc import Mapping, Sequence

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barpath.errors import BarpathError
+from barpath.sight.pictures import smaller
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -89,22 +90,20 @@ class Square:
             piece = image[y0 : y0 + reach, x0 : x0 + reach]
             height, width = piece.shape[0] // shrink, piece.shape[1] // shrink
             if height and width:
-                image = cv2.resize(
-                    piece[: height * shrink, : width * shrink],
-                    (width, height),
-                    interpolation=cv2.INTER_AREA,
-                )
+                piece = piece[: height * shrink, : width * shrink]
+                image = smaller(piece, (width, height))
                 half = (shrink - 1) / 2
                 matrix = matrix @ np.array(
                     [[shrink, 0, x0 + half], [0, shrink, y0 + half], [0, 0, 1.0]]
                 )
-        return cv2.warpAffine(
+        cut = cv2.warpAffine(
             image,
             matrix,
             (side_px, side_px),
             flags=cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
+        return np.asarray(cut, np.uint8)
 
 
 @dataclass(frozen=True)

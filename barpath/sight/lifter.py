@@ -184,7 +184,7 @@ def start_squares(height_px: int, width_px: int) -> list[Square]:
     middle = np.array([width_px - 1, height_px - 1]) / 2
     long_px, short_px = max(height_px, width_px), min(height_px, width_px)
     across = np.array([1.0, 0.0]) if width_px >= height_px else np.array([0.0, 1.0])
-    squares = [Square(*middle, float(long_px))]
+    squares = [Square(float(middle[0]), float(middle[1]), float(long_px))]
     for share in (1.0, 0.6):
         size = share * short_px
         slack_along, slack_aside = (long_px - size) / 2, (short_px - size) / 2
@@ -192,7 +192,7 @@ def start_squares(height_px: int, width_px: int) -> list[Square]:
             for along in (0.0, -1.0, 1.0):
                 centre = middle + along * slack_along * across
                 centre = centre + aside * slack_aside * across[::-1]
-                squares.append(Square(*centre, size))
+                squares.append(Square(float(centre[0]), float(centre[1]), size))
     return squares
 
 

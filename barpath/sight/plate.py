@@ -33,11 +33,19 @@ COLUMNS = (
 
 
 class FrameLike(Protocol):
-    """What is needed of a frame: its number, its time and its image (RGB or grey, uint8)."""
+    """What is needed of a frame."""
 
-    index: int
-    time_s: float
-    image: NDArray[np.uint8]
+    @property
+    def index(self) -> int:
+        """Rank among the file's stamps."""
+
+    @property
+    def time_s(self) -> float:
+        """Real seconds from the first frame."""
+
+    @property
+    def image(self) -> NDArray[np.uint8]:
+        """RGB or grey."""
 
 
 @dataclass(frozen=True)

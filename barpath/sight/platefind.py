@@ -23,7 +23,7 @@ from barpath.sight.platepaths import (
     ShapePath,
     choose_shapes,
     follow_shapes,
-    judge,
+    judge_all,
     most_worth_first,
     shapes_tried,
 )
@@ -78,51 +78,64 @@ def find_plate(
     if len(samples) == 0 or (at_px is None and len(samples) < 6):
         raise BarNotFoundError("The clip is too short to see a plate move like a press.")
     work = PlateSamples(samples, transforms, config)
-    click = None
+    shown = None
     if at_px is not None:
-        click = (np.asarray(at_px, dtype=float) + 0.5) * work.scale - 0.5
-        picks = np.array([at_sample])
+        shown = (at_sample, (np.asarray(at_px, dtype=float) + 0.5) * work.scale - 0.5)
+    paths = _paths(work, config, shown)
+    refined = _measured(work, moving_along(work, paths, config, shown), config)
+    if not refined or (at_px is None and max(s for s, _ in refined) < config.min_score):
+        raise BarNotFoundError(
+            "No plate was found that goes down and up like a press; point at it to show it."
+            if at_px is None
+            else f"Nothing round was found at the point ({at_px[0]:.0f}, {at_px[1]:.0f})."
+        )
+    refined = most_worth_first(
+        lambda item: item[0] ** 2 * np.sqrt(mean_radius(item[1].params)), refined
+    )
+    if at_px is None:
+        refined = _nearest_first(refined)
+    score, first = refined[0]
+    best = largest_plate(work, measured_again(work, first, config), config)
+    candidates = _candidates(work, [found for _, found in refined], paths)
+    return _seed(work, best, float(score) if at_px is None else 1.0, candidates)
+
+
+def _paths(
+    work: PlateSamples, config: PlateConfig, shown: tuple[int, FloatArray] | None
+) -> list[ShapePath]:
+    """Likely outlines followed through the samples and judged; `shown` as for `moving_along`."""
+    n = len(work.samples)
+    if shown is None:
+        picks = np.unique(np.linspace(0, n - 1, config.n_shape_samples).astype(int))
     else:
-        picks = np.unique(np.linspace(0, len(samples) - 1, config.n_shape_samples).astype(int))
-    shapes = choose_shapes(work, shapes_tried(work.shape, config), picks, config, click)
-    paths = follow_shapes(work, shapes, config, None if click is None else (at_sample, click))
-    if click is None:
-        for path in paths:
-            judge(path, len(samples), config)
-    else:
-        for path in paths:
-            path.score = float(np.mean(path.support))
-            path.reason = "is where the user pointed"
-    likely = moving_along(work, paths, config, None if click is None else (at_sample, click))
+        picks = np.array([shown[0]])
+    tried = shapes_tried(work.shape, config)
+    shapes = choose_shapes(work, tried, picks, config, None if shown is None else shown[1])
+    paths = follow_shapes(work, shapes, config, shown)
+    judge_all(paths, n, config, pointed_at=shown is not None)
+    return paths
+
+
+def _measured(
+    work: PlateSamples, likely: list[ShapePath], config: PlateConfig
+) -> list[tuple[float, Refined]]:
+    """Outlines measured along likely paths, each with its score, 0..1, if they may be a plate's."""
     with ThreadPoolExecutor() as pool:
         results = pool.map(lambda path: refine(work, path, config), likely)
-    least_px = 0.9 * config.min_diameter_share * np.sqrt(np.prod(samples[0].image.shape[:2]))
-    refined = [
+    least_px = 0.9 * config.min_diameter_share * np.sqrt(np.prod(work.samples[0].image.shape[:2]))
+    return [
         (np.sqrt(r.path.score * r.quality), r)
         for r in results
         if r is not None
         and from_params(r.params).major_px >= least_px
         and from_params(r.params).aspect >= config.min_aspect - 0.03
     ]
-    if not refined or (click is None and max(s for s, _ in refined) < config.min_score):
-        if click is not None:
-            raise BarNotFoundError(
-                f"Nothing round was found at the point ({at_px[0]:.0f}, {at_px[1]:.0f})."
-            )
-        raise BarNotFoundError(
-            "No plate was found that goes down and up like a press; point at it to show it."
-        )
-    refined = most_worth_first(
-        lambda item: item[0] ** 2 * np.sqrt(mean_radius(item[1].params)), refined
-    )
-    if click is None:
-        refined = _nearest_first(refined)
-    score, best = refined[0]
-    best = largest_plate(work, measured_again(work, best, config), config)
-    others = [_candidate(work, p, r.share, r.params) for s, r in refined for p in [r.path]]
-    done = {id(r.path) for _, r in refined}
-    rest = most_worth_first(lambda path: path.score, [p for p in paths if id(p) not in done])
-    others += [_candidate(work, p, float(np.mean(p.support)), None) for p in rest[:8]]
+
+
+def _seed(
+    work: PlateSamples, best: Refined, score: float, candidates: tuple[PlateCandidate, ...]
+) -> PlateSeed:
+    """The seed, in px of the full image, of the outline that was chosen."""
     places = work.to_image(best.path.image_xy)
     at = np.flatnonzero(best.path.sample == best.index)[0]
     # The path was found with a coarse outline; shift it by what the fit corrected.
@@ -135,12 +148,12 @@ def find_plate(
         index=int(work.index[best.index]),
         ellipse=from_params(best.params),
         path=path,
-        score=float(score) if click is None else 1.0,
+        score=score,
         reason=(
             f"{best.path.reason}: travels {best.path.travel:.2f} of its diameter, "
             f"{100 * best.share:.0f} % of its outline shows"
         ),
-        candidates=tuple(others),
+        candidates=candidates,
         rim_rgb=(float(typical[0]), float(typical[1]), float(typical[2])),
         rim_sd=float(np.sqrt(np.median(best.rim.variance))),
         rim_edge=best.rim.edge,
@@ -168,7 +181,7 @@ def _one_body(first: Refined, other: Refined) -> bool:
     """Whether two outlines lie so far over one another that they may be readings of one plate."""
     centre, its = dict(first.seen_in), dict(other.seen_in)
     apart = [float(np.linalg.norm(centre[k] - its[k])) for k in centre.keys() & its.keys()]
-    return bool(apart) and np.median(apart) < 0.5 * mean_radius(first.params)
+    return bool(apart) and bool(np.median(apart) < 0.5 * mean_radius(first.params))
 
 
 def _move_alike(path: ShapePath, other: ShapePath) -> bool:
@@ -180,6 +193,17 @@ def _move_alike(path: ShapePath, other: ShapePath) -> bool:
     if min(np.ptp(y), np.ptp(y_other)) <= 0:
         return False
     return float(np.corrcoef(y, y_other)[0, 1]) > 0.8
+
+
+def _candidates(
+    work: PlateSamples, measured: list[Refined], paths: list[ShapePath]
+) -> tuple[PlateCandidate, ...]:
+    """What was measured, in its order, then the likeliest of the paths that were not."""
+    candidates = [_candidate(work, found.path, found.share, found.params) for found in measured]
+    done = {id(found.path) for found in measured}
+    rest = most_worth_first(lambda path: path.score, [p for p in paths if id(p) not in done])
+    candidates += [_candidate(work, p, float(np.mean(p.support)), None) for p in rest[:8]]
+    return tuple(candidates)
 
 
 def _candidate(

@@ -19,7 +19,7 @@ from barpath.sight.platepaths import (
     ShapePath,
     TriedShape,
     follow_shapes,
-    judge,
+    judge_all,
     most_worth_first,
     turned,
 )
@@ -35,9 +35,12 @@ def moving_along(
     work: PlateSamples,
     paths: list[ShapePath],
     config: PlateConfig,
-    forced: tuple[int, FloatArray] | None,
+    shown: tuple[int, FloatArray] | None,
 ) -> list[ShapePath]:
-    """Most convincing outlines that move along with the best paths, best first."""
+    """Most convincing outlines that move along with the best paths, best first.
+
+    `shown` is a sample and the place in it, work px, where the user pointed at the plate.
+    """
     bodies: list[ShapePath] = []
     for path in most_worth_first(_rank, paths):
         if path.score <= 0 or len(bodies) == config.n_bodies:
@@ -47,17 +50,12 @@ def moving_along(
     groups: dict[int, tuple[list[TriedShape], NDArray[np.complexfloating]]] = {}
     found: list[ShapePath] = []
     for path in bodies:
-        found += _mates(work, path, groups, config, forced)
+        found += _mates(work, path, groups, config, shown)
     # An outline whose path was found by a part of the plate may be better followed by itself.
     found += follow_shapes(
-        work, list({id(mate.shape): mate.shape for mate in found}.values()), config, forced
+        work, list({id(mate.shape): mate.shape for mate in found}.values()), config, shown
     )
-    for mate in found:
-        if forced is None:
-            judge(mate, len(work.samples), config)
-        else:
-            mate.score = float(np.mean(mate.support))
-            mate.reason = "is where the user pointed"
+    judge_all(found, len(work.samples), config, pointed_at=shown is not None)
     likely: list[ShapePath] = []
     for mate in most_worth_first(_rank, found):
         if mate.score <= 0 or len(likely) == config.n_measured:
@@ -103,7 +101,7 @@ def _mates(
     path: ShapePath,
     groups: dict[int, tuple[list[TriedShape], NDArray[np.complexfloating]]],
     config: PlateConfig,
-    forced: tuple[int, FloatArray] | None,
+    shown: tuple[int, FloatArray] | None,
 ) -> list[ShapePath]:
     """Outlines that show in an overlay of all samples along a path, most convincing first."""
     rows = []
@@ -116,7 +114,7 @@ def _mates(
         members, templates = groups[level]
         if not members:
             continue
-        overlay = _overlay(work, path, level, weighted=forced is None)
+        overlay = _overlay(work, path, level, weighted=shown is None)
         stack = np.einsum("cij,kcij->kij", fft.rfft2(overlay), templates)
         scores = fft.irfft2(stack, s=overlay.shape[1:])
         away = np.arange(2 * _OVERLAY_HALF) - _OVERLAY_HALF
@@ -126,9 +124,9 @@ def _mates(
                 continue
             radius = mean_radius(shape.params)
             score = np.where(distance < 0.9 * radius, score, 0.0)
-            if forced is not None:
-                at = path.image_xy[path.sample == forced[0]]
-                gap = np.zeros(2) if not len(at) else (forced[1] - at[0]) / 2**level
+            if shown is not None:
+                at = path.image_xy[path.sample == shown[0]]
+                gap = np.zeros(2) if not len(at) else (shown[1] - at[0]) / 2**level
                 score = score * np.exp(
                     -0.5
                     * ((away - gap[0]) ** 2 + (away[:, None] - gap[1]) ** 2)
@@ -141,18 +139,18 @@ def _mates(
     if not rows:
         return []
     table = np.array(rows)
-    radius = np.array([shape.radius_px for shape in shapes])
-    value = np.clip(table[:, 0], 0, None) ** 2 * radius**0.75
+    radii = np.array([shape.radius_px for shape in shapes])
+    value = np.clip(table[:, 0], 0, None) ** 2 * radii**0.75
     mates = []
     for _ in range(3):
         best = best_index(value)[0]
         if value[best] <= 0:
             break
-        mate = _aligned(work, path, shapes[best], table[best, 1:], weighted=forced is None)
+        mate = _aligned(work, path, shapes[best], table[best, 1:], weighted=shown is None)
         if mate is not None:
             mates.append(mate)
-        near = np.linalg.norm(table[:, 1:] - table[best, 1:], axis=1) < 0.3 * radius[best]
-        near &= np.abs(np.log(radius / radius[best])) < 0.2
+        near = np.linalg.norm(table[:, 1:] - table[best, 1:], axis=1) < 0.3 * radii[best]
+        near &= np.abs(np.log(radii / radii[best])) < 0.2
         value[near] = 0.0
     return mates
 

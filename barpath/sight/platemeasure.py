@@ -54,17 +54,56 @@ class Refined:
 
 def refine(work: PlateSamples, path: ShapePath, config: PlateConfig) -> Refined | None:
     """Measure size and shape of a candidate in the samples that show it best."""
-    units = unit_vectors(config.n_rays)
     order = _spread_best(path)
     scale = float(np.sqrt(work.scale.prod()))
     base = np.r_[0.0, 0.0, path.shape.params[2:] * 2**path.shape.level / scale]
+    sizes = np.array(
+        [(w, h) for h in np.linspace(0.82, 1.22, 13) for w in h * np.linspace(0.85, 1.15, 5)]
+    )
+    gathered, where = _edges_by_size(work, path, order, base, sizes, config)
+    mean = gathered.mean(axis=0)
+    results: list[Refined] = []
+    tried: list[FloatArray] = []
+    # Lip, rings and rim give several good sizes: measure each and keep the most convincing.
+    for column in ranked(mean):
+        if len(tried) == 4 or mean[column] < 0.7 * mean.max():
+            break
+        if any(np.abs(sizes[column] - other).sum() < 0.09 for other in tried):
+            continue
+        tried.append(sizes[column])
+        w, h = sizes[column]
+        start = base.copy()
+        start[2:] *= (w, h, np.sqrt(w * h))
+        result = measure_shape(work, path, order, start, where[:, column], config)
+        if result is not None:
+            results.append(result)
+    results = most_worth_first(worth, results)
+    # Where part is covered, an outline may settle between two lines, so more than one is followed.
+    hidden = bool(results) and results[0].covered.mean() >= _MIN_COVERED
+    grown = [_grown(work, result, config) for result in results[: 3 if hidden else 1]]
+    if hidden:
+        grown = [_backed(result, grown) for result in grown]
+    return next(iter(most_worth_first(worth, grown)), None)
+
+
+def _edges_by_size(
+    work: PlateSamples,
+    path: ShapePath,
+    order: NDArray[np.intp],
+    base: FloatArray,
+    sizes: FloatArray,
+    config: PlateConfig,
+) -> tuple[FloatArray, FloatArray]:
+    """Mean edge along outlines of several sizes in several samples, where each fits best.
+
+    `sizes`, shape (m, 2), are widths and heights as shares of `base`. Returns strengths 0..1, shape
+    (samples, m), and centres in px of the full image, shape (samples, m, 2).
+    """
+    units = unit_vectors(config.n_rays)
     radius = mean_radius(base)
     reach = 0.34 * radius
     shifts = 0.16 * radius * np.linspace(-1, 1, 7)
     shifts = np.stack(np.meshgrid(shifts, shifts), axis=-1).reshape(-1, 2)
-    sizes = np.array(
-        [(w, h) for h in np.linspace(0.82, 1.22, 13) for w in h * np.linspace(0.85, 1.15, 5)]
-    )
     matrix = np.array([[base[2], base[4]], [base[4], base[3]]])
     gathered = np.zeros((len(order), len(sizes)))
     where = np.zeros((len(order), len(sizes), 2))
@@ -91,29 +130,7 @@ def refine(work: PlateSamples, path: ShapePath, config: PlateConfig) -> Refined 
             best = best_index(total)[0]
             gathered[row, column] = total[best]
             where[row, column] = params[:2] + shifts[best]
-    mean = gathered.mean(axis=0)
-    results: list[Refined] = []
-    tried: list[FloatArray] = []
-    # Lip, rings and rim give several good sizes: measure each and keep the most convincing.
-    for column in ranked(mean):
-        if len(tried) == 4 or mean[column] < 0.7 * mean.max():
-            break
-        if any(np.abs(sizes[column] - other).sum() < 0.09 for other in tried):
-            continue
-        tried.append(sizes[column])
-        w, h = sizes[column]
-        start = base.copy()
-        start[2:] *= (w, h, np.sqrt(w * h))
-        result = measure_shape(work, path, order, start, where[:, column], config)
-        if result is not None:
-            results.append(result)
-    results = most_worth_first(worth, results)
-    # Where part is covered, an outline may settle between two lines, so more than one is followed.
-    hidden = bool(results) and results[0].covered.mean() >= _MIN_COVERED
-    grown = [_grown(work, result, config) for result in results[: 3 if hidden else 1]]
-    if hidden:
-        grown = [_backed(result, grown) for result in grown]
-    return next(iter(most_worth_first(worth, grown)), None)
+    return gathered, where
 
 
 def _spread_best(path: ShapePath) -> NDArray[np.intp]:
@@ -147,14 +164,16 @@ def measure_shape(
     covered = _covered(work, path, order, outlines, units)
     if covered.mean() > _MAX_COVERED:
         return None
+    images = [work.samples[path.sample[k]].image for k in order]
+    rims = [
+        first_rim(image, params, units, ~covered)
+        for image, params in zip(images, outlines, strict=True)
+    ]
     visible = np.where(covered, 0.0, 1.0)
-    fits, images, rims = [], [], []
-    for params, k in zip(outlines, order, strict=True):
-        image = work.samples[path.sample[k]].image
-        rim = first_rim(image, params, units, ~covered)
-        fits.append(fit_outline(image, params, params, prior, rim, units, window, config, visible))
-        images.append(image)
-        rims.append(rim)
+    fits = [
+        fit_outline(image, params, params, prior, rim, units, window, config, visible)
+        for image, params, rim in zip(images, outlines, rims, strict=True)
+    ]
     shares = np.array([fit.inlier[~covered].mean() for fit in fits])
     trusted = np.flatnonzero(shares >= max(0.8 * shares.max(), 0.25))
     if not len(trusted):
@@ -164,15 +183,11 @@ def measure_shape(
         return None
     scatter = np.median([np.abs(fits[k].params[2:] - shape).max() / radius for k in trusted])
     edge_sd = float(np.median([fits[k].edge_sd for k in trusted]))
+    share = float(np.median(shares))
+    quality = _quality(share, float(covered.mean()), edge_sd / (0.5 * window), scatter)
     coherence = _coherence(
         [images[k] for k in trusted], [np.r_[fits[k].params[:2], shape] for k in trusted]
     )
-    share = float(np.median(shares))
-    # Chance edges give outlines of which half shows.
-    complete = min(1.0, share / 0.8) ** 2
-    sharpness = 1.0 / (1.0 + (edge_sd / (0.5 * window)) ** 2)
-    constancy = 1.0 / (1.0 + (scatter / 0.04) ** 2)
-    shown = min(1.0, (1.0 - float(covered.mean())) / 0.8)
     best = best_index(shares)[0]
     arcs = [
         outline_from_params(fits[k].params, units)[0][fits[k].inlier] - fits[k].params[:2]
@@ -183,12 +198,26 @@ def measure_shape(
         int(path.sample[order[best]]),
         np.r_[fits[best].params[:2], shape],
         share,
-        share * complete * shown * sharpness * constancy * coherence,
+        quality * coherence,
         rims[best],
         [(int(path.sample[order[k]]), fits[k].params[:2]) for k in trusted],
         covered,
         np.concatenate(arcs),
     )
+
+
+def _quality(share: float, covered_share: float, blur: float, scatter: float) -> float:
+    """How convincing an outline's fits are, 0..1, but for what lies inside of it.
+
+    `share` of the rays that are not covered show an edge, `blur` is the edges' spread over half of
+    the window they were sought in, `scatter` how much the fits differ, as a share of the radius.
+    """
+    # Chance edges give outlines of which half shows.
+    complete = min(1.0, share / 0.8) ** 2
+    shown = min(1.0, (1.0 - covered_share) / 0.8)
+    sharpness = 1.0 / (1.0 + blur**2)
+    constancy = 1.0 / (1.0 + (scatter / 0.04) ** 2)
+    return share * complete * shown * sharpness * constancy
 
 
 def _coherence(images: list[NDArray[np.uint8]], outlines: list[FloatArray]) -> float:

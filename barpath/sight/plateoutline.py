@@ -87,7 +87,13 @@ class Face:
 
 @dataclass
 class OutlineFit:
-    """Outline fitted in one image."""
+    """Outline fitted in one image.
+
+    `params` are those of `ellipse`, px, with `covariance`. `share` and `valid_share` are the parts
+    of the rays that show an edge on it (`inlier`) and that lie in the image, `face_share` the part
+    of its face that looks as learned; `edge_sd` is the edges' spread about it, px. `inner` and
+    `strength` are the colour just inside of each ray's edge and the gradient at it.
+    """
 
     params: FloatArray
     covariance: FloatArray
@@ -101,7 +107,13 @@ class OutlineFit:
 
 
 class EdgeStrip:
-    """Image along rays across an outline, with edge strength and colours beside every offset."""
+    """Image along rays across an outline, with edge strength and colours beside every offset.
+
+    Rays begin at `points` and run along the outward `normals`; `offsets` are px from the outline,
+    `step` apart. Per ray and offset: `edge`, grey levels per px; `inner`, the colour just inside;
+    `apart`, by how much (squared) colours farther in and farther out differ; `valid`, whether it
+    lies in the image.
+    """
 
     def __init__(
         self, image: NDArray[np.uint8], params: FloatArray, units: FloatArray, reach_px: float
@@ -131,7 +143,7 @@ class EdgeStrip:
             return
         region = image[y0:y1, x0:x1]
         if region.ndim == 2:
-            region = cv2.cvtColor(region, cv2.COLOR_GRAY2RGB)
+            region = np.asarray(cv2.cvtColor(region, cv2.COLOR_GRAY2RGB), np.uint8)
         rays = cv2.remap(
             region.astype(np.float32),
             (x - x0).astype(np.float32),
@@ -141,8 +153,8 @@ class EdgeStrip:
         )
         # Neighbouring rays are averaged a little (the ring is closed, so wrap around first).
         ring = np.concatenate([rays[-1:], rays, rays[:1]])
-        slope = cv2.sepFilter2D(ring, -1, derivative(self.step), np.array([0.25, 0.5, 0.25]))
-        slope = slope[1:-1, keep] / self.step
+        change = cv2.sepFilter2D(ring, -1, derivative(self.step), np.array([0.25, 0.5, 0.25]))
+        slope = change[1:-1, keep] / self.step
         self.edge = np.sqrt(np.einsum("ijk,ijk->ij", slope, slope))
         width_band = max(1, round(band / self.step))
         gap = max(1, round(1.0 / self.step))
@@ -214,6 +226,27 @@ def best_shift(
     return grid[best_index(gathered.sum(axis=0) - penalty)[0]]
 
 
+@dataclass
+class _RayEdges:
+    """Edges along the rays across an outline.
+
+    `found` is each ray's offset from the outline, px, `strength` its evidence 0..1, `peak` the
+    column of the strip where it is; `smear` is how far the outline moves along the ray during a
+    frame, px, and `jacobian` how far an edge moves with each of the outline's parameters.
+    """
+
+    strip: EdgeStrip
+    found: FloatArray
+    strength: FloatArray
+    peak: NDArray[np.intp]
+    smear: FloatArray
+    jacobian: FloatArray
+
+    def weaker_where_smeared(self, share: float) -> FloatArray:
+        """Least strength of an edge that counts, `share` where nothing moves."""
+        return share / (1.0 + (self.smear / 4.0) ** 2)
+
+
 def fit_outline(
     image: NDArray[np.uint8],
     params: FloatArray,
@@ -232,43 +265,23 @@ def fit_outline(
     current = params.copy()
     scale = 0.6 * window_px
     for window in (2.0 * window_px, *[window_px] * n_narrow):
-        smear = np.zeros(len(units))
-        strip = EdgeStrip(image, current, units, window + 1.0)
-        if smear_px is not None:
-            smear = np.abs(strip.normals @ smear_px)
-            # A smeared edge is wider and lower, but it is the same edge.
-            strip.edge *= (1.0 + 0.3 * smear)[:, None]
-        evidence = strip.evidence(rim)
-        found, strength, peak = _pick_edges(strip, evidence, window, smear)
-        if visible is not None:
-            strength = strength * (0.2 + 0.8 * visible)
-        strength = strength / (1.0 + (smear / 4.0) ** 2)
-        jacobian = outline_jacobian(strip.normals, units)
-        step = np.zeros(5)
-        for _ in range(3):
-            residual = found - jacobian @ step
-            weight = strength * _tukey(residual / (4.0 * scale))
-            normal = (jacobian.T * weight) @ jacobian / scale**2 + prior
-            right = (jacobian.T * weight) @ found / scale**2 + prior @ (expected - current)
-            step = np.linalg.solve(normal, right)
-            residual = found - jacobian @ step
-            good = (strength > 0.1 / (1.0 + (smear / 4.0) ** 2)) & (np.abs(residual) < window)
-            if good.sum() >= 8:
-                scale = 1.4826 * float(np.median(np.abs(residual[good])))
-            scale = float(np.clip(scale, config.edge_noise_px, 0.6 * window_px))
+        edges = _edges_across(image, current, units, rim, window, visible, smear_px)
+        limits = (config.edge_noise_px, 0.6 * window_px)
+        step, residual, scale = _step_to(edges, prior, expected - current, window, scale, limits)
         current = current + step
         determinant = current[2] * current[3] - current[4] ** 2
         if min(current[2], current[3], determinant) <= 0:
             current = start.copy()
             break
-    weight = strength * _tukey(residual / (4.0 * scale))
+    weight = edges.strength * _tukey(residual / (4.0 * scale))
     # Chance edges scatter over the whole window, so that only a narrow band counts as seen.
     band = np.clip(3.0 * scale, 0.4, max(0.8, 0.012 * mean_radius(current)))
-    inlier = (strength > 0.12 / (1.0 + (smear / 4.0) ** 2)) & (
+    inlier = (edges.strength > edges.weaker_where_smeared(0.12)) & (
         np.abs(residual) < min(float(band), window_px)
     )
     if visible is not None:
         inlier &= visible > 0.4
+    jacobian, strip = edges.jacobian, edges.strip
     information = (jacobian.T * weight) @ jacobian / (config.correlation * scale**2)
     covariance = np.linalg.inv(information + prior)
     rows = np.arange(len(units))
@@ -279,9 +292,61 @@ def fit_outline(
         float(strip.valid.any(axis=1).mean()),
         scale,
         inlier,
-        strip.inner[rows, peak],
-        strip.edge[rows, peak],
+        strip.inner[rows, edges.peak],
+        strip.edge[rows, edges.peak],
     )
+
+
+def _edges_across(
+    image: NDArray[np.uint8],
+    params: FloatArray,
+    units: FloatArray,
+    rim: Rim,
+    window_px: float,
+    visible: FloatArray | None,
+    smear_px: FloatArray | None,
+) -> _RayEdges:
+    """Edges of the plate within a window about an outline, weaker where something hides it."""
+    smear = np.zeros(len(units))
+    strip = EdgeStrip(image, params, units, window_px + 1.0)
+    if smear_px is not None:
+        smear = np.abs(strip.normals @ smear_px)
+        # A smeared edge is wider and lower, but it is the same edge.
+        strip.edge *= (1.0 + 0.3 * smear)[:, None]
+    found, strength, peak = _pick_edges(strip, strip.evidence(rim), window_px, smear)
+    if visible is not None:
+        strength = strength * (0.2 + 0.8 * visible)
+    strength = strength / (1.0 + (smear / 4.0) ** 2)
+    return _RayEdges(strip, found, strength, peak, smear, outline_jacobian(strip.normals, units))
+
+
+def _step_to(
+    edges: _RayEdges,
+    prior: FloatArray,
+    pull: FloatArray,
+    window_px: float,
+    scale: float,
+    limits: tuple[float, float],
+) -> tuple[FloatArray, FloatArray, float]:
+    """Change of the parameters that lays the outline on its edges, by three reweighted solutions.
+
+    `pull` is the change that the prior wants; `scale`, px, is the edges' spread about the outline,
+    kept within `limits`. Returns the change, what each edge is still off, px, and the spread.
+    """
+    found, strength, jacobian = edges.found, edges.strength, edges.jacobian
+    step: FloatArray = np.zeros(5)
+    for _ in range(3):
+        residual = found - jacobian @ step
+        weight = strength * _tukey(residual / (4.0 * scale))
+        normal = (jacobian.T * weight) @ jacobian / scale**2 + prior
+        right = (jacobian.T * weight) @ found / scale**2 + prior @ pull
+        step = np.linalg.solve(normal, right)
+        residual = found - jacobian @ step
+        good = (strength > edges.weaker_where_smeared(0.1)) & (np.abs(residual) < window_px)
+        if good.sum() >= 8:
+            scale = 1.4826 * float(np.median(np.abs(residual[good])))
+        scale = float(np.clip(scale, *limits))
+    return step, residual, scale
 
 
 def _tukey(ratio: FloatArray) -> FloatArray:

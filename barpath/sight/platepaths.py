@@ -46,7 +46,12 @@ class TriedShape:
 
 @dataclass
 class ShapePath:
-    """A shape linked through the samples, in px of the work image."""
+    """A shape linked through the samples.
+
+    `sample` holds the samples' numbers, `image_xy` and `steady_xy` the places in each, shape
+    (n, 2), in work px and steadied work px; `support` says how well the outline shows there, 1 at
+    most. `score`, 0..1, `travel`, in diameters, and `reason` are what `judge_all` makes of it.
+    """
 
     shape: TriedShape
     sample: NDArray[np.intp]
@@ -144,15 +149,15 @@ def follow_shapes(
     work: PlateSamples,
     shapes: list[TriedShape],
     config: PlateConfig,
-    forced: tuple[int, FloatArray] | None,
+    shown: tuple[int, FloatArray] | None,
 ) -> list[ShapePath]:
-    """Link each shape through all samples."""
+    """Link each shape through all samples; `shown` as for `platemates.moving_along`."""
     levels = sorted({s.level for s in shapes})
     templates = [outline_template(work.padded_shape(s.level), s.params) for s in shapes]
 
     def scan(k: int) -> list[FloatArray]:
         """Per shape the peaks (score, x, y) in one sample."""
-        maps = work.level_maps(k, levels, weighted=forced is None)
+        maps = work.level_maps(k, levels, weighted=shown is None)
         peaks = []
         for shape, template in zip(shapes, templates, strict=True):
             maps_ft, padded, true = maps[shape.level]
@@ -169,7 +174,7 @@ def follow_shapes(
     nodes = [list(rows) for rows in zip(*by_sample, strict=True)]
     paths = []
     for shape, rows in zip(shapes, nodes, strict=True):
-        paths += _link(work, shape, rows, 3, forced)
+        paths += _link(work, shape, rows, 3, shown)
     return paths
 
 
@@ -178,7 +183,7 @@ def _link(
     shape: TriedShape,
     nodes: list[FloatArray],
     n_paths: int,
-    forced: tuple[int, FloatArray] | None,
+    shown: tuple[int, FloatArray] | None,
 ) -> list[ShapePath]:
     """Best paths of one shape through the samples by dynamic programming.
 
@@ -189,42 +194,15 @@ def _link(
     alive = [np.ones(len(rows), bool) for rows in nodes]
     steady = [work.to_steady(k, rows[:, 1:]) for k, rows in enumerate(nodes)]
     gains = [rows[:, 0] - threshold for rows in nodes]
-    if forced is not None:
-        k, click = forced
+    if shown is not None:
+        k, click = shown
         away = np.linalg.norm(nodes[k][:, 1:] - click, axis=1) / shape.radius_px
         gains[k] = gains[k] + np.where(away < 0.6, 100.0, -100.0)
     paths = []
     for _ in range(n_paths):
-        total: list[FloatArray] = []
-        back: list[NDArray[np.intp]] = []
-        for k, rows in enumerate(nodes):
-            best = np.zeros(len(rows))
-            origin = np.full((len(rows), 2), -1)
-            for j in range(max(0, k - 4), k):
-                if not len(nodes[j]) or not len(rows):
-                    continue
-                dt = max(work.time_s[k] - work.time_s[j], 1e-3)
-                gap = np.linalg.norm(steady[k][:, None] - steady[j][None], axis=2) / reach
-                cost = 0.12 * (gap / (2.5 * dt)) ** 2
-                cost[gap > 5.0 * dt + 0.3] = np.inf
-                # Of equal ways the shorter gap, then the higher peak, whatever a sum's last digits.
-                value = np.round(total[j] - cost, 9)
-                top = np.argmax(value, axis=1)
-                better = value[np.arange(len(rows)), top] >= best
-                better &= value[np.arange(len(rows)), top] > 0
-                best[better] = value[np.arange(len(rows)), top][better]
-                origin[better] = np.column_stack([np.full(len(rows), j), top])[better]
-            total.append(np.where(alive[k], best + gains[k], -np.inf))
-            back.append(origin)
-        ends = [float(t.max()) if len(t) else -np.inf for t in total]
-        k = best_index(ends)[0]
-        if not ends[k] > 0:
+        chain = _best_chain(*_best_ways(work.time_s, steady, gains, alive, reach))
+        if not chain:
             break
-        chain = [(k, best_index(total[k])[0])]
-        while back[chain[-1][0]][chain[-1][1], 0] >= 0:
-            a, b = back[chain[-1][0]][chain[-1][1]]
-            chain.append((int(a), int(b)))
-        chain.reverse()
         for a, b in chain:
             alive[a][b] = False
         paths.append(
@@ -236,13 +214,79 @@ def _link(
                 np.array([nodes[a][b, 0] for a, b in chain]),
             )
         )
-        if forced is not None:
+        if shown is not None:
             break
     return paths
 
 
-def judge(path: ShapePath, n_samples: int, config: PlateConfig) -> None:
-    """Score how much a path moves like a press; sets `score`, `travel` and `reason`."""
+def _best_ways(
+    time_s: FloatArray,
+    steady: list[FloatArray],
+    gains: list[FloatArray],
+    alive: list[NDArray[np.bool_]],
+    reach_px: float,
+) -> tuple[list[FloatArray], list[NDArray[np.intp]]]:
+    """Most that a path gathers up to each place, and where it comes from.
+
+    Per sample and place, in: steadied work px, gain and whether it is still to be had; `reach_px`
+    is what movements are counted in. Out: the sum of gains less the cost of moving, shape (m,), and
+    sample and place before, shape (m, 2), -1 where the path begins.
+    """
+    total: list[FloatArray] = []
+    back: list[NDArray[np.intp]] = []
+    for k, rows in enumerate(steady):
+        best = np.zeros(len(rows))
+        origin = np.full((len(rows), 2), -1)
+        for j in range(max(0, k - 4), k):
+            if not len(steady[j]) or not len(rows):
+                continue
+            dt = max(time_s[k] - time_s[j], 1e-3)
+            gap = np.linalg.norm(rows[:, None] - steady[j][None], axis=2) / reach_px
+            cost = 0.12 * (gap / (2.5 * dt)) ** 2
+            cost[gap > 5.0 * dt + 0.3] = np.inf
+            # Of equal ways the shorter gap, then the higher peak, whatever a sum's last digits.
+            value = np.round(total[j] - cost, 9)
+            top = np.argmax(value, axis=1)
+            better = value[np.arange(len(rows)), top] >= best
+            better &= value[np.arange(len(rows)), top] > 0
+            best[better] = value[np.arange(len(rows)), top][better]
+            origin[better] = np.column_stack([np.full(len(rows), j), top])[better]
+        total.append(np.where(alive[k], best + gains[k], -np.inf))
+        back.append(origin)
+    return total, back
+
+
+def _best_chain(total: list[FloatArray], back: list[NDArray[np.intp]]) -> list[tuple[int, int]]:
+    """Samples and places of the path that gathers most, in order; none when nothing is gained."""
+    ends = [float(t.max()) if len(t) else -np.inf for t in total]
+    k = best_index(ends)[0]
+    if not ends[k] > 0:
+        return []
+    chain = [(k, best_index(total[k])[0])]
+    while back[chain[-1][0]][chain[-1][1], 0] >= 0:
+        a, b = back[chain[-1][0]][chain[-1][1]]
+        chain.append((int(a), int(b)))
+    chain.reverse()
+    return chain
+
+
+def judge_all(
+    paths: Iterable[ShapePath], n_samples: int, config: PlateConfig, *, pointed_at: bool
+) -> None:
+    """Score how much paths move like a press; sets `score`, `travel` and `reason` of each.
+
+    A plate that the user pointed at need not move.
+    """
+    for path in paths:
+        if pointed_at:
+            path.score = float(np.mean(path.support))
+            path.reason = "is where the user pointed"
+        else:
+            _judge(path, n_samples, config)
+
+
+def _judge(path: ShapePath, n_samples: int, config: PlateConfig) -> None:
+    """Score how much one path moves like a press."""
     diameter = 2.0 * path.shape.half_height_px
     support = float(np.mean(path.support))
     if len(path.sample) < 5:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from barpath.sight.pictures import grey_levels, smaller
 from barpath.sight.plate import FrameLike, PlateConfig
 from barpath.sight.platemaps import orientation_maps, padded_shape
 
@@ -31,10 +32,7 @@ class PlateSamples:
         self.factor = min(1.0, float(np.sqrt(config.work_area_px / (width * height))))
         size = (max(round(width * self.factor), 8), max(round(height * self.factor), 8))
         self.small = [
-            frame.image
-            if self.factor == 1.0
-            else cv2.resize(frame.image, size, interpolation=cv2.INTER_AREA)
-            for frame in samples
+            frame.image if self.factor == 1.0 else smaller(frame.image, size) for frame in samples
         ]
         self.shape = (size[1], size[0])
         self.scale = np.array([size[0] / width, size[1] / height])
@@ -56,11 +54,9 @@ class PlateSamples:
         size = (self.shape[1], self.shape[0])
         grey = []
         for k in pick:
-            image = self.small[k]
-            image = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
-            image = cv2.GaussianBlur(image, (0, 0), 1.0)
+            smooth = cv2.GaussianBlur(grey_levels(self.small[k]), (0, 0), 1.0)
             grey.append(
-                cv2.warpAffine(image, self.transforms[k], size, borderMode=cv2.BORDER_REPLICATE)
+                cv2.warpAffine(smooth, self.transforms[k], size, borderMode=cv2.BORDER_REPLICATE)
             )
         stack = np.stack(grey)
         self.usual = np.median(stack, axis=0).astype(np.float32)
@@ -77,8 +73,7 @@ class PlateSamples:
         at = self.transforms[k]
         usual = cv2.warpAffine(self.usual, at, size, flags=back, borderMode=cv2.BORDER_REPLICATE)
         moving = cv2.warpAffine(self.moving, at, size, flags=back, borderValue=1.0)
-        image = self.small[k]
-        grey = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+        grey = grey_levels(self.small[k])
         differs = np.abs(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.0) - usual)
         differs = cv2.dilate(np.clip(differs / (2.0 * self.noise) - 0.5, 0, 1), np.ones((5, 5)))
         return moving * (0.6 + 0.4 * differs)
@@ -93,7 +88,7 @@ class PlateSamples:
         work = work + reach * normals
         at = self.to_steady(k, work).astype(np.float32)
         look = cv2.remap(self.still, at[:, :1], at[:, 1:], cv2.INTER_LINEAR, borderValue=1.0)
-        return look.ravel()
+        return np.asarray(look, np.float32).ravel()
 
     def to_steady(self, k: int, xy: FloatArray) -> FloatArray:
         """Work px of sample `k` to steadied work px."""
@@ -126,12 +121,13 @@ class PlateSamples:
         image = self.small[k]
         size = (self.shape[1] >> level, self.shape[0] >> level)
         if level:
-            image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+            image = smaller(image, size)
         maps = orientation_maps(image)
         if weighted:
             weight = self.weight(k)
             if level:
-                weight = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+                reduced = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+                weight = np.asarray(reduced, weight.dtype)
             maps = (maps * weight).astype(np.float32)
         self._maps[k, level, weighted] = maps
         return maps

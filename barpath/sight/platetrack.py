@@ -122,8 +122,9 @@ class PlateTracker:
 
     def _predict(self, frame: FrameLike) -> None:
         config, diameter = self.config, self.diameter_px
-        first = self._time_s is None
-        dt = 1 / 30 if first else max(frame.time_s - self._time_s, 1e-3)
+        before_s = self._time_s
+        first = before_s is None
+        dt = 1 / 30 if before_s is None else max(frame.time_s - before_s, 1e-3)
         self._time_s = frame.time_s
         self._frame_s = dt
         frames = 30.0 * dt
@@ -210,7 +211,8 @@ class PlateTracker:
         region = image[low[1] : high[1], low[0] : high[0]]
         factor = min(1.0, 14.0 / radius)
         if factor < 1.0:
-            region = cv2.resize(region, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+            reduced = cv2.resize(region, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+            region = np.asarray(reduced, np.uint8)
         scale = np.array([region.shape[1], region.shape[0]]) / (high - low)
         maps = orientation_maps(region)
         shape = padded_shape(region.shape[:2], 8)

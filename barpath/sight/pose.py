@@ -1,8 +1,10 @@
 """The lifter's joints in the image, frame by frame, as a table.
 
 The joint network says where each point is, how well that is known and whether it is seen;
-`jointnet` finds the lifter and follows him from frame to frame. Here the bar that is measured tells
+`lifter` finds the lifter and follows him from frame to frame. Here the bar that is measured tells
 whose hands are wanted, looks are spread over the clip, and what was read becomes the pose table.
+
+In: frames, and the plate or bar table where there is one. Out: the pose table, image px, px² and s.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from barpath.ground.choice import SAME, best_index
 from barpath.sight.baredges import edge_pair_score, vertical_gradient
 from barpath.sight.barline import SHAFT_OFFSETS
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
 
 
 def box_cover(offset_px: ArrayLike, thickness_px: ArrayLike, blur_px: float) -> FloatArray:

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index, first_clearly_best
 from barpath.sight.baredges import (
-    crop_grey,
     curve,
     edge_middles,
     fit_line,
@@ -23,9 +22,11 @@ from barpath.sight.baredges import (
     vertical_gradient,
 )
 from barpath.sight.barline import CLEARLY_BETTER, BarlineConfig, BarPose, BarSeed
+from barpath.sight.pictures import crop_grey
 from barpath.sight.shaft import Shaft, across, likeness
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating]
+Grey = NDArray[np.float32]
 
 AT_ENDS = np.array([[1.0, -1.0, 1.0], [1.0, 1.0, 1.0]])
 """Design of a line at both its ends; see `fit_line`."""
@@ -52,7 +53,7 @@ class LineStrip:
         Prior standard deviation of the bend.
     """
 
-    pooled: NDArray[np.float32]
+    pooled: Grey
     u: FloatArray
     coefficients: FloatArray
     used: NDArray[np.bool_]
@@ -88,6 +89,29 @@ class LineFit:
     bend: float
     thickness: float
     strip: LineStrip
+
+
+@dataclass(frozen=True)
+class StripFit:
+    """A line fitted in a picture along the bar.
+
+    Attributes
+    ----------
+    coefficients, covariance
+        As `fit_line` gives them.
+    spread
+        Standard deviation of a column's value about the line.
+    used
+        Columns that lie on the line.
+    left_over
+        How far off those are.
+    """
+
+    coefficients: FloatArray
+    covariance: FloatArray
+    spread: float
+    used: NDArray[np.bool_]
+    left_over: FloatArray
 
 
 class ShaftLine:
@@ -128,38 +152,40 @@ class ShaftLine:
         self.n_good += 1
 
     def fit(self, image: NDArray[np.uint8], pose: BarPose, search: float) -> LineFit | None:
-        """Fit the shaft's line to both its edges, column by column."""
-        config, t = self.config, self.thickness_px
-        (xl, xr), (yl, yr) = pose.x, pose.y
-        span = float(xr - xl)
-        if span < 20.0:
+        """Fit the shaft's line to both its edges, column by column, within `search` px of `pose`.
+
+        None where the bar is too short, or too little of the shaft lies on one line.
+        """
+        reach = int(np.ceil(search + 1.2 * self.thickness_px)) + 3
+        cut = _cut_along(image, pose, reach)
+        if cut is None:
             return None
-        # The collars beside the plates are thicker than the shaft.
-        margin = 0.045 * span
-        n = int(span - 2.0 * margin)
-        reach = int(np.ceil(search + 1.2 * t)) + 3
-        slope = (yr - yl) / span
-        x0, y0 = xl + margin, yl + slope * margin
-        y1 = y0 + slope * n
-        low_x, low_y = int(np.floor(x0)) - 1, int(np.floor(min(y0, y1))) - reach - 2
-        crop = crop_grey(image, low_x, low_y, low_x + n + 4, int(np.ceil(max(y0, y1))) + reach + 3)
-        shear = np.array([[1.0, 0.0, x0 - low_x], [slope, 1.0, y0 - low_y - reach]])
-        strip = cv2.warpAffine(
-            crop.astype(np.float32),
-            shear,
-            (n, 2 * reach + 1),
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        group = max(3, round(n / 140))
-        columns = n // group
-        if columns < 12:
-            return None
-        pooled = strip[:, : columns * group].reshape(2 * reach + 1, columns, group).mean(axis=2)
-        position = margin + (np.arange(columns) + 0.5) * group - 0.5
-        u = 2.0 * position / span - 1.0
+        pooled, u = cut
+        span = float(pose.x[1] - pose.x[0])
         # Once the bend was seen often it changes little: the bar flexes as it is pushed.
         sag_sd = (0.0015 if self.n_good < 15 else 0.0005) * span
+        found = self._best_fit(pooled, u, search, reach, sag_sd)
+        if found is None:
+            return None
+        coefficients, used = found.coefficients, found.used
+        share = (float(used.mean()), float(used[u < 0].mean()), float(used[u >= 0].mean()))
+        bend = float(coefficients[2])
+        if share[0] < self.config.min_line_share or abs(bend - self.bend_px) > 0.004 * span:
+            return None
+        return LineFit(
+            pose.y + AT_ENDS @ coefficients - reach,
+            self._sd_at_ends(found, share),
+            found.spread,
+            share,
+            bend,
+            self._edge_thickness(pooled, curve(coefficients, u), used),
+            LineStrip(pooled, u, coefficients, used, sag_sd),
+        )
+
+    def _best_fit(
+        self, pooled: Grey, u: FloatArray, search: float, reach: int, sag_sd: float
+    ) -> StripFit | None:
+        """Of the likely lines in a picture along the bar the one that fits best."""
         fits = [
             fit
             for start in self._coarse_lines(pooled, u, search, reach)
@@ -168,42 +194,28 @@ class ShaftLine:
         if not fits:
             return None
         # Many columns that lie close to one line; a wrong one has them scattered about it.
-        evidence = [used.mean() / max(spread, 0.15) for _, _, spread, used, _ in fits]
-        best = first_clearly_best(evidence, CLEARLY_BETTER)
-        coefficients, covariance, spread, used, left_over = fits[best]
-        left, right = u < 0, u >= 0
-        share = tuple(float(used[part].mean()) for part in (slice(None), left, right))
-        if share[0] < config.min_line_share or abs(coefficients[2] - self.bend_px) > 0.004 * span:
-            return None
-        sd = np.sqrt(np.einsum("ij,jk,ik->i", AT_ENDS, covariance, AT_ENDS))
+        evidence = [fit.used.mean() / max(fit.spread, 0.15) for fit in fits]
+        return fits[first_clearly_best(evidence, CLEARLY_BETTER)]
+
+    def _sd_at_ends(self, fit: StripFit, share: tuple[float, float, float]) -> FloatArray:
+        """Standard uncertainty of the line's height at both ends, px; `share` as in `LineFit`."""
+        config = self.config
+        sd = np.sqrt(np.einsum("ij,jk,ik->i", AT_ENDS, fit.covariance, AT_ENDS))
         # Neighbouring columns err alike, so they count for fewer: the usual effective number of
         # values for a first-order autoregression (Bayley and Hammersley 1946, from memory).
-        left_over = left_over - left_over.mean()
+        left_over = fit.left_over - fit.left_over.mean()
         alike = float(left_over[1:] @ left_over[:-1]) / max(float(left_over @ left_over), 1e-9)
         alike = min(max(alike, 0.0), 0.95)
         sd *= np.sqrt((1.0 + alike) / (1.0 - alike))
-        y = np.array([yl, yr]) + AT_ENDS @ coefficients - reach
         # Where little of the near half was seen, a few wrong columns decide where the line ends.
         unseen = np.clip(1.0 - np.array(share[1:]) / 0.3, 0.0, 1.0)
-        return LineFit(
-            y,
-            np.hypot(sd, np.hypot(config.sd_floor_px, config.sd_shading_share * t))
-            * (1.0 + 6.0 * unseen),
-            spread,
-            share,
-            float(coefficients[2]),
-            self._edge_thickness(pooled, curve(coefficients, u), used),
-            LineStrip(pooled.astype(np.float32), u, coefficients, used, sag_sd),
-        )
+        floor = np.hypot(config.sd_floor_px, config.sd_shading_share * self.thickness_px)
+        return np.hypot(sd, floor) * (1.0 + 6.0 * unseen)
 
     def fit_strip(
-        self, pooled: FloatArray, u: FloatArray, coefficients: FloatArray, sag_sd: float
-    ) -> tuple[FloatArray, FloatArray, float, NDArray[np.bool_], FloatArray] | None:
-        """Fit the shaft's line in a picture along the bar, from a start within some 2 px.
-
-        Returns coefficients, their covariance, the spread of the columns, which columns lie on the
-        line and how far off those are.
-        """
+        self, pooled: Grey, u: FloatArray, coefficients: FloatArray, sag_sd: float
+    ) -> StripFit | None:
+        """Fit the shaft's line in a picture along the bar, from a start within some 2 px."""
         for window in (2.5, 2.0, 1.5, 1.5):
             middle = curve(coefficients, u)
             off, weight, match = self._shaft_offsets(pooled, middle)
@@ -224,10 +236,10 @@ class ShaftLine:
                 break
         if not np.isfinite(spread) or used.sum() < 8:
             return None
-        return coefficients, covariance, spread, used, (middle + off - new)[used]
+        return StripFit(coefficients, covariance, spread, used, (middle + off - new)[used])
 
     def _shaft_offsets(
-        self, pooled: FloatArray, middle: FloatArray
+        self, pooled: Grey, middle: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return how far below `middle` the shaft lies in each column, its weight, its likeness."""
         shaft = self.shaft
@@ -242,9 +254,7 @@ class ShaftLine:
         weight = known / (left + shaft.level**2)
         return shift, weight, likeness(left, without, shaft.level)
 
-    def _edge_thickness(
-        self, pooled: FloatArray, middle: FloatArray, used: NDArray[np.bool_]
-    ) -> float:
+    def _edge_thickness(self, pooled: Grey, middle: FloatArray, used: NDArray[np.bool_]) -> float:
         """Return the distance between the shaft's edges where both stand out; else the usual."""
         t = self.thickness_px
         gradient = vertical_gradient(pooled, max(0.8, 0.12 * t))
@@ -256,7 +266,7 @@ class ShaftLine:
         return float(np.median(thick[clear]))
 
     def _coarse_lines(
-        self, pooled: FloatArray, u: FloatArray, search: float, reach: int
+        self, pooled: Grey, u: FloatArray, search: float, reach: int
     ) -> list[tuple[float, float]]:
         """Return middle row and half rise of the straight line with the most shaft on it.
 
@@ -266,9 +276,11 @@ class ShaftLine:
         n, n_rows = len(shaft.rows), len(pooled)
         beside = round(float(np.mean(shaft.beside)))
         pad = beside + n
-        padded = cv2.copyMakeBorder(pooled, pad, pad, 0, 0, cv2.BORDER_REPLICATE)
+        padded = np.asarray(
+            cv2.copyMakeBorder(pooled, pad, pad, 0, 0, cv2.BORDER_REPLICATE), np.float32
+        )
 
-        def moved(rows: int) -> FloatArray:
+        def moved(rows: int) -> Grey:
             return padded[pad + rows : pad + rows + n_rows]
 
         # Beside a place where the shaft is not, it may stand itself, and then further off it does
@@ -280,20 +292,19 @@ class ShaftLine:
             without.append(np.zeros_like(pooled))
             for r, own, through in zip(shaft.rows, shaft.own, shaft.through, strict=True):
                 scenery = above if r < 0 else below if r > 0 else 0.5 * (above + below)
-                left[-1] += (moved(r) - float(own) - float(through) * scenery) ** 2
-                without[-1] += (moved(r) - scenery) ** 2
+                left[-1] += (moved(int(r)) - float(own) - float(through) * scenery) ** 2
+                without[-1] += (moved(int(r)) - scenery) ** 2
         score = likeness(left[0] / n, np.minimum(*without) / n, 1.5 * shaft.level)
-        score = score.astype(np.float32)
-        score = cv2.dilate(score, np.ones((3, 1), np.uint8))
+        on_shaft = cv2.dilate(score.astype(np.float32), np.ones((3, 1), np.uint8))
         most = int(np.ceil(search))
         rises = np.arange(-most, most + 1)
         shift = np.round(rises[:, None] * u[None, :] + self.bend_px * u[None, :] ** 2).astype(int)
         middles = np.arange(reach - most, reach + most + 1)
         rows = np.clip(middles[:, None, None] + shift[None], 0, n_rows - 1)
-        total = score[rows, np.arange(len(u))].sum(axis=2)
+        total = on_shaft[rows, np.arange(len(u))].sum(axis=2)
         # A weak preference for where the plates say it is.
-        away = ((middles - reach)[:, None] / search) ** 2 + (rises[None, :] / search) ** 2
-        value = total * (1.0 - 0.1 * away)
+        off = ((middles - reach)[:, None] / search) ** 2 + (rises[None, :] / search) ** 2
+        value = total * (1.0 - 0.1 * off)
         i, j = best_index(value)
         lines = [(float(middles[i]), float(rises[j]))]
         apart = np.abs(middles - middles[i])[:, None] + np.abs(rises - rises[j])[None, :]
@@ -302,3 +313,40 @@ class ShaftLine:
         if most_else[k, m] > _NEARLY_AS_MUCH * value[i, j]:
             lines.append((float(middles[k]), float(rises[m])))
         return lines
+
+
+def _cut_along(
+    image: NDArray[np.uint8], pose: BarPose, reach: int
+) -> tuple[Grey, FloatArray] | None:
+    """Cut the picture along the shaft, up to `reach` px above and below it, columns pooled.
+
+    Returns grey levels, shape (2 reach + 1, columns), and the columns' positions along the bar, -1
+    to 1. None where the bar is too short.
+    """
+    (xl, xr), (yl, yr) = pose.x, pose.y
+    span = float(xr - xl)
+    if span < 20.0:
+        return None
+    # The collars beside the plates are thicker than the shaft.
+    margin = 0.045 * span
+    n = int(span - 2.0 * margin)
+    slope = (yr - yl) / span
+    x0, y0 = xl + margin, yl + slope * margin
+    y1 = y0 + slope * n
+    low_x, low_y = int(np.floor(x0)) - 1, int(np.floor(min(y0, y1))) - reach - 2
+    crop = crop_grey(image, low_x, low_y, low_x + n + 4, int(np.ceil(max(y0, y1))) + reach + 3)
+    shear = np.array([[1.0, 0.0, x0 - low_x], [slope, 1.0, y0 - low_y - reach]])
+    strip = cv2.warpAffine(
+        crop.astype(np.float32),
+        shear,
+        (n, 2 * reach + 1),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    group = max(3, round(n / 140))
+    columns = n // group
+    if columns < 12:
+        return None
+    pooled = strip[:, : columns * group].reshape(2 * reach + 1, columns, group).mean(axis=2)
+    position = margin + (np.arange(columns) + 0.5) * group - 0.5
+    return pooled.astype(np.float32), 2.0 * position / span - 1.0

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from barpath.errors import BarNotFoundError
+from barpath.ground.view import FRONT
 from barpath.space.fittedcamera import (
     Calibration,
     CalibrationConfig,
@@ -67,7 +68,7 @@ def calibrate_front(
         bar.residuals, prior[:, 0], loss="soft_l1", x_scale="jac", args=(prior, principal, config)
     )
     return Calibration(
-        view="front",
+        view=FRONT.name,
         names=FRONT_PARAMETERS,
         params=fit.x,
         draws=drawn(fit.x, fit.jac, config),

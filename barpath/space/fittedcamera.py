@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from barpath.ground.view import View, view_of
+
 Floats = NDArray[np.float64]
 
 
@@ -122,6 +124,11 @@ class Calibration:
     roll_source: str
     end: str = ""
     far: bool | None = None
+
+    @property
+    def shows(self) -> View:
+        """What can be seen from where the camera stood."""
+        return view_of(self.view)
 
     def value(self, name: str) -> float:
         """Best value of a parameter (radians, or metres or pixels for `log_` names)."""

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from barpath.ground.view import view_of
 from barpath.space.fittedcamera import Calibration
 from barpath.space.pinhole import front_joint_points, side_joint_points
 
@@ -297,7 +298,7 @@ def upper_arm(
     if stature_m is not None:
         length_m = UPPER_ARM_OF_STATURE * stature_m
         return length_m, 0.05 * length_m
-    if joints_m.empty or view == "oblique":
+    if joints_m.empty or not view_of(view).square:
         return float("nan"), float("nan")
     lengths = np.concatenate(
         [

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from barpath.errors import BarNotFoundError
+from barpath.ground.view import SIDE
 from barpath.space.barecamera import calibrate_bare
 from barpath.space.barparts import BarMisses, BarReadings, is_bare
 from barpath.space.discs import shape_matrix, shape_numbers_px, thick_discs
@@ -38,7 +39,7 @@ def calibrate_side(
     roll_sd_deg: float = np.nan,
     pitch_deg: float = np.nan,
     pitch_sd_deg: float = np.nan,
-    view: str = "side",
+    view: str = SIDE.name,
     bar: Sequence[BarReadings] = (),
     config: CalibrationConfig | None = None,
 ) -> Calibration:

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from barpath.ground.view import FRONT, View, view_of
 from barpath.sight.pose import PLACE
 from barpath.space.fittedcamera import Calibration
 from barpath.space.pinhole import front_axes, world_axes
@@ -94,9 +95,14 @@ class Sight:
         return self.focal_px / (points_m @ self.axes.T + self.origin_m)[..., 2]
 
     @property
+    def shows(self) -> View:
+        """What can be seen from where the camera stood."""
+        return view_of(self.view)
+
+    @property
     def across(self) -> Floats:
         """Sign of the picture's x in which an arm's error is counted, for `SIDES`."""
-        return OUTWARD if self.view == "front" else np.full(2, float(self.head or 1))
+        return OUTWARD if self.shows.widths else np.full(2, float(self.head or 1))
 
 
 def side_sight(calibration: Calibration, head: int, origin_m: Floats) -> Sight:
@@ -137,7 +143,7 @@ def front_sight(calibration: Calibration, origin_m: Floats, along_m: float) -> S
         across * origin_m[0] + up * origin_m[1] + along * along_m,
         calibration.value("log_focal"),
         calibration.principal_px,
-        "front",
+        FRONT.name,
         0,
     )
 

@@ -351,7 +351,10 @@ class _Painter:
         if s.jpeg_quality > 0:
             bgr = np.ascontiguousarray(pixels[..., ::-1])
             _, code = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, s.jpeg_quality])
-            pixels = np.ascontiguousarray(cv2.imdecode(code, cv2.IMREAD_COLOR)[..., ::-1])
+            back = cv2.imdecode(code, cv2.IMREAD_COLOR)
+            if back is None:
+                raise ValueError(f"a JPEG of quality {s.jpeg_quality} cannot be read back")
+            pixels = np.asarray(np.ascontiguousarray(back[..., ::-1]), np.uint8)
         return MadeFrame(index, time_s, pixels), self._truth(index, time_s, occluder)
 
     def _truth(
@@ -449,7 +452,8 @@ def _warp_plate(
     forward[:, 2] = centre - forward[:, :2] @ middle
     size = ((x1 - x0) * _SUPERSAMPLING, (y1 - y0) * _SUPERSAMPLING)
     fine = cv2.warpAffine(texture, forward, size, flags=cv2.INTER_LINEAR)
-    return cv2.resize(fine, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA), x0, y0
+    layer = cv2.resize(fine, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)
+    return np.asarray(layer, texture.dtype), x0, y0
 
 
 def background(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:

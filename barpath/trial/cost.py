@@ -120,10 +120,12 @@ def repeated(clip: str | Path, target: Path, duration_s: float) -> Path:
                 video = source.streams.video[0]
                 written = written or output.add_stream_from_template(video)
                 base = video.time_base
+                if base is None:
+                    raise ValueError(f"'{clip}' does not say in which unit its times are")
                 shift = round(offset_s / base)
                 last = 0
                 for packet in source.demux(video):
-                    if packet.dts is None:
+                    if packet.dts is None or packet.pts is None:
                         continue
                     last = max(last, packet.pts + (packet.duration or 1))
                     packet.pts += shift

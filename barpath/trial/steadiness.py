@@ -10,7 +10,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
@@ -265,7 +265,7 @@ def _one_thread() -> None:
         os.environ[name] = "1"
 
 
-def _told(outcomes: object, tell: Callable[[Outcome], None]) -> list[Outcome]:
+def _told(outcomes: Iterable[Outcome], tell: Callable[[Outcome], None]) -> list[Outcome]:
     kept = []
     for one in outcomes:
         tell(one)

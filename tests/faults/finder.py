@@ -22,7 +22,7 @@ from barpath.block import block
 from barpath.cli import commands as cli
 from barpath.ground import files
 from barpath.lift import rules
-from barpath.report import pairreport
+from barpath.report import pairfolder
 from tests.fake_detector import PROGRAMME, write_clip
 from tests.made_detections import made_result
 
@@ -136,15 +136,15 @@ def make_stock(folder: Path) -> Stock:
     assert store.read_results(old).view == "side"
     joined = folder / "pair"
     joined.mkdir()
-    for name in pairreport.TABLES.values():
+    for name in pairfolder.TABLES.values():
         (joined / name).write_text("a\n" + "1\n" * 9)
     table = rules.check(rules.facts_of(result))
     table.to_csv(joined / "rules.csv", index=False, lineterminator="\n")
     (joined / "report.html").write_text("<p>")
-    listed = [*pairreport.FILES, files.MANIFEST_FILE]
-    content = files.json_bytes({"schema": pairreport.SCHEMA_NAME, "files": listed})
+    listed = [*pairfolder.FILES, files.MANIFEST_FILE]
+    content = files.json_bytes({"schema": pairfolder.SCHEMA_NAME, "files": listed})
     (joined / "summary.json").write_bytes(content)
-    files.write_manifest(joined, pairreport.FILES)
+    files.write_manifest(joined, pairfolder.FILES)
     clips_folder = folder / "fake"
     clips_folder.mkdir()
     lines = ["clip,lifter,date,technique,load_kg"]

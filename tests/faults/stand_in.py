@@ -25,7 +25,7 @@ from barpath.cli import commands as cli
 from barpath.ground import files
 from barpath.lift import rules
 from barpath.page import touchup
-from barpath.report import output, pairreport
+from barpath.report import output, pairfolder
 from tests.fake_detector import PROGRAMME
 from tests.made_results import make_result
 
@@ -56,7 +56,7 @@ def analyse(target, reps):
 def made_pair(reps):
     result = make_result(n_reps=reps)
     table = pd.DataFrame({"rep": np.arange(2000) % reps, "value": np.linspace(0, 1, 2000)})
-    tables = dict.fromkeys(pairreport.TABLES, table)
+    tables = dict.fromkeys(pairfolder.TABLES, table)
     tables["rules"] = rules.check(rules.facts_of(result))
     sync = SimpleNamespace(lag_s=0.1, lag_sd_s=0.001, verdict="sure")
     return SimpleNamespace(front=result, side=result, notes=[], sync=sync, **tables)
@@ -67,10 +67,10 @@ def pair(target, reps):
     pairset.read_or_analyse = lambda *_, **__: made.front
     pairset.measure_clips = lambda *_, **__: made
     output.bottom_image = lambda *_: None
-    pairreport.pair_html = lambda *_: f"<p>{reps}</p>" * 20_000
-    pairreport.summary = lambda pair: {
-        "schema": pairreport.SCHEMA_NAME,
-        "files": [*pairreport.FILES, files.MANIFEST_FILE],
+    pairfolder.pair_html = lambda *_: f"<p>{reps}</p>" * 20_000
+    pairfolder.summary = lambda pair: {
+        "schema": pairfolder.SCHEMA_NAME,
+        "files": [*pairfolder.FILES, files.MANIFEST_FILE],
         "reps": reps,
     }
     return command("pair", "front.mp4", "side.mp4", "--out", target, "--overwrite")

@@ -16,7 +16,7 @@ import pytest
 from barpath.analysis import store
 from barpath.block import block, blockstore
 from barpath.errors import BarpathError
-from barpath.report.pairreport import read_rules
+from barpath.report.pairfolder import read_rules
 from tests.fake_detector import write_clip
 from tests.faults import stand_in
 

@@ -509,7 +509,7 @@ def test_what_cannot_be_written_is_refused_before_the_work(
 
     for place in ("barpath.analysis.pipeline.analyse", "barpath.analysis.pairset.read_or_analyse",
                   "barpath.sight.pose.estimate_pose_image", "barpath.block.block.make_jobs",
-                  "barpath.report.blockreport.compare_files"):  # fmt: skip
+                  "barpath.report.comparepage.compare_files"):  # fmt: skip
         monkeypatch.setattr(place, work)
     code, sentence = outcome(monkeypatch, command, *given.get(command, ["a.mp4"]), "--out", out)
     assert code == 6, sentence

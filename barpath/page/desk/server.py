@@ -34,6 +34,7 @@ from barpath.block import block, blockstore
 from barpath.errors import BarpathError, OptionError, OutputError, reason_of
 from barpath.ground.files import json_bytes, read_json, write_atomically
 from barpath.ground.names import told_name
+from barpath.ground.view import AUTO, CHOICES, VIEWS, is_open
 from barpath.page import local, touchup
 from barpath.page.desk import shelf
 from barpath.page.desk.queue import DONE, FAILED, STOPPED, WAITING, WORKING, Job, Queue
@@ -41,8 +42,11 @@ from barpath.page.desk.shelf import OWN, Bench, Clip
 from barpath.page.desk.tasks import BESIDE, CHECK, COMPARE, PAGES, PAIR, SET, Programme, Task
 from barpath.page.local import RefusedError, body_of, nothing_here, refusal_of
 from barpath.report import answer, pages
-from barpath.report.besidereport import BESIDE_PAGE, BesideConfig
-from barpath.report.blockreport import COACH_PAGE, COMPARE_PAGE
+from barpath.report.besidefilm import BesideConfig
+from barpath.report.besidepage import BESIDE_PAGE
+from barpath.report.blockpages import COACH_PAGE
+from barpath.report.comparepage import COMPARE_PAGE
+from barpath.report.facts import facts_of, profile_of
 from barpath.report.output import ARMS_FILE, REPORT_FILE
 
 try:
@@ -78,12 +82,9 @@ PAGE_HEADERS = local.headers_of(
 ) | {"Referrer-Policy": "same-origin"}
 VIEW_WORDS = {
     "": "not known yet",
-    "auto": "told by the clip itself",
-    "side": "from the side",
-    "front": "from the feet",
-    "oblique": "at a slant",
+    AUTO: "told by the clip itself",
     "pair": "from both",
-}
+} | {view.name: view.words for view in VIEWS}
 KIND_WORDS = {
     CHECK: "film check",
     SET: "measuring",
@@ -138,7 +139,7 @@ def _said(folder: Path, stamp_ns: int) -> tuple[str, str]:
     """What a set answers, in a sentence or two, or what is amiss with its folder."""
     try:
         result = read_results(folder)
-        told = answer.answer(answer.facts_of(result), answer.profile_of(result))
+        told = answer.answer(facts_of(result), profile_of(result))
     except BarpathError as error:
         return str(error), ""
     except (LookupError, TypeError, ValueError, AttributeError) as error:
@@ -253,7 +254,7 @@ def labels_shown(entry: block.ClipEntry) -> list[str]:
     told = (
         entry.lifter if entry.lifter != "lifter" else "",
         entry.date,
-        "" if entry.view == "auto" else VIEW_WORDS[entry.view],
+        "" if is_open(entry.view) else VIEW_WORDS[entry.view],
         "" if entry.load_kg is None else f"{entry.load_kg:g} kg",
         entry.technique,
         f"set {entry.pair}, from several places" if entry.pair else "",
@@ -795,7 +796,7 @@ def details_shown(desk: Desk, bench: Bench, clip: Clip, problem: str = "") -> di
         "clip": row,
         "fields": [f for f in fields if f["name"] not in MORE_FIELDS],
         "more": [f for f in fields if f["name"] in MORE_FIELDS],
-        "views": [(v, VIEW_WORDS[v]) for v in ("auto", "side", "front", "oblique")],
+        "views": [(v, VIEW_WORDS[v]) for v in CHOICES],
         "mark": shelf.labels_mark(entry),
         "problem": problem,
         "title": clip.name,

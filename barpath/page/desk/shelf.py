@@ -39,6 +39,7 @@ from barpath.errors import OptionError, OutputError, reason_of
 from barpath.ground.files import clear_parts, json_bytes, prepare, read_json, write_atomically
 from barpath.ground.names import file_stems, told_name
 from barpath.ground.sheets import csv_bytes
+from barpath.ground.view import is_open, told
 from barpath.report.output import REPORT_FILE
 from barpath.report.pages import clean
 
@@ -359,8 +360,9 @@ def likely_pairs(clips: Sequence[Clip]) -> list[tuple[Clip, Clip]]:
             if None in spans or {one.name, other.name} & taken:
                 continue
             same = (one.entry.lifter, one.entry.date) == (other.entry.lifter, other.entry.date)
-            views = {seen_from(one), seen_from(other)}
-            if not same or views in ({"front"}, {"side"}):
+            seen = told(seen_from(one))
+            alike = seen is not None and seen.square and seen_from(other) == seen.name
+            if not same or alike:
                 continue
             (begin, end), (begin_2, end_2) = spans
             if begin <= end_2 + NEAR_S and begin_2 <= end + NEAR_S:
@@ -382,7 +384,7 @@ def _span_of(path: Path, stat: tuple[int, ...]) -> tuple[float, float] | None:
 
 def seen_from(clip: Clip) -> str:
     """View of a clip: as said, or as the film check found it; empty if neither tells."""
-    if clip.entry.view != "auto":
+    if not is_open(clip.entry.view):
         return clip.entry.view
     return str((clip.check or {}).get("view", ""))
 
@@ -608,7 +610,8 @@ def join(bench: Bench, clips: Sequence[str]) -> str:
             "The clips are of different lifters or days, as their details stand; put those right"
             " first."
         )
-    if sum(entry.view == "front" for entry in entries) > 1:
+    seen = [told(entry.view) for entry in entries]
+    if sum(view is not None and not view.along for view in seen) > 1:
         raise OptionError("Only one clip of a set can be from the feet, as their details stand.")
     labels = {entry.pair for entry in entries} - {""}
     day = (entries[0].lifter, entries[0].date)

@@ -26,10 +26,11 @@ from barpath.block import block
 from barpath.block.block import BlockConfig, ClipEntry, Event
 from barpath.errors import BarpathError, OptionError, reason_of
 from barpath.ground.files import scratch_folder
+from barpath.ground.view import AUTO
 from barpath.lift.advice import LifterProfile
 from barpath.page.desk import shelf
 from barpath.page.desk.shelf import Bench
-from barpath.report import besidereport, blockreport, pairreport
+from barpath.report import besidepage, blockpages, comparepage, pagesfolder, pairfolder
 from barpath.report.output import bottom_image, publish
 
 CHECK, SET, PAIR, BESIDE, PAGES, COMPARE = "check", "set", "pair", "beside", "pages", "compare"
@@ -238,8 +239,7 @@ def check(bench: Bench, task: Task, programme: Programme, progress: Progress) ->
     try:
         facts = block.function_named(programme.look)(
             entry.path,
-            # The check knows two views only.
-            view=entry.view if entry.view in ("side", "front") else "auto",
+            view=entry.view if entry.view in filmcheck.VIEWS else AUTO,
             plate_mm=entry.plate_mm or AnalysisConfig().calibration.plate_mm,
             progress=progress,
         )
@@ -276,7 +276,7 @@ def pair(bench: Bench, task: Task, programme: Programme, progress: Progress) -> 
     joined = pairset.measure_clips(results, LifterProfile())
     progress("writing the report", NOT_KNOWN)
     at = next(n for n, one in enumerate(results) if one is joined.front)
-    pairreport.write_pair(
+    pairfolder.write_pair(
         joined,
         shelf.pair_folder(bench, task.clips),
         overwrite=True,
@@ -287,20 +287,20 @@ def pair(bench: Bench, task: Task, programme: Programme, progress: Progress) -> 
 def beside(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
     """Show measured sets side by side."""
     folders = [bench.home / name for name in task.clips]
-    entries = besidereport.read_entries(folders, task.by.split("\n"))
+    entries = besidepage.read_entries(folders, task.by.split("\n"))
     target = shelf.beside_folder(bench, folders)
-    besidereport.write_beside(entries, target, overwrite=True, progress=progress)
+    besidepage.write_beside(entries, target, overwrite=True, progress=progress)
 
 
 def pages(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
     """Write the pages of the coach and of each lifter."""
     progress("writing the pages", NOT_KNOWN)
-    files = blockreport.block_files(bench.block)
-    blockreport.write_pages(bench.home / "pages", files, overwrite=True)
+    files = blockpages.block_files(bench.block)
+    pagesfolder.write_pages(bench.home / "pages", files, overwrite=True)
 
 
 def compare(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
     """Compare setups over all clips."""
     progress("comparing", NOT_KNOWN)
-    files = blockreport.compare_files(bench.block, task.by, clips=bench.clips)
-    blockreport.write_pages(bench.home / "comparison", files, overwrite=True)
+    files = comparepage.compare_files(bench.block, task.by, clips=bench.clips)
+    pagesfolder.write_pages(bench.home / "comparison", files, overwrite=True)

@@ -1,15 +1,11 @@
-"""The report of a pair of clips: one HTML file, tables and a summary, in a folder of its own.
+"""The page of a pair of clips, and its competition check in words.
 
-Like that of a set it begins with the answer; see `report` and `pages`.
+Like that of a set it begins with the answer; see `setpage` and `pages`.
 """
 
 from __future__ import annotations
 
-import json
 import math
-import os
-from functools import partial
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,44 +13,21 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from barpath.analysis.pairset import CATALOGUE, SIDES, PairResult
-from barpath.analysis.store import check_target, plain
-from barpath.errors import OutputError
-from barpath.ground.files import (
-    MANIFEST_FILE,
-    damaged,
-    read_json,
-    read_manifest_quietly,
-    staged_folder,
-    verify,
-    write_manifest,
-)
-from barpath.ground.sheets import csv_bytes, read_csv
 from barpath.ground.uncertainty import state, state_width
 from barpath.lift.advice import AdviceConfig
 from barpath.lift.catalogue import shown_unit
-from barpath.lift.rules import COLUMNS, REMARKS
+from barpath.lift.rules import REMARKS
 from barpath.lift.stacking import ASSUMPTIONS
-from barpath.report import answer, plots
+from barpath.report.above import above_caption, above_of, above_picture
+from barpath.report.answer import answer
+from barpath.report.facts import Facts, facts_of_both, mean_of, whole_reps
 from barpath.report.pages import clean, photo, plural, render
-from barpath.report.report import CAUTIONS, above_caption, table_cell
-
-SCHEMA_NAME = "barpath-pair"
-SCHEMA_VERSION = 1
-PLACES = {"front": "from the feet", "side": "from the side", "oblique": "at an angle"}
-SUMMARY_FILE = "summary.json"
-REPORT_FILE = "report.html"
-TABLES = {
-    "bar": "bar.csv",
-    "reps": "reps.csv",
-    "joints": "joints.csv",
-    "measures": "measures.csv",
-    "stacking": "stacking.csv",
-    "options": "options.csv",
-    "rules": "rules.csv",
-}
-FILES = (*TABLES.values(), REPORT_FILE, SUMMARY_FILE)
+from barpath.report.pathplots import small_path_picture
+from barpath.report.picture import GRID, INK, RIGHT_COLOUR, WIDTH_IN, Picture, rep_colours, styled
+from barpath.report.setpage import CAUTIONS, table_cell
 
 _MOMENTS = {"bottom": "bar on the chest", "sticking": "sticking point"}
+
 _SHOWN_OPTIONS = (
     ("grip_m", "Between the middles of the hands"),
     ("forefinger_spacing_m", "Between the forefingers"),
@@ -65,179 +38,6 @@ _SHOWN_OPTIONS = (
     ("drift_m", "Way toward the head, touch to lockout"),
     ("wrist_inside_elbow_m", "Wrist left inside the elbow"),
 )
-
-
-def summary(pair: PairResult) -> dict[str, Any]:
-    """Content of `summary.json`: only what strict JSON can hold.
-
-    Parameters
-    ----------
-    pair : PairResult
-    """
-    return plain(
-        {
-            "schema": SCHEMA_NAME,
-            "schema_version": SCHEMA_VERSION,
-            "front": pair.front.source_name,
-            "side": pair.side.source_name,
-            "clips": [clip.source_name for clip in pair.clips],
-            "load_kg": _load(pair),
-            "sync": pair.sync,
-            "near_end": pair.near,
-            "scale_rel_sd": pair.scale_rel_sd,
-            "joint_misfit": None if pair.arms is None else pair.arms.misfit,
-            "reps": pair.reps,
-            "measures": pair.measures,
-            "stacking": pair.stacking,
-            "stacking_assumptions": ASSUMPTIONS,
-            "profile": pair.profile,
-            "options": pair.options,
-            "advice": pair.advice,
-            "rules": pair.rules,
-            "rules_remarks": REMARKS,
-            "notes": pair.notes,
-            "versions": pair.front.versions,
-            "files": sorted([*FILES, MANIFEST_FILE]),
-        }
-    )
-
-
-def write_pair(
-    pair: PairResult,
-    folder: str | os.PathLike[str],
-    *,
-    overwrite: bool = False,
-    bottom: np.ndarray | None = None,
-) -> Path:
-    """Write a pair's folder, whole or not at all.
-
-    Parameters
-    ----------
-    pair : PairResult
-    folder : path-like
-        Target; it must not exist unless `overwrite`.
-    bottom : ndarray, optional
-        Picture of the bottom (RGB), from `output.bottom_of`.
-    overwrite : bool
-        Replace an empty folder, or one that holds nothing but an earlier pair's result.
-
-    Returns
-    -------
-    Path
-
-    Raises
-    ------
-    OutputError
-        The folder exists and may not be replaced, or cannot be written.
-    """
-    check = partial(check_pair_target, overwrite=overwrite)
-    with staged_folder(folder, check) as (staging, target):
-        for name, file in TABLES.items():
-            (staging / file).write_bytes(csv_bytes(getattr(pair, name)))
-        (staging / REPORT_FILE).write_text(pair_html(pair, bottom), "utf-8", errors="replace")
-        text = json.dumps(summary(pair), indent=2, ensure_ascii=False, allow_nan=False)
-        (staging / SUMMARY_FILE).write_text(text + "\n", "utf-8", errors="replace")
-        write_manifest(staging, FILES)
-    return target
-
-
-def check_pair_target(target: str | os.PathLike[str], *, overwrite: bool = False) -> None:
-    """Check, before any work is done, that a pair's result may be written to a folder.
-
-    Raises
-    ------
-    OutputError
-        It exists and may not be replaced.
-    """
-    target = Path(target).expanduser()
-    if overwrite and target.is_dir():
-        present = {entry.name for entry in target.iterdir()}
-        if present and not is_pair_folder(target):
-            raise OutputError(
-                f"'{target}' is not replaced, because it is not an earlier result of a pair."
-            )
-        foreign = present - {*FILES, MANIFEST_FILE}
-        if foreign:
-            raise OutputError(
-                f"'{target}' is not replaced, because it holds something that is not part of an"
-                f" earlier result: '{min(foreign)}'."
-            )
-        return
-    check_target(target)
-
-
-def is_pair_folder(folder: Path) -> bool:
-    """Whether a folder holds a pair's result, be it damaged."""
-    if set(FILES) <= set(read_manifest_quietly(folder)):
-        return True
-    try:
-        data = read_json(folder / SUMMARY_FILE)
-    except (OSError, ValueError):
-        return False
-    return isinstance(data, dict) and data.get("schema") == SCHEMA_NAME
-
-
-def read_rules(folder: Path) -> pd.DataFrame:
-    """Read the competition check of a pair's folder back.
-
-    Raises
-    ------
-    OutputError
-        The folder is damaged.
-    """
-    _check(folder)
-    table = _table_of(folder, "rules")
-    numbers = [c for c in COLUMNS if c in table and c not in _RULE_WORDS]
-    words = [c for c in numbers if not pd.api.types.is_numeric_dtype(table[c])]
-    if set(COLUMNS) - set(table.columns) or words:
-        raise damaged(folder, TABLES["rules"])
-    return table
-
-
-_NEEDED = {
-    "measures": ("rep", "measure", "side", "value", "u95", "quality", "reason"),
-    "reps": ("rep", "kind", *(f"{name}_s" for name in ("touch", "press", "lockout"))),
-    "joints": (),
-    "bar": ("time_s", "x_m", "y_m", "z_m"),
-}
-
-
-def read_pair(folder: Path) -> dict[str, pd.DataFrame]:
-    """Read measures, repetitions, joints and bar of a pair's folder back.
-
-    Raises
-    ------
-    OutputError
-        The folder is damaged.
-    """
-    _check(folder)
-    tables = {name: _table_of(folder, name) for name in _NEEDED}
-    for name, columns in _NEEDED.items():
-        if set(columns) - set(tables[name].columns):
-            raise damaged(folder, TABLES[name], "columns are missing")
-    return tables
-
-
-def _check(folder: Path) -> None:
-    """Hold a folder against its manifest; one that should have one and has none is damaged."""
-    if not verify(folder):
-        try:
-            listed = read_json(folder / SUMMARY_FILE)["files"]
-        except (OSError, ValueError, KeyError, TypeError) as error:
-            raise damaged(folder, SUMMARY_FILE) from error
-        if MANIFEST_FILE in listed:
-            raise damaged(folder, MANIFEST_FILE, "it is missing")
-
-
-def _table_of(folder: Path, name: str) -> pd.DataFrame:
-    try:
-        return read_csv(folder / TABLES[name], lambda column: column in _WORDS)
-    except (OSError, ValueError) as error:
-        raise damaged(folder, TABLES[name]) from error
-
-
-_RULE_WORDS = ("item", "rule", "verdict", "unit", "reason", "source")
-_WORDS = (*_RULE_WORDS, "measure", "side", "quality", "moment", "joint", "kind", "read_in")
 
 
 def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
@@ -271,9 +71,9 @@ def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
         "pair.html",
         title=f"Bench press, {len(names)} views: {names[0]}",
         names=names,
-        places=" and ".join(dict.fromkeys(PLACES[clip.view] for clip in pair.clips)),
+        places=" and ".join(dict.fromkeys(clip.shows.stood for clip in pair.clips)),
         about=_about(pair),
-        answer=answer.answer(facts, pair.profile),
+        answer=answer(facts, pair.profile),
         bottom=shown,
         drawings=_drawings(pair, facts),
         found=findings(pair),
@@ -301,7 +101,7 @@ def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
     )
 
 
-def facts_of(pair: PairResult) -> answer.Facts:
+def facts_of(pair: PairResult) -> Facts:
     """What the pair's answer rests on.
 
     Parameters
@@ -309,13 +109,11 @@ def facts_of(pair: PairResult) -> answer.Facts:
     pair : PairResult
     """
     rises = [
-        answer.mean_of(r.measures, answer.whole_reps(r.reps), "range_of_motion_m")
+        mean_of(r.measures, whole_reps(r.reps), "range_of_motion_m")
         for r in (pair.front, pair.side)
     ]
     rise = min(rises, key=lambda known: known.u95 if known else math.inf)
-    return answer.facts_of_both(
-        pair.measures, pair.reps, rise, pair.arms, pair.scale_rel_sd, pair.profile
-    )
+    return facts_of_both(pair.measures, pair.reps, rise, pair.arms, pair.scale_rel_sd, pair.profile)
 
 
 def findings(pair: PairResult) -> list[str]:
@@ -332,9 +130,7 @@ def findings(pair: PairResult) -> list[str]:
     """
     table = pair.measures
     table = table[table["quality"].isin(["good", "fair"])]
-    table = table[
-        table["rep"].isin(answer.whole_reps(pair.reps)) & (table["measure"] != "tuck_deg")
-    ]
+    table = table[table["rep"].isin(whole_reps(pair.reps)) & (table["measure"] != "tuck_deg")]
     said: list[tuple[float, str]] = []
     for (name, side), part in table.groupby(["measure", "side"], sort=False):
         first, last = part.sort_values("rep").iloc[[0, -1]].to_dict("records")
@@ -350,25 +146,26 @@ def findings(pair: PairResult) -> list[str]:
     return [text for _, text in sorted(said, key=lambda one: -one[0])]
 
 
-def _drawings(pair: PairResult, facts: answer.Facts) -> list[tuple[plots.Picture, str]]:
+def _drawings(pair: PairResult, facts: Facts) -> list[tuple[Picture, str]]:
     drawings = []
-    above = answer.above_of(pair.arms, facts)
+    above = above_of(pair.arms, facts)
     if above is not None:
-        drawings.append((plots.above_picture(above), above_caption(above)))
-    path = plots.small_path_picture(pair.side)
+        drawings.append((above_picture(above), above_caption(above)))
+    path = small_path_picture(pair.side)
     if path is not None:
         caption = "The bar's path from the side, to scale: solid up, dashed down."
         drawings.append((path, caption))
     return drawings
 
 
-def _load(pair: PairResult) -> float | None:
+def load_kg_of(pair: PairResult) -> float | None:
+    """The load, as given with either clip."""
     return pair.front.options.get("load_kg") or pair.side.options.get("load_kg")
 
 
 def _about(pair: PairResult) -> str:
     about = plural(len(pair.reps), "repetition")
-    load = _load(pair)
+    load = load_kg_of(pair)
     return f"{about}, {load:g} kg" if load else about
 
 
@@ -463,53 +260,53 @@ def _arm_table(pair: PairResult) -> tuple[list[str], list[dict[str, Any]]]:
     return ["Measure", *(f"Rep {int(rep)}" for rep in reps)], rows
 
 
-@plots._styled
-def sync_picture(pair: PairResult) -> plots.Picture:
+@styled
+def sync_picture(pair: PairResult) -> Picture:
     """Draw both clips' bar heights on one clock.
 
     Parameters
     ----------
     pair : PairResult
     """
-    figure = Figure(figsize=(plots.WIDTH_IN, 3.4), layout="constrained")
+    figure = Figure(figsize=(WIDTH_IN, 3.4), layout="constrained")
     axes = figure.add_subplot()
     bar = pair.bar
-    axes.plot(bar["time_s"], 100 * bar["y_m"], color=plots.INK, lw=1.6, label="from the feet")
+    axes.plot(bar["time_s"], 100 * bar["y_m"], color=INK, lw=1.6, label="from the feet")
     axes.plot(
         bar["time_s"],
         100 * bar["side_y_m"],
-        color=plots.RIGHT_COLOUR,
+        color=RIGHT_COLOUR,
         lw=1.2,
         ls=(0, (4, 2)),
         label="from the side",
     )
     axes.set_xlabel("time in the front clip (s)")
     axes.set_ylabel("height of the bar (cm)")
-    axes.grid(color=plots.GRID, lw=0.5)
+    axes.grid(color=GRID, lw=0.5)
     axes.legend(loc="best")
-    return plots.Picture(
+    return Picture(
         figure,
         "Height of the bar over time from both clips on one clock; the curves differ by"
         f" {1000 * pair.sync.rms_m:.1f} millimetres.",
     )
 
 
-@plots._styled
-def path_picture(pair: PairResult) -> plots.Picture:
+@styled
+def path_picture(pair: PairResult) -> Picture:
     """Draw the bar's middle from the side, from the feet and from above.
 
     Parameters
     ----------
     pair : PairResult
     """
-    figure = Figure(figsize=(plots.WIDTH_IN, 4.4), layout="constrained")
+    figure = Figure(figsize=(WIDTH_IN, 4.4), layout="constrained")
     panels = figure.subplots(1, 3)
     views = (
         ("x_m", "y_m", "from the side", "toward the head (cm)", "height (cm)"),
         ("z_m", "y_m", "from the feet", "to the lifter's left (cm)", ""),
         ("z_m", "x_m", "from above", "to the lifter's left (cm)", "toward the head (cm)"),
     )
-    colours = plots.rep_colours(len(pair.reps))
+    colours = rep_colours(len(pair.reps))
     for axes, (across, up, title, x_label, y_label) in zip(panels, views, strict=True):
         for rep, colour in zip(pair.reps.itertuples(), colours, strict=True):
             if not (math.isfinite(rep.press_s) and math.isfinite(rep.lockout_s)):
@@ -523,9 +320,9 @@ def path_picture(pair: PairResult) -> plots.Picture:
         axes.set_title(title)
         axes.set_xlabel(x_label)
         axes.set_ylabel(y_label)
-        axes.grid(color=plots.GRID, lw=0.5)
+        axes.grid(color=GRID, lw=0.5)
     panels[0].legend(loc="best")
-    return plots.Picture(
+    return Picture(
         figure, "The path of the bar's middle in each press, seen from three directions, to scale."
     )
 
@@ -558,7 +355,7 @@ def _stacking(pair: PairResult) -> dict[str, Any] | None:
         label = f"Rep {rep}, {_MOMENTS[moment]}, {side}"
         rows.append({"label": label, "unit": "", "cells": [*cells, text]})
     assumptions = list(ASSUMPTIONS)
-    if not _load(pair):
+    if not load_kg_of(pair):
         assumptions.append("No load was given, so forces are shares only.")
     return {"head": head, "rows": rows, "assumptions": assumptions}
 

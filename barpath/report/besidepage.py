@@ -26,15 +26,18 @@ from barpath.ground.files import scratch_folder
 from barpath.ground.names import name_on_disk
 from barpath.ground.sheets import csv_bytes
 from barpath.ground.uncertainty import state
+from barpath.ground.view import FRONT, SIDE, SQUARE, View
 from barpath.lift.catalogue import shown_unit
-from barpath.report import answer, plots
+from barpath.report.above import Above, above_caption, above_of, draw_trunk
 from barpath.report.beside import Difference, differences, headline, in_words, mean_of_set
 from barpath.report.besidefilm import BesideConfig, FilmSet, Moment, film, panels_of
 from barpath.report.blockplots import COLOURS, differences_picture, mean_press, touch_aligned
-from barpath.report.blockreport import write_pages
+from barpath.report.facts import Facts, Known, arms_in, cm, facts_of, facts_of_both, whole_reps
 from barpath.report.pages import Photo, clean, data_uri, photo, plural, render
-from barpath.report.pairreport import is_pair_folder, read_pair
-from barpath.report.report import CAUTIONS, above_caption
+from barpath.report.pagesfolder import write_pages
+from barpath.report.pairfolder import is_pair_folder, read_pair
+from barpath.report.picture import ANSWER_IN, Picture, centimetre_axes, styled
+from barpath.report.setpage import CAUTIONS
 from barpath.space.sights import SIDES
 
 BESIDE_PAGE = "beside.html"
@@ -72,8 +75,8 @@ class Entry:
     view: str
     measures: pd.DataFrame
     reps: pd.DataFrame
-    facts: answer.Facts
-    above: answer.Above | None
+    facts: Facts
+    above: Above | None
     presses_m: Mapping[str, list[NDArray[np.float64]]]
     result: SetResult | None = None
     clip: Path | None = None
@@ -142,9 +145,9 @@ def _read(folder: Path, name: str) -> Entry:
         return _read_pair(folder, name)
     with known_only_by_form(folder):
         result = read_results(folder)
-        facts = answer.facts_of(result)
+        facts = facts_of(result)
         # Which way the path goes is known only where the head's side is.
-        headed = result.view != "side" or result.calibration["head_direction"] != "unknown"
+        headed = not result.shows.along or result.calibration["head_direction"] != "unknown"
         presses = [path / 100 for path in touch_aligned(result)] if headed else []
         return Entry(
             name,
@@ -153,8 +156,8 @@ def _read(folder: Path, name: str) -> Entry:
             result.measures,
             result.reps,
             facts,
-            answer.above_of(answer.arms_in(result), facts),
-            {result.view: presses} if result.view in ("side", "front") else {},
+            above_of(arms_in(result), facts),
+            {result.view: presses} if result.shows.square else {},
             result,
         )
 
@@ -162,20 +165,21 @@ def _read(folder: Path, name: str) -> Entry:
 def _read_pair(folder: Path, name: str) -> Entry:
     tables = read_pair(folder)
     measures, reps, joints, bar = (tables[n] for n in ("measures", "reps", "joints", "bar"))
-    facts = answer.facts_of_both(measures, reps, answer.Known(), None, 0.0, None)
-    presses: dict[str, list[NDArray[np.float64]]] = {"side": [], "front": []}
-    for rep in reps[reps["rep"].isin(answer.whole_reps(reps))].itertuples():
+    facts = facts_of_both(measures, reps, Known(), None, 0.0, None)
+    presses: dict[str, list[NDArray[np.float64]]] = {view.name: [] for view in SQUARE}
+    for rep in reps[reps["rep"].isin(whole_reps(reps))].itertuples():
         if not (math.isfinite(rep.touch_s) and math.isfinite(rep.lockout_s)):
             continue
         press = bar[bar["time_s"].between(rep.touch_s, rep.lockout_s)]
-        for view, across in (("side", "x_m"), ("front", "z_m")):
+        for view in SQUARE:
+            across = f"{'xyz'[view.axis]}_m"
             path = press[[across, "y_m"]].dropna().to_numpy(dtype=float)
             if len(path) > 2:
-                presses[view].append(path - path[0])
+                presses[view.name].append(path - path[0])
     return Entry(name, folder, "pair", measures, reps, facts, _pair_above(joints, facts), presses)
 
 
-def _pair_above(joints: pd.DataFrame, facts: answer.Facts) -> answer.Above | None:
+def _pair_above(joints: pd.DataFrame, facts: Facts) -> Above | None:
     low = joints[joints["moment"] == "bottom"] if len(joints) else joints
     if not len(low):
         return None
@@ -184,7 +188,7 @@ def _pair_above(joints: pd.DataFrame, facts: answer.Facts) -> answer.Above | Non
     places = np.array([[mean.loc[(s, j)] for j in ("shoulder", "elbow", "wrist")] for s in SIDES])
     middle = places[:, 0, :2].mean(axis=0)
     hips = np.array([[0.10, -0.50], [-0.10, -0.50]])
-    return answer.Above(
+    return Above(
         joints_m=places[..., :2] - middle,
         u95_m=1.96 * places[..., 2:],
         hips_m=hips,
@@ -198,8 +202,8 @@ def _pair_above(joints: pd.DataFrame, facts: answer.Facts) -> answer.Above | Non
 # --- pictures -------------------------------------------------------------------------------------
 
 
-@plots._styled
-def above_picture(entries: Sequence[Entry]) -> plots.Picture | None:
+@styled
+def above_picture(entries: Sequence[Entry]) -> Picture | None:
     """Draw arms, grip and touch of all sets over each other, seen from above.
 
     Parameters
@@ -214,9 +218,9 @@ def above_picture(entries: Sequence[Entry]) -> plots.Picture | None:
     shown = [(k, e.name, e.above) for k, e in enumerate(entries) if e.above is not None]
     if len(shown) < 2:
         return None
-    figure = Figure(figsize=(plots.ANSWER_IN[0], plots.ANSWER_IN[1]), layout="constrained")
+    figure = Figure(figsize=(ANSWER_IN[0], ANSWER_IN[1]), layout="constrained")
     axes = figure.add_subplot()
-    plots.draw_trunk(axes, shown[0][2])
+    draw_trunk(axes, shown[0][2])
     reach = 52.0
     for k, name, above in shown:
         colour, style = COLOURS[k % len(COLOURS)], STYLES[k % len(STYLES)]
@@ -238,23 +242,23 @@ def above_picture(entries: Sequence[Entry]) -> plots.Picture | None:
     axes.set_axis_off()
     figure.legend(loc="outside lower center", ncols=2)
     words = "; ".join(f"{name}, {_touch_of(above)}" for _, name, above in shown)
-    return plots.Picture(figure, f"Arms at the bottom of all sets seen from above: {words}.")
+    return Picture(figure, f"Arms at the bottom of all sets seen from above: {words}.")
 
 
-def _touch_of(above: answer.Above) -> str:
+def _touch_of(above: Above) -> str:
     if not above.touch:
         return "touch point not known"
-    return f"touch {answer.cm(above.touch)} below the shoulders"
+    return f"touch {cm(above.touch)} below the shoulders"
 
 
-@plots._styled
-def paths_picture(entries: Sequence[Entry], view: str) -> plots.Picture | None:
+@styled
+def paths_picture(entries: Sequence[Entry], view: View) -> Picture | None:
     """Draw the mean press of every set on the same axes, to scale.
 
     Parameters
     ----------
     entries : sequence of Entry
-    view : {'side', 'front'}
+    view : View
         Seen from the side, measured from the shoulders where all touch points are known; or from
         the feet, from the touch.
 
@@ -263,16 +267,16 @@ def paths_picture(entries: Sequence[Entry], view: str) -> plots.Picture | None:
     Picture or None
         None when fewer than two sets show it.
     """
-    shown = [(k, e) for k, e in enumerate(entries) if e.presses_m.get(view)]
+    shown = [(k, e) for k, e in enumerate(entries) if e.presses_m.get(view.name)]
     if len(shown) < 2:
         return None
-    shouldered = view == "side" and all(e.facts.touch_m for _, e in shown)
-    figure = Figure(figsize=plots.ANSWER_IN, layout="constrained")
+    shouldered = view.along and all(e.facts.touch_m for _, e in shown)
+    figure = Figure(figsize=ANSWER_IN, layout="constrained")
     axes = figure.add_subplot()
     words = []
     points = []
     for k, entry in shown:
-        mean = mean_press([100 * path for path in entry.presses_m[view]])
+        mean = mean_press([100 * path for path in entry.presses_m[view.name]])
         if not len(mean):
             continue
         if shouldered:
@@ -285,13 +289,13 @@ def paths_picture(entries: Sequence[Entry], view: str) -> plots.Picture | None:
         words.append(f"{entry.name} from {mean[0, 0]:.0f} to {mean[-1, 0]:.0f} cm")
     if len(points) < 2:
         return None
-    plots.centimetre_axes(axes, np.concatenate(points), min_span_cm=34.0, step_cm=10.0)
-    way = "toward the head" if view == "side" else "to the lifter's left"
+    centimetre_axes(axes, np.concatenate(points), min_span_cm=34.0, step_cm=10.0)
+    way = "toward the head" if view.along else "to the lifter's left"
     origin = "the shoulders" if shouldered else "the touch"
     axes.set_xlabel(f"from {origin} {way} (cm)", fontsize=8.5)
     axes.set_ylabel("height over the touch (cm)", fontsize=8.5)
     figure.legend(loc="outside lower center", ncols=2)
-    return plots.Picture(figure, f"Mean bar path of each set, from {origin}: {'; '.join(words)}.")
+    return Picture(figure, f"Mean bar path of each set, from {origin}: {'; '.join(words)}.")
 
 
 # --- the page -------------------------------------------------------------------------------------
@@ -385,9 +389,9 @@ def beside_html(
     ]
     for drawing, caption in (
         (above_picture(entries), _above_caption(entries)),
-        (paths_picture(entries, "side"), "Mean press of each set from the side, to scale: dot at"
+        (paths_picture(entries, SIDE), "Mean press of each set from the side, to scale: dot at"
          " the touch, triangle at lockout."),
-        (paths_picture(entries, "front"), "Mean press of each set from the feet, to scale."),
+        (paths_picture(entries, FRONT), "Mean press of each set from the feet, to scale."),
     ):  # fmt: skip
         if drawing is not None:
             drawings.append((drawing, caption))
@@ -433,7 +437,7 @@ def _rows(entries: Sequence[Entry]) -> list[dict[str, Any]]:
         factor, unit = shown_unit(one.topic.unit)
         cells: list[Any] = []
         for entry in entries:
-            mean = mean_of_set(entry.measures, answer.whole_reps(entry.reps), one.topic)
+            mean = mean_of_set(entry.measures, whole_reps(entry.reps), one.topic)
             told = state(factor * mean.value, factor * mean.tool_u95, unit)
             cells.append(None if told == "–" else told)
         rows.append({"label": one.topic.name, "unit": "", "cells": cells})

@@ -20,15 +20,25 @@ from barpath.analysis.store import SetResult
 from barpath.ground.uncertainty import rounded, state, state_width
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.lift.reps import rep_remark
-from barpath.report import answer, plots
+from barpath.report.above import above_caption, above_of, above_picture
+from barpath.report.answer import answer
+from barpath.report.facts import (
+    Facts,
+    arms_in,
+    cm,
+    facts_of,
+    mean_of,
+    profile_of,
+    size_of,
+    wrist_ahead,
+)
+from barpath.report.findings import MAX_FINDINGS, findings, measured_rows, quantity
+from barpath.report.measureplots import measures_picture, ordered_measures
 from barpath.report.pages import Photo, clean, data_uri, photo, plural, render
+from barpath.report.pathplots import bar_path_picture, rep_paths_picture, small_path_picture
+from barpath.report.picture import Picture
+from barpath.report.timeplots import ends_picture, time_curves_picture
 
-_VIEW_WORDS = {
-    "side": "from the side",
-    "front": "from the feet",
-    "oblique": "obliquely",
-}
-_HORIZONTAL = "drift_touch_to_lockout_m"
 _HEADLINES = (
     "range_of_motion_m",
     "press_time_s",
@@ -37,8 +47,6 @@ _HEADLINES = (
     "bar_tilt_deg",
     "grip_width_m",
 )
-_REPEATED = {"tuck_deg", "mean_propulsive_speed_m_s"}
-"""Measures that say the same as another one, and are not put into words twice."""
 
 _CALIBRATION_WORDS: dict[str, tuple[str, str]] = {
     "plate_mm": ("Plate diameter", "mm"),
@@ -57,6 +65,7 @@ _CALIBRATION_WORDS: dict[str, tuple[str, str]] = {
     "n_level_lines": ("Straight lines the vertical rests on", ""),
     "method": ("Scale and vertical", ""),
 }
+
 _OPTION_WORDS: dict[str, tuple[str, str]] = {
     "load_kg": ("Load", "kg"),
     "note": ("Note", ""),
@@ -92,7 +101,6 @@ _GLOSSARY: tuple[tuple[str, str], ...] = (
     ("Left and right", "The lifter's own, whatever side of the picture they are on."),
 )
 
-
 CAUTIONS = (
     "Bench with a spotter, or inside safeties at the right height: a camera catches no bar.",
     "Pain means stop. Have it looked at by a clinician before you press on it again.",
@@ -127,7 +135,7 @@ class ReportConfig:
     jpeg_quality: int = 86
     video_min_px: int = 640
     video_max_px: int = 960
-    max_findings: int = 10
+    max_findings: int = MAX_FINDINGS
 
 
 @dataclass(frozen=True)
@@ -156,45 +164,18 @@ def bottom_labels(result: SetResult, rep: int) -> dict[str, str]:
     dict of str to str
         By side; a side that is not in it is not worth drawing.
     """
-    if result.view == "front":
+    if result.shows.widths:
         labels = {}
         for side in ("left", "right"):
-            known = answer.mean_of(result.measures, [rep], "wrist_over_elbow_m", side)
-            labels[side] = answer.cm(answer.size_of(known)) if known else ""
+            known = mean_of(result.measures, [rep], "wrist_over_elbow_m", side)
+            labels[side] = cm(size_of(known)) if known else ""
         return labels
     near = str(result.calibration.get("near_arm") or "")
     sides = (near,) if near else ("left", "right")
-    if result.view == "oblique":
+    if not result.shows.square:
         return dict.fromkeys(sides, "")
-    ahead = answer.wrist_ahead(result)
-    return {
-        side: answer.cm(answer.size_of(ahead[side])) if ahead.get(side) else "" for side in sides
-    }
-
-
-def findings(result: SetResult, limit: int = ReportConfig.max_findings) -> list[str]:
-    """Put into words what was measured, and which differences are larger than their uncertainty.
-
-    Parameters
-    ----------
-    result : SetResult
-        A measured set.
-    limit : int
-        At most this many differences.
-
-    Returns
-    -------
-    list of str
-        Plain-language sentences (not escaped). A difference is named only when it is larger than
-        the half width of its 95 % interval, taken from both intervals as if they were independent;
-        what both share, such as the scale, then makes the interval wider than it need be.
-    """
-    table = _measured(result)
-    table = table[(table["quality"] != "poor") & ~table["measure"].isin(_REPEATED)]
-    # That a failed repetition differs from a whole one goes without saying.
-    whole = result.reps.loc[result.reps["kind"] == "complete", "rep"]
-    table = table[table["rep"].isin(whole)]
-    return _across(result) + _differences(table, limit)
+    ahead = wrist_ahead(result)
+    return {side: cm(size_of(ahead[side])) if ahead.get(side) else "" for side in sides}
 
 
 def report_html(
@@ -229,7 +210,7 @@ def report_html(
         A whole HTML document.
     """
     config = config or ReportConfig()
-    facts = answer.facts_of(result)
+    facts = facts_of(result)
     name = clean(result.source_name)
     missing, weak = _not_measured(result)
     head, rows = _rep_table(result)
@@ -241,7 +222,7 @@ def report_html(
         name=name,
         about=_about(result),
         note=result.options.get("note"),
-        answer=answer.answer(facts, answer.profile_of(result)),
+        answer=answer(facts, profile_of(result)),
         bottom=None if bottom is None else _bottom_photo(result, bottom, config),
         drawings=answer_drawings(result, facts),
         found=findings(result, config.max_findings),
@@ -262,7 +243,7 @@ def report_html(
         curves=_curves(result) if drawn else [],
         head=head,
         rows=rows,
-        trend=plots.measures_picture(result) if rows else None,
+        trend=measures_picture(result) if rows else None,
         missing=missing,
         weak=weak,
         how=_how_measured(result),
@@ -273,7 +254,7 @@ def report_html(
     )
 
 
-def answer_drawings(result: SetResult, facts: answer.Facts) -> list[tuple[plots.Picture, str]]:
+def answer_drawings(result: SetResult, facts: Facts) -> list[tuple[Picture, str]]:
     """The two small figures of an answer: the bottom from above, and the bar's path.
 
     Parameters
@@ -283,13 +264,13 @@ def answer_drawings(result: SetResult, facts: answer.Facts) -> list[tuple[plots.
         Of the same set.
     """
     drawings = []
-    above = answer.above_of(answer.arms_in(result), facts)
+    above = above_of(arms_in(result), facts)
     if above is not None:
-        drawings.append((plots.above_picture(above), above_caption(above)))
-    path = plots.small_path_picture(result) if len(result.reps) else None
+        drawings.append((above_picture(above), above_caption(above)))
+    path = small_path_picture(result) if len(result.reps) else None
     if path is not None:
         caption = "The bar's path, to scale: solid up, dashed down."
-        if result.view == "front":
+        if not result.shows.along:
             caption += " From the feet its way toward the head does not show."
         elif not facts.drift_m:
             caption += f" Sideways not to be relied on. {facts.drift_m.reason}"
@@ -297,119 +278,33 @@ def answer_drawings(result: SetResult, facts: answer.Facts) -> list[tuple[plots.
     return drawings
 
 
-def above_caption(above: answer.Above) -> str:
-    """What is seen and what is assumed in the figure from above."""
-    text = "The bottom from above, to scale: upper arms thick, wrists square."
-    if not above.lengths_seen:
-        return f"{text} From the feet the tuck comes from how short the upper arms look."
-    if not above.widths_seen:
-        return f"{text} Widths are what fits a usual lifter: this view does not show them."
-    return text
-
-
 def _bottom_photo(result: SetResult, image: np.ndarray, config: ReportConfig) -> Photo:
     alt = (
         "The arms with the bar on the chest: forearms, a plumb line through the wrist, and the"
         " elbow's distance from it."
     )
-    caption = {
-        "front": "At the touch: yellow hangs from the wrist, orange is the elbow's distance from"
-        " it.",
-        "side": "At the touch, from the side: yellow hangs from the wrist, orange is the elbow's"
-        " distance from it toward head or feet.",
-        "oblique": "At the touch: yellow hangs from the wrist. At a slant the distance in the"
-        " picture is not that beside the elbow.",
-    }[result.view]
+    if result.shows.widths:
+        caption = (
+            "At the touch: yellow hangs from the wrist, orange is the elbow's distance from it."
+        )
+    elif result.shows.square:
+        caption = (
+            "At the touch, from the side: yellow hangs from the wrist, orange is the elbow's"
+            " distance from it toward head or feet."
+        )
+    else:
+        caption = (
+            "At the touch: yellow hangs from the wrist. At a slant the distance in the picture is"
+            " not that beside the elbow."
+        )
     return photo(image, alt, caption, config.still_side_px, config.jpeg_quality)
-
-
-def _across(result: SetResult) -> list[str]:
-    """How far the bar moved along the lifter in each repetition, from touch to lockout."""
-    if result.view == "front":
-        return []
-    table = _measured(result)
-    rows = table[(table["measure"] == _HORIZONTAL) & (table["quality"] != "poor")]
-    said = []
-    for _, row in rows.sort_values("rep").iterrows():
-        words = plots.sideways_words(result)[0 if row["value"] > 0 else 1]
-        factor, unit = shown_unit(row["unit"])
-        if abs(row["value"]) > row["u95"]:
-            said.append((words, f"{_quantity({**row, 'value': abs(row['value'])})}", row["rep"]))
-        else:
-            less = state_width(factor * row["u95"], unit)
-            said.append(("either way", f"no more than {less}", row["rep"]))
-    if not said:
-        return []
-    ways = {way for way, _, _ in said}
-    if len(ways) == 1 and len(said) > 1:
-        each = ", ".join(f"{amount} on rep {rep}" for _, amount, rep in said)
-        return [f"From touch to lockout the bar moved {ways.pop()} on every rep: {each}."]
-    each = ", ".join(f"{amount} {way} on rep {rep}" for way, amount, rep in said)
-    return [f"From touch to lockout the bar moved {each}."]
-
-
-def _differences(table: pd.DataFrame, limit: int) -> list[str]:
-    ranked: list[tuple[float, str]] = []
-    for (name, side), part in table.groupby(["measure", "side"], sort=False):
-        part = part.sort_values("rep")
-        first, last = part.iloc[0], part.iloc[-1]
-        change, u95 = last["value"] - first["value"], math.hypot(first["u95"], last["u95"])
-        if len(part) < 2 or not abs(change) > u95:
-            continue
-        way = "up" if change > 0 else "down"
-        ranked.append(
-            (
-                abs(change) / u95,
-                f"{_label(name, side)} went {way} from {_quantity(first)} on rep {first['rep']} to "
-                f"{_quantity(last)} on rep {last['rep']}.",
-            )
-        )
-    for name, part in table[table["side"] != ""].groupby("measure", sort=False):
-        both = part.pivot_table(index="rep", columns="side", values=["value", "u95"]).dropna()
-        if not len(both) or both["value"].shape[1] < 2:
-            continue
-        # What the repetitions have in common does not average out, so the mean keeps the full u95.
-        gap = float((both["value"]["left"] - both["value"]["right"]).mean())
-        u95 = math.hypot(both["u95"]["left"].mean(), both["u95"]["right"].mean())
-        if not abs(gap) > u95:
-            continue
-        factor, unit = shown_unit(str(part["unit"].iloc[0]))
-        text = state(abs(factor * gap), factor * u95, unit)
-        more, less = ("left", "right") if gap > 0 else ("right", "left")
-        n = len(both)
-        ranked.append(
-            (
-                abs(gap) / u95,
-                f"{_label(name)}: the {more} side shows {text} more than "
-                f"the {less}, on average over {n} rep{'s' if n > 1 else ''}.",
-            )
-        )
-    ranked.sort(key=lambda item: -item[0])
-    return [sentence for _, sentence in ranked[:limit]]
-
-
-def _measured(result: SetResult) -> pd.DataFrame:
-    table = result.measures
-    if not len(table):
-        return pd.DataFrame(columns=["rep", "measure", "side", "value", "unit", "u95", "quality"])
-    ok = np.isfinite(table["value"].astype(float)) & (table["quality"] != "missing")
-    return table[ok]
-
-
-def _label(name: str, side: str = "") -> str:
-    return measure_label(name) + (f" ({side})" if side else "")
-
-
-def _quantity(row: Any) -> str:
-    factor, unit = shown_unit(row["unit"])
-    return state(factor * row["value"], factor * row["u95"], unit)
 
 
 def _about(result: SetResult) -> str:
     kinds = result.reps["kind"].value_counts()
     odd = [f"{kinds[kind]} {kind}" for kind in ("partial", "failed") if kind in kinds]
     count = plural(len(result.reps), "repetition") + (f" ({', '.join(odd)})" if odd else "")
-    about = [count, f"filmed {_VIEW_WORDS[result.view]}"]
+    about = [count, f"filmed {result.shows.filmed}"]
     load = result.options.get("load_kg")
     if isinstance(load, int | float) and math.isfinite(load):
         about.insert(1, f"{load:g} kg")
@@ -423,8 +318,8 @@ def _glance(result: SetResult) -> list[tuple[str, str]]:
         kinds = reps["kind"].value_counts()
         text = ", ".join(f"{kinds[k]} {k}" for k in ("complete", "partial", "failed") if k in kinds)
         pairs.append(("Repetitions", text))
-    table = _measured(result)
-    for name in plots.ordered_measures(table):
+    table = measured_rows(result)
+    for name in ordered_measures(table):
         if name not in _HEADLINES:
             continue
         part = table[(table["measure"] == name) & (table["side"] == "")].sort_values("rep")
@@ -432,12 +327,10 @@ def _glance(result: SetResult) -> list[tuple[str, str]]:
             continue
         first, last = part.iloc[0], part.iloc[-1]
         if abs(last["value"] - first["value"]) > math.hypot(first["u95"], last["u95"]):
-            text = (
-                f"{_quantity(first)} on rep {first['rep']}, {_quantity(last)} on rep {last['rep']}"
-            )
+            text = f"{quantity(first)} on rep {first['rep']}, {quantity(last)} on rep {last['rep']}"
         else:
             mean = {"value": part["value"].mean(), "u95": part["u95"].mean(), "unit": first["unit"]}
-            text = _quantity(mean)
+            text = quantity(mean)
             if part["value"].nunique() > 1:
                 text += ", mean of the set"
         pairs.append((measure_label(name), text))
@@ -461,26 +354,24 @@ def _clip(
     return {"source": quote(clean(video_name)), "remark": remark, **size}
 
 
-def _paths(result: SetResult) -> list[tuple[plots.Picture, str]]:
+def _paths(result: SetResult) -> list[tuple[Picture, str]]:
     way = (
         "Drawn to scale: both axes are the same, with a line every centimetre and a stronger one"
         " every 5 cm."
     )
-    paths = [(plots.bar_path_picture(result), way)]
+    paths = [(bar_path_picture(result), way)]
     if len(result.reps) > 1:
         caption = "Each repetition, with the others in grey."
-        paths.append((plots.rep_paths_picture(result), caption))
+        paths.append((rep_paths_picture(result), caption))
     return paths
 
 
-def _curves(result: SetResult) -> list[tuple[plots.Picture, str]]:
-    curves = [
-        (plots.time_curves_picture(result), "The bar's height and vertical speed over the set.")
-    ]
+def _curves(result: SetResult) -> list[tuple[Picture, str]]:
+    curves = [(time_curves_picture(result), "The bar's height and vertical speed over the set.")]
     ends = {"left_y_m", "right_y_m", "tilt_deg"} <= set(result.trajectory.columns)
-    if result.view == "front" and ends:
+    if result.shows.both_ends and ends:
         caption = "Both ends of the bar, and how far it was tilted."
-        curves.insert(0, (plots.ends_picture(result), caption))
+        curves.insert(0, (ends_picture(result), caption))
     return curves
 
 
@@ -495,7 +386,7 @@ def table_cell(row: Mapping[str, Any]) -> dict[str, str] | None:
 
 def _rep_table(result: SetResult) -> tuple[list[Any], list[dict[str, Any]]]:
     """Head and rows of the table of repetitions; no rows when nothing was measured."""
-    measured = _measured(result)
+    measured = measured_rows(result)
     if not len(measured):
         return [], []
     reps = sorted(result.measures["rep"].unique())
@@ -503,7 +394,7 @@ def _rep_table(result: SetResult) -> tuple[list[Any], list[dict[str, Any]]]:
     head: list[Any] = ["Measure"]
     head += [{"text": f"Rep {int(rep)}", "remark": remarks.get(rep, "")} for rep in reps]
     rows = []
-    for name in plots.ordered_measures(measured):
+    for name in ordered_measures(measured):
         for side in ("", "left", "right"):
             part = result.measures
             part = part[(part["measure"] == name) & (part["side"] == side)].set_index("rep")
@@ -534,7 +425,7 @@ def _rep_list(reps: Iterable[int], everyone: Sequence[int]) -> str:
 def _by_reason(table: pd.DataFrame, everyone: Sequence[int]) -> list[dict[str, str]]:
     """Reasons, each with the measures and repetitions it holds for."""
     items = []
-    order = {name: i for i, name in enumerate(plots.ordered_measures(table))} if len(table) else {}
+    order = {name: i for i, name in enumerate(ordered_measures(table))} if len(table) else {}
     # Reasons that differ only in a figure are one reason.
     kind = table["reason"].astype(str).str.replace(r"\d+([.,]\d+)?", "#", regex=True)
     groups = sorted(table.groupby(kind, sort=False), key=lambda g: -len(g[1]))
@@ -589,7 +480,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
     info, calibration = result.info, dict(result.calibration)
     source = "given" if result.view_source == "given" else "guessed from the picture"
     pairs: list[tuple[str, str]] = [
-        ("View", f"{_VIEW_WORDS[result.view]} ({source})"),
+        ("View", f"{result.shows.filmed} ({source})"),
         ("Picture", f"{info.width_px} × {info.height_px} pixels"),
         ("Frame rate", f"{info.fps:.4g} frames a second"
          + (", varying" if info.variable_rate else "")),
@@ -608,7 +499,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
             text = f"± {state_width(196.0 * value, '%')} (95 %)"
         elif key == "tilt_sd_deg":
             text = f"± {state_width(1.96 * value, '°')} (95 %)"
-        elif _known(sd) and not key.endswith("_sd_deg"):
+        elif sd is not None and _known(sd) and not key.endswith("_sd_deg"):
             text = state(value, 1.96 * sd, unit)
         else:
             text = _plain_value(value, unit)
@@ -625,7 +516,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
 
 def _words(result: SetResult) -> list[tuple[str, str]]:
     pairs = list(_GLOSSARY)
-    if result.view == "front":
+    if result.shows.both_ends:
         pairs.append(("Tilt", "Angle of the bar against the horizontal, seen from the feet."))
     return pairs
 
@@ -633,6 +524,6 @@ def _words(result: SetResult) -> list[tuple[str, str]]:
 def _explained(result: SetResult) -> list[tuple[str, str]]:
     return [
         (CATALOGUE[n].label, CATALOGUE[n].explanation)
-        for n in plots.ordered_measures(_measured(result))
+        for n in ordered_measures(measured_rows(result))
         if n in CATALOGUE
     ]

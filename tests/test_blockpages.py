@@ -16,7 +16,7 @@ from barpath.analysis.store import write_results
 from barpath.block import block, blockstore, compare, drift
 from barpath.errors import OptionError, OutputError
 from barpath.lift.catalogue import measure_label
-from barpath.report import blockplots, blockreport
+from barpath.report import blockpages, blockplots, blockwords, comparepage, pagesfolder
 from barpath.report.beside import TOPICS
 from barpath.trial.madeblock import BlockDesign, make_block
 from tests.made_results import make_image, make_result
@@ -81,7 +81,7 @@ def text_of(html: str) -> str:
 def test_five_differences_hold_the_tools_own_uncertainty(table):
     rows = compare.compare(table, "technique")
     rows = rows[rows["lifter"] == "Ada"]
-    found, words = blockreport.five_differences(rows)
+    found, words = blockwords.five_differences(rows)
     assert [one.topic.name for one in found] == [topic.name for topic in TOPICS]
     by_name = {one.topic.name: one for one in found}
     for name, measure in (("Touch point", "touch_point_to_shoulder_m"), ("Grip", "grip_width_m")):
@@ -95,7 +95,7 @@ def test_five_differences_hold_the_tools_own_uncertainty(table):
 
 
 def test_comparison_page(folder):
-    files = blockreport.compare_files(folder)
+    files = comparepage.compare_files(folder)
     assert set(files) == {"compare.html", "compare.csv"}
     html = files["compare.html"].decode()
     checked = Checker(html)
@@ -115,7 +115,7 @@ def test_comparison_page(folder):
 
 
 def test_pages_of_a_block(folder, table):
-    files = blockreport.block_files(folder)
+    files = blockpages.block_files(folder)
     assert set(files) == {"coach.html", "lifter-ada.html", "lifter-bo.html"}
     coach = files["coach.html"].decode()
     assert Checker(coach).links == ["lifter-ada.html", "lifter-bo.html"]
@@ -138,7 +138,7 @@ def test_text_from_outside_is_escaped(tmp_path, table):
     evil.loc[evil.index[0], "mean_press_speed_m_s"] = 3.0
     evil["pause_s_reason"] = EVIL
     save(evil, tmp_path)
-    pages = blockreport.block_files(tmp_path) | blockreport.compare_files(tmp_path)
+    pages = blockpages.block_files(tmp_path) | comparepage.compare_files(tmp_path)
     assert len([name for name in pages if name.startswith("lifter-")]) == 2
     for name, data in pages.items():
         if name.endswith(".html"):
@@ -149,14 +149,14 @@ def test_text_from_outside_is_escaped(tmp_path, table):
 def test_a_block_without_setups_loads_or_dates(tmp_path, table):
     bare = table.assign(technique="", date="", session=table["lifter"], load_kg=np.nan)
     save(bare, tmp_path)
-    files = blockreport.block_files(tmp_path)
+    files = blockpages.block_files(tmp_path)
     for data in files.values():
         Checker(data.decode())
 
 
 def test_an_empty_block(tmp_path):
     save(blockstore.table_of([{"lifter": "Ada", "rep": 1, "kind": "failed"}]), tmp_path)
-    for data in blockreport.block_files(tmp_path).values():
+    for data in blockpages.block_files(tmp_path).values():
         Checker(data.decode())
 
 
@@ -189,7 +189,7 @@ def kept_block(folder, heads=("image right", "image right")):
 
 
 def test_paths_and_bottoms_are_shown_where_kept(tmp_path):
-    html = blockreport.compare_files(kept_block(tmp_path))["compare.html"].decode()
+    html = comparepage.compare_files(kept_block(tmp_path))["compare.html"].decode()
     Checker(html)
     text = text_of(html)
     assert "Bar paths" in text
@@ -207,18 +207,18 @@ def test_clips_at_hand_are_shown_side_by_side(tmp_path, monkeypatch):
         asked.append([(one.name, one.clip) for one in sets])
         return b"clip"
 
-    monkeypatch.setattr(blockreport, "film_bytes", film)
-    assert set(blockreport.compare_files(folder, clips=clips)) == {"compare.html", "compare.csv"}
+    monkeypatch.setattr(comparepage, "film_bytes", film)
+    assert set(comparepage.compare_files(folder, clips=clips)) == {"compare.html", "compare.csv"}
     for name in ("flared.mp4", "tucked.mp4"):
         (clips / name).write_bytes(b"x")
-    files = blockreport.compare_files(folder, clips=clips)
+    files = comparepage.compare_files(folder, clips=clips)
     assert files["beside-0-side.mp4"] == b"clip"
     assert asked == [[(name, clips / f"{name}.mp4") for name in ("flared", "tucked")]]
     html = files["compare.html"].decode()
     assert 'src="beside-0-side.mp4"' in html
     assert "Side by side" in text_of(html)
     with pytest.raises(OptionError, match="clips"):
-        blockreport.compare_files(folder, clips=tmp_path / "nowhere")
+        comparepage.compare_files(folder, clips=tmp_path / "nowhere")
 
 
 def test_mean_of_the_presses_lies_among_them():
@@ -260,14 +260,14 @@ def test_bottoms_are_laid_bar_on_bar(head, tmp_path):
 
 def test_pages_replace_only_pages(tmp_path):
     target = tmp_path / "pages"
-    blockreport.write_pages(target, {"a.html": b"1", "b.html": b"1"})
+    pagesfolder.write_pages(target, {"a.html": b"1", "b.html": b"1"})
     with pytest.raises(OutputError):
-        blockreport.write_pages(target, {"a.html": b"2"})
-    blockreport.write_pages(target, {"a.html": b"2"}, overwrite=True)
+        pagesfolder.write_pages(target, {"a.html": b"2"})
+    pagesfolder.write_pages(target, {"a.html": b"2"}, overwrite=True)
     assert sorted(p.name for p in target.iterdir()) == ["a.html", "pages.json"]
     (target / "mine.txt").write_text("x")
     with pytest.raises(OutputError, match="mine"):
-        blockreport.write_pages(target, {"a.html": b"3"}, overwrite=True)
+        pagesfolder.write_pages(target, {"a.html": b"3"}, overwrite=True)
     assert (target / "a.html").read_bytes() == b"2"
 
 

@@ -1,0 +1,40 @@
+"""Grey levels and parts of pictures, as finders and trackers read them.
+
+In: a picture, RGB or grey, uint8. Out: grey pictures, uint8, in px of the picture given.
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Image = NDArray[np.uint8]
+
+
+def grey_levels(image: Image) -> Image:
+    """Return a picture's grey levels, shape (H, W)."""
+    if image.ndim == 2:
+        return image
+    return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
+def smaller(image: Image, size: tuple[int, int]) -> Image:
+    """Return a picture reduced to `size`, columns and rows; areas are averaged over."""
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def crop_grey(image: Image, x0: int, y0: int, x1: int, y1: int) -> Image:
+    """Return the grey part ``[y0:y1, x0:x1]``, borders repeated where it reaches outside."""
+    height, width = image.shape[:2]
+    a, b = np.clip([x0, x1], 0, width)
+    c, d = np.clip([y0, y1], 0, height)
+    if b <= a:
+        a, b = (0, 1) if x1 <= 0 else (width - 1, width)
+    if d <= c:
+        c, d = (0, 1) if y1 <= 0 else (height - 1, height)
+    grey = grey_levels(image[c:d, a:b])
+    pads = (c - y0, y1 - d, a - x0, x1 - b)
+    if max(pads) <= 0:
+        return grey
+    top, bottom, left, right = (max(0, p) for p in pads)
+    padded = cv2.copyMakeBorder(grey, top, bottom, left, right, cv2.BORDER_REPLICATE)
+    return np.asarray(padded[: y1 - y0, : x1 - x0], np.uint8)
