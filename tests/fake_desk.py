@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from barpath.analysis.filmcheck import Fact, FilmFacts
-from barpath.block import block
+from barpath.block import jobs
 from barpath.clip.frames import VideoWriter, probe
 from barpath.errors import NoRepError
 from barpath.ground.files import sha256_of
@@ -17,7 +17,7 @@ from barpath.page.desk.tasks import Programme
 from tests.made_results import make_image, make_result
 
 PROGRAMME = Programme(
-    block.Programme("tests.fake_desk:detect", "tests.fake_desk:measure"), "tests.fake_desk:look"
+    jobs.Programme("tests.fake_desk:detect", "tests.fake_desk:measure"), "tests.fake_desk:look"
 )
 STEP = 10
 """So many frames of a made clip share a picture, which is what takes time to make."""

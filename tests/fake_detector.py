@@ -1,4 +1,4 @@
-"""A light stand-in for looking at a clip, put in place through `barpath.block.block.Programme`.
+"""A light stand-in for looking at a clip, put in place through `barpath.block.jobs.Programme`.
 
 A "clip" is a text file: JSON with what is to happen and where each call is written down.
 """
@@ -10,7 +10,7 @@ import signal
 import time
 from pathlib import Path
 
-from barpath.block.block import Programme
+from barpath.block.jobs import Programme
 from barpath.errors import NoRepError
 from tests.made_results import make_result
 

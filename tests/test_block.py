@@ -1,5 +1,6 @@
 """A block of clips: planned, worked off by processes, killed and taken up again."""
 
+import dataclasses
 import json
 import os
 import random
@@ -15,7 +16,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.block import block, blockstore
+from barpath.analysis.config import AnalysisConfig
+from barpath.block import blockstore
+from barpath.block.jobs import BlockConfig, ClipEntry, Programme, ignore, n_cores
+from barpath.block.keys import configs_of, keys_of, make_jobs
+from barpath.block.plan import entry_from_name, plan_folder
+from barpath.block.run import locked
+from barpath.block.run import run as run_block
+from barpath.block.tables import BlockSummary, kept_sets
+from barpath.block.work import STILL_FILE, function_named, process
 from barpath.errors import OptionError, OutputError
 from tests.fake_detector import PROGRAMME, write_clip
 from tests.made_results import make_result
@@ -39,24 +48,24 @@ def fake_block(folder: Path, n: int, **order) -> tuple[Path, Path]:
     return clips, log
 
 
-def config(**changes) -> block.BlockConfig:
-    return block.BlockConfig(**({"programme": PROGRAMME, "workers": 2, "stills": False} | changes))
+def config(**changes) -> BlockConfig:
+    return BlockConfig(**({"programme": PROGRAMME, "workers": 2, "stills": False} | changes))
 
 
 @pytest.fixture
 def in_process(monkeypatch):
     """Work the jobs off here, which spares the start of processes."""
 
-    def run_here(jobs, config, done, watch=block.ignore):
+    def run_here(jobs, config, done, watch=ignore):
         for job in jobs:
-            done(job, block.process(job, lambda stage, share: None))
+            done(job, process(job, lambda stage, share: None))
 
-    monkeypatch.setattr(block, "run_local", run_here)
+    monkeypatch.setattr("barpath.block.run.run_local", run_here)
 
 
-def run(clips: Path, out: Path, **changes) -> block.BlockSummary:
+def run(clips: Path, out: Path, **changes) -> BlockSummary:
     keep = {k: changes.pop(k) for k in ("trc", "watch", "dask") if k in changes}
-    return block.run(block.plan_folder(clips), out, config(**changes), **keep)
+    return run_block(plan_folder(clips), out, config(**changes), **keep)
 
 
 def contents(out: Path) -> dict[str, bytes]:
@@ -68,9 +77,9 @@ def calls(log: Path, what: str) -> list[str]:
 
 
 def test_labels_from_names():
-    known = block.entry_from_name(Path("tucked_side.mp4"), "n")
+    known = entry_from_name(Path("tucked_side.mp4"), "n")
     assert (known.lifter, known.technique, known.view) == ("tucked", "", "side")
-    full = block.entry_from_name(Path("Ada_2026-01-02_front_100kg_450mm_wide_pairB.mp4"), "n")
+    full = entry_from_name(Path("Ada_2026-01-02_front_100kg_450mm_wide_pairB.mp4"), "n")
     assert (full.lifter, full.technique, full.view, full.pair) == ("Ada", "wide", "front", "B")
     assert (full.load_kg, full.plate_mm, full.date) == (100.0, 450.0, "2026-01-02")
 
@@ -81,14 +90,14 @@ def test_sheets_in_csv_and_toml_say_the_same(tmp_path):
         "Clip;lifter;date;view;load_kg;plate_mm;technique;pair;upper_arm_cm;belt\n"
         "a.mp4;Ada;2026-01-02;Side;82,5;425;wide;B;31;yes\n"
     )
-    from_csv = block.plan_folder(tmp_path)
+    from_csv = plan_folder(tmp_path)
     toml = tmp_path / "other.toml"
     toml.write_text(
         '[defaults]\nlifter = "Ada"\nbelt = "yes"\n[[clip]]\nclip = "a.mp4"\ndate = 2026-01-02\n'
         'view = "side"\nload_kg = 82.5\nplate_mm = 425\ntechnique = "wide"\npair = "B"\n'
         "upper_arm_cm = 31\n"
     )
-    assert block.plan_folder(tmp_path, toml) == from_csv
+    assert plan_folder(tmp_path, toml) == from_csv
     entry = from_csv[0]
     assert entry.labels == (("belt", "yes"),)
     assert entry.upper_arm_m == pytest.approx(0.31)
@@ -119,14 +128,14 @@ def test_a_line_that_makes_no_sense_is_a_failure_of_its_own(tmp_path, in_process
 def test_a_sheet_without_clips_is_refused(tmp_path, text):
     (tmp_path / "block.csv").write_text(text)
     with pytest.raises(OptionError):
-        block.plan_folder(tmp_path)
+        plan_folder(tmp_path)
 
 
 def test_no_folder_and_no_clip(tmp_path):
     with pytest.raises(OptionError):
-        block.plan_folder(tmp_path / "gone")
+        plan_folder(tmp_path / "gone")
     with pytest.raises(OptionError):
-        block.plan_folder(tmp_path)
+        plan_folder(tmp_path)
 
 
 def test_bad_clips_do_not_stop_the_rest(tmp_path):
@@ -176,40 +185,40 @@ def test_only_what_changed_is_done_again(tmp_path, in_process):
     assert "renamed.mp4" in set(table["clip"])
     # An option of measuring: measured again, not seen again.
     before = table["pause_s"].dropna().to_numpy()
-    longer = block.AnalysisConfig(upper_arm_m=0.3)
+    longer = AnalysisConfig(upper_arm_m=0.3)
     assert run(clips, out, analysis=longer).n_detected_now == 0
     after = blockstore.read_table(out)["pause_s"].dropna().to_numpy()
     np.testing.assert_allclose(after - before, 0.3)
     # Other content, and a setting that bears on what is seen.
     (clips / "renamed.mp4").write_text((clips / "renamed.mp4").read_text() + " ")
     assert run(clips, out).n_detected_now == 1
-    assert run(clips, out, analysis=block.AnalysisConfig(view="front")).n_detected_now == 4
+    assert run(clips, out, analysis=AnalysisConfig(view="front")).n_detected_now == 4
     assert len(calls(log, "ended")) == 4 + 1 + 4
 
 
 def test_keys_change_with_what_bears_on_them_and_with_nothing_else():
-    entry = block.ClipEntry(Path("a.mp4"), "a.mp4")
+    entry = ClipEntry(Path("a.mp4"), "a.mp4")
 
     def keys(analysis=None, sha="s", programme=PROGRAMME, **changes):
-        changed = block.dataclasses.replace(entry, **changes)
-        configs = block._configs(changed, analysis or block.AnalysisConfig())
-        return block.keys_of(sha, configs, programme)
+        changed = dataclasses.replace(entry, **changes)
+        configs = configs_of(changed, analysis or AnalysisConfig())
+        return keys_of(sha, configs, programme)
 
     same = keys()
     assert keys(load_kg=80.0, lifter="Bo", technique="wide", pair="1") == same
-    assert keys(block.AnalysisConfig(note="hello")) == same
+    assert keys(AnalysisConfig(note="hello")) == same
     for other in (
         keys(sha="t"),
         keys(view="side"),
         keys(plate_mm=425.0),
         keys(capture_fps=120.0),
-        keys(block.AnalysisConfig(find_joints=False)),
-        keys(programme=block.Programme()),
+        keys(AnalysisConfig(find_joints=False)),
+        keys(programme=Programme()),
     ):
         assert other[0] != same[0]
         assert other[1] != same[1]
     # Without joints nothing that is seen rests on the plate's diameter.
-    bar_alone = block.AnalysisConfig(find_joints=False)
+    bar_alone = AnalysisConfig(find_joints=False)
     assert keys(bar_alone, plate_mm=425.0)[0] == keys(bar_alone)[0]
     assert keys(bar_alone, plate_mm=425.0)[1] != keys(bar_alone)[1]
     arm = keys(upper_arm_m=0.3)
@@ -219,25 +228,25 @@ def test_keys_change_with_what_bears_on_them_and_with_nothing_else():
 
 def test_keys_change_with_the_joint_networks_weights(tmp_path, monkeypatch):
     weights = tmp_path / "joints.onnx"
-    monkeypatch.setattr(block, "weights_path", lambda: weights)
-    configs = block._configs(block.ClipEntry(Path("a.mp4"), "a.mp4"), block.AnalysisConfig())
-    alone = tuple(block.dataclasses.replace(config, find_joints=False) for config in configs)
+    monkeypatch.setattr("barpath.block.keys.weights_path", lambda: weights)
+    configs = configs_of(ClipEntry(Path("a.mp4"), "a.mp4"), AnalysisConfig())
+    alone = tuple(dataclasses.replace(config, find_joints=False) for config in configs)
     keys = []
     for content in (b"one", b"another"):
         weights.write_bytes(content)
-        keys.append((block.keys_of("s", configs, PROGRAMME), block.keys_of("s", alone, PROGRAMME)))
+        keys.append((keys_of("s", configs, PROGRAMME), keys_of("s", alone, PROGRAMME)))
     assert keys[0][0] != keys[1][0]
     assert keys[0][1] == keys[1][1]
 
 
 def test_a_clip_that_a_worker_cannot_see_or_that_changed_is_said(tmp_path):
     clips, _ = fake_block(tmp_path, 1)
-    jobs, _ = block.make_jobs(block.plan_folder(clips), config())
+    jobs, _ = make_jobs(plan_folder(clips), config())
     job = jobs["set00.mp4"]
     job.entry.path.write_text(job.entry.path.read_text() + " ")
-    assert "changed" in block.process(job).sentence
+    assert "changed" in process(job).sentence
     job.entry.path.unlink()
-    gone = block.process(job)
+    gone = process(job)
     assert "every worker sees them" in gone.sentence
     assert not gone.lasting
 
@@ -319,7 +328,7 @@ def test_killed_before_the_first_file_was_whole(tmp_path, in_process):
 def test_two_runs_do_not_meet_in_one_folder(tmp_path, in_process):
     clips, _ = fake_block(tmp_path, 1)
     run(clips, tmp_path / "out")
-    with block._locked(tmp_path / "out"), pytest.raises(OutputError):
+    with locked(tmp_path / "out"), pytest.raises(OutputError):
         run(clips, tmp_path / "out")
 
 
@@ -507,8 +516,8 @@ def test_dask_cluster_with_a_worker_killed_mid_run(tmp_path):
 def test_the_programme_is_the_pipeline():
     from barpath.analysis import pipeline
 
-    assert block.function_named(block.Programme().detect) is pipeline.analyse
-    assert block.function_named(block.Programme().measure) is pipeline.remeasure
+    assert function_named(Programme().detect) is pipeline.analyse
+    assert function_named(Programme().measure) is pipeline.remeasure
 
 
 @pytest.mark.slow
@@ -521,9 +530,9 @@ def test_a_true_clip_gives_what_analysing_it_gives(tmp_path):
     clip = tmp_path / "clips" / "Ada_2026-10-01_side_60kg_450mm.mp4"
     clip.write_bytes(source.read_bytes())
     (tmp_path / "clips" / "no-video.mp4").write_text("no video")
-    analysis = block.AnalysisConfig(find_joints=False)
-    settings = block.BlockConfig(analysis=analysis, workers=1)
-    summary = block.run(block.plan_folder(tmp_path / "clips"), tmp_path / "out", settings)
+    analysis = AnalysisConfig(find_joints=False)
+    settings = BlockConfig(analysis=analysis, workers=1)
+    summary = run_block(plan_folder(tmp_path / "clips"), tmp_path / "out", settings)
     assert [name for name, _ in summary.failures] == ["no-video.mp4"]
     assert str(tmp_path) not in summary.failures[0][1]
     table = blockstore.read_table(tmp_path / "out")
@@ -532,12 +541,12 @@ def test_a_true_clip_gives_what_analysing_it_gives(tmp_path):
     for name in ("range_of_motion_m", "mean_press_speed_m_s", "press_time_s"):
         np.testing.assert_allclose(table[name], direct.reps[name], rtol=1e-5)
         np.testing.assert_allclose(table[f"{name}_u95"], direct.reps[f"{name}_u95"], rtol=1e-3)
-    kept = block.kept_sets(tmp_path / "out")
-    assert (kept[clip.name] / block.STILL_FILE).is_file()
+    kept = kept_sets(tmp_path / "out")
+    assert (kept[clip.name] / STILL_FILE).is_file()
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(block._n_cores() < 2, reason="needs two cores")
+@pytest.mark.skipif(n_cores() < 2, reason="needs two cores")
 def test_two_workers_do_nearly_twice_the_work_of_one(tmp_path):
     """40 clips of busy work; whoever else uses the cores must leave them alone meanwhile."""
     if os.getloadavg()[0] > 0.7:

@@ -13,7 +13,8 @@ import pandas as pd
 import pytest
 
 from barpath.analysis.store import write_results
-from barpath.block import block, blockstore, compare, drift
+from barpath.block import blockstore, compare, drift
+from barpath.block.work import STILL_FILE, STILL_SIDE_PX, bottom_frame
 from barpath.errors import OptionError, OutputError
 from barpath.lift.catalogue import measure_label
 from barpath.report import blockpages, blockplots, blockwords, comparepage, pagesfolder
@@ -169,16 +170,16 @@ def kept_block(folder, heads=("image right", "image right")):
         result = dataclasses.replace(result, source_name=f"{technique}.mp4")
         if technique == "tucked":
             result.trajectory["x_smooth_m"] *= 2
-        frame = block.bottom_frame(result)
+        frame = bottom_frame(result)
         image = make_image(result, int(np.flatnonzero(result.track["frame"] == frame)[0]))
-        shrink = block.STILL_SIDE_PX / max(image.shape[:2])
+        shrink = STILL_SIDE_PX / max(image.shape[:2])
         image = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
         if heads[k] == "image left":
             image = np.ascontiguousarray(image[:, ::-1])
             result.track["x_px"] = result.info.width_px - 1 - result.track["x_px"]
         place = folder / "cache/detected" / technique
         place.parent.mkdir(parents=True, exist_ok=True)
-        write_results(result, place, artefacts={block.STILL_FILE: image})
+        write_results(result, place, artefacts={STILL_FILE: image})
         labels = {"lifter": "Ada", "session": "Ada 1", "date": "2026-01-01", "load_kg": 80.0}
         labels |= {"clip": f"{technique}.mp4", "technique": technique, "set_id": technique}
         rows += [row | labels for row in blockstore.rep_rows(result)]
@@ -241,12 +242,12 @@ def test_bottoms_are_laid_bar_on_bar(head, tmp_path):
     second.calibration |= {"head_direction": head, "px_per_m": first.calibration["px_per_m"] / 2}
 
     def still(result, at, radius):
-        frame = block.bottom_frame(result)
-        shrink = block.STILL_SIDE_PX / result.info.width_px
+        frame = bottom_frame(result)
+        shrink = STILL_SIDE_PX / result.info.width_px
         full = (np.array(at) + 0.5) / shrink - 0.5
         own = result.track["frame"] == frame
         result.track.loc[own, ["x_px", "y_px"]] = full
-        image = np.zeros((round(result.info.height_px * shrink), block.STILL_SIDE_PX, 3), np.uint8)
+        image = np.zeros((round(result.info.height_px * shrink), STILL_SIDE_PX, 3), np.uint8)
         return cv2.circle(image, at, radius, (255, 255, 255), -1)
 
     a = still(first, (400, 200), 60)

@@ -12,7 +12,7 @@ from scipy import linalg, stats
 from statsmodels.stats.meta_analysis import effectsize_smd
 from statsmodels.stats.multitest import multipletests
 
-from barpath.block import blockstore, compare
+from barpath.block import blockstore, clustered, compare, comparewords
 from barpath.errors import OptionError
 from barpath.trial.madeblock import EFFECTS, BlockDesign, Effect, make_block
 
@@ -60,7 +60,7 @@ def test_slope_is_the_one_of_whole_matrices(nested, kind):
     stratum = 3 * cluster + rng.integers(0, 3, n) if nested else rng.integers(0, 5, n)
     x = rng.integers(0, 2, n).astype(float) if kind == "setup" else rng.normal(size=n)
     y = 2 * x + rng.normal(size=8)[cluster] + rng.normal(size=n)
-    slope = compare.clustered_slope(y, x, stratum, cluster)
+    slope = clustered.clustered_slope(y, x, stratum, cluster)
     value, sd, dof = dense(y, x, stratum, cluster)
     np.testing.assert_allclose([slope.value[0], slope.sd[0], slope.dof], [value, sd, dof])
 
@@ -69,7 +69,7 @@ def test_paired_design_is_the_paired_t_test():
     rng = np.random.default_rng(4)
     a, b = rng.normal(1, 0.2, 9), rng.normal(1.3, 0.2, 9)
     session = np.tile(np.arange(9), 2)
-    slope = compare.clustered_slope(np.r_[a, b], np.repeat([0, 1], 9), session, session)
+    slope = clustered.clustered_slope(np.r_[a, b], np.repeat([0, 1], 9), session, session)
     known = stats.ttest_rel(b, a)
     low, high = known.confidence_interval(0.95)
     assert slope.value[0] - slope.half_width()[0] == pytest.approx(low)
@@ -81,13 +81,14 @@ def test_single_observations_are_hc2_and_welch():
     rng = np.random.default_rng(5)
     a, b = rng.normal(1, 0.2, 7), rng.normal(1.3, 0.6, 12)
     y, x = np.r_[a, b], np.repeat([0.0, 1.0], [7, 12])
-    slope = compare.clustered_slope(y, x, np.zeros(19), np.arange(19))
+    slope = clustered.clustered_slope(y, x, np.zeros(19), np.arange(19))
     fit = sm.OLS(y, sm.add_constant(x)).fit(cov_type="HC2")
     assert slope.value[0] == pytest.approx(fit.params[1])
     assert slope.sd[0] == pytest.approx(fit.bse[1])
     welch = stats.ttest_ind(b, a, equal_var=False)
     assert slope.value[0] / slope.sd[0] == pytest.approx(welch.statistic)
-    even = compare.clustered_slope(y[:14], x[:14] * 0 + np.arange(14) % 2, np.zeros(14), range(14))
+    turns = x[:14] * 0 + np.arange(14) % 2
+    even = clustered.clustered_slope(y[:14], turns, np.zeros(14), range(14))
     assert even.dof == pytest.approx(12)
 
 
@@ -96,14 +97,14 @@ def test_many_clusters_agree_with_the_usual_robust_variance():
     cluster = np.repeat(np.arange(300), 4)
     x = rng.normal(size=1200) + rng.normal(size=300)[cluster]
     y = x + rng.normal(size=300)[cluster] + rng.normal(size=1200)
-    slope = compare.clustered_slope(y, x, np.zeros(1200), cluster)
+    slope = clustered.clustered_slope(y, x, np.zeros(1200), cluster)
     fit = sm.OLS(y, sm.add_constant(x)).fit(cov_type="cluster", cov_kwds={"groups": cluster})
     assert slope.value[0] == pytest.approx(fit.params[1])
     assert slope.sd[0] == pytest.approx(fit.bse[1], rel=0.01)
 
 
 def test_no_contrast_gives_no_number():
-    slope = compare.clustered_slope([1.0, 2.0, 3.0], [1, 1, 1], [0, 0, 0], [0, 1, 2])
+    slope = clustered.clustered_slope([1.0, 2.0, 3.0], [1, 1, 1], [0, 0, 0], [0, 1, 2])
     assert np.isnan(slope.value[0])
     assert np.isnan(slope.half_width()[0])
 
@@ -146,7 +147,7 @@ def simulated_coverage(layout: pd.DataFrame, n: int, rng: np.random.Generator) -
     of_set = np.sqrt(0.25 + 0.5 / layout["reps"].to_numpy())
     noise += rng.normal(0, 1, (len(layout), n)) * of_set[:, None]
     y = noise + 2.0 * is_b[:, None] - layout["load_kg"].to_numpy()[:, None] / 10
-    slope = compare.clustered_slope(y, is_b, design.stratum, design.cluster)
+    slope = clustered.clustered_slope(y, is_b, design.stratum, design.cluster)
     assert design.level == "sessions"
     return float((np.abs(slope.value - 2.0) <= slope.half_width()).mean())
 
@@ -225,7 +226,7 @@ def test_loads_that_do_not_match_are_said():
     keep = (table["technique"] == "tucked") == (table["load_kg"] == 100)
     row = row_of(compare.compare(table[keep]))
     assert row["design"] == "different loads"
-    assert "loads differ" in compare.in_words(row)
+    assert "loads differ" in comparewords.in_words(row)
 
 
 def test_hedges_g_is_the_known_one():
@@ -291,10 +292,10 @@ def test_missing_is_said_and_counted():
     gone = row_of(result, DRIFT)
     assert (gone["verdict"], gone["n_reps_a"], gone["missing_a"]) == ("missing", 0, 1.0)
     assert "flared" in gone["reason"]
-    assert "cannot be compared" in compare.in_words(gone)
+    assert "cannot be compared" in comparewords.in_words(gone)
     part = row_of(result, "pause_s")
     assert part["missing_a"] == pytest.approx(0.5)
-    assert "missing much more often" in compare.in_words(part)
+    assert "missing much more often" in comparewords.in_words(part)
 
 
 def test_partial_failed_and_cut_repetitions_do_not_count():
@@ -352,19 +353,19 @@ def test_words_for_every_verdict():
     base = row_of(compare.compare(make_block()), DRIFT)
     words = {}
     for verdict in ("clear", "on average", "within tool", "none seen", "open"):
-        words[verdict] = compare.in_words(pd.Series({**base, "verdict": verdict}))
+        words[verdict] = comparewords.in_words(pd.Series({**base, "verdict": verdict}))
         assert words[verdict].endswith(".")
         assert "Horizontal way" in words[verdict]
     assert len(set(words.values())) == 5
     # Sets that agree to the last digit leave an interval of the arithmetic alone.
     alike = {"difference": 0.1083392162774468, "low": 0.1083392162774461, "unit": "m/s"}
-    said = compare.in_words(pd.Series({**base, **alike, "high": 0.1083392162774475}))
+    said = comparewords.in_words(pd.Series({**base, **alike, "high": 0.1083392162774475}))
     assert "0.108 m/s" in said
     assert "0.0000000" not in said
     large = {"difference": 1.0, "low": -123.4, "high": 125.4, "unit": "N", "sdc": 1234.0}
     for verdict in ("open", "none seen"):
-        assert "e+" not in compare.in_words(pd.Series({**base, **large, "verdict": verdict}))
-    doubtful = compare.in_words(pd.Series({**base, "q": 0.2, "poor_share": 0.9}))
+        assert "e+" not in comparewords.in_words(pd.Series({**base, **large, "verdict": verdict}))
+    doubtful = comparewords.in_words(pd.Series({**base, "q": 0.2, "poor_share": 0.9}))
     assert "chance" in doubtful
     assert "hint" in doubtful
 

@@ -17,11 +17,12 @@ from urllib.parse import urlsplit
 import pytest
 
 from barpath.analysis.store import read_results
-from barpath.block import block
-from barpath.block.block import ClipEntry, plan_folder
+from barpath.block.jobs import BlockConfig, ClipEntry
+from barpath.block.plan import plan_folder
+from barpath.block.run import run as run_block
 from barpath.cli import commands as cli
 from barpath.errors import OptionError, OutputError
-from barpath.page.desk import Desk, shelf
+from barpath.page.desk import Desk, guesses, labels, naming, shelf
 from barpath.page.desk.queue import DONE, STOPPED, WAITING, Queue
 from barpath.page.desk.shelf import OWN, Clip
 from barpath.page.desk.tasks import SET
@@ -44,7 +45,7 @@ from tests.opened_desk import HOSTILE, ask, opened, settled, upload, waited
 )
 def test_names_of_cameras_are_no_lifters(name: str, values: dict[str, str]) -> None:
     """JEITA CP-3461 (DCF), from memory: four free characters and four digits."""
-    got, sources = shelf.guess(name, None, datetime(2026, 3, 2, 12, tzinfo=UTC))
+    got, sources = guesses.guess(name, None, datetime(2026, 3, 2, 12, tzinfo=UTC))
     assert {key: got.get(key) for key in values} == values
     assert set(sources) == set(got)
     if name[0] in "IDV2":
@@ -54,12 +55,12 @@ def test_names_of_cameras_are_no_lifters(name: str, values: dict[str, str]) -> N
 
 def test_guess_prefers_the_name_then_the_clip_then_the_file() -> None:
     day = [datetime(2026, 3, n, 12, tzinfo=UTC) for n in (1, 2)]
-    assert shelf.guess("IMG_0001.mp4", *day)[1]["date"] == shelf.FROM_CLIP
-    assert shelf.guess("IMG_0001.mp4", None, day[1])[1]["date"] == shelf.FROM_FILE
-    assert shelf.guess("a_2026-01-05.mp4", *day)[0]["date"] == "2026-01-05"
+    assert guesses.guess("IMG_0001.mp4", *day)[1]["date"] == guesses.FROM_CLIP
+    assert guesses.guess("IMG_0001.mp4", None, day[1])[1]["date"] == guesses.FROM_FILE
+    assert guesses.guess("a_2026-01-05.mp4", *day)[0]["date"] == "2026-01-05"
     before = ClipEntry(Path("x"), "x", lifter="Ada")
-    values, sources = shelf.guess("IMG_0001.mp4", None, None, before)
-    assert (values["lifter"], sources["lifter"]) == ("Ada", shelf.AS_BEFORE)
+    values, sources = guesses.guess("IMG_0001.mp4", None, None, before)
+    assert (values["lifter"], sources["lifter"]) == ("Ada", guesses.AS_BEFORE)
 
 
 @pytest.mark.parametrize(
@@ -76,19 +77,19 @@ def test_guess_prefers_the_name_then_the_clip_then_the_file() -> None:
     ],
 )
 def test_names_are_made_safe(given: str, kept: str) -> None:
-    assert shelf.safe_name(given) == kept
+    assert naming.safe_name(given) == kept
 
 
 @pytest.mark.parametrize("name", ["", "notes.txt", "mp4", ".mp4.exe", "a.mp4/"])
 def test_what_is_no_clip_is_refused(name: str) -> None:
     with pytest.raises(OptionError, match="does not end"):
-        shelf.safe_name(name)
+        naming.safe_name(name)
 
 
 def test_stems_differ_where_names_do() -> None:
     names = ["a.mp4", "a.mov", "a-mp4.mp4", "x/a.mp4", "x_a.mp4", "ä.mp4", "a b.mp4", "a_b.mp4"]
-    assert len({shelf.stem_of(name) for name in names}) == len(names)
-    assert all(re.fullmatch(r"[\w.-]+", shelf.stem_of(name)) for name in names)
+    assert len({naming.stem_of(name) for name in names}) == len(names)
+    assert all(re.fullmatch(r"[\w.-]+", naming.stem_of(name)) for name in names)
 
 
 def test_clips_of_one_time_are_offered_as_a_pair(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -97,18 +98,18 @@ def test_clips_of_one_time_are_offered_as_a_pair(monkeypatch: pytest.MonkeyPatch
     def recorded(path: Path) -> tuple[datetime, float]:
         return datetime(2026, 3, 2, 12, begun[path.name] // 60, tzinfo=UTC), 20.0
 
-    monkeypatch.setattr(shelf, "recorded", recorded)
+    monkeypatch.setattr(guesses, "recorded", recorded)
 
     def clip(name: str, lifter: str = "Ada", view: str = "auto") -> Clip:
         return Clip(ClipEntry(Path(name), name, lifter, "2026-03-02", view=view), name)
 
     one, two = clip("front.mp4", view="front"), clip("side.mp4")
-    assert shelf.likely_pairs([one, two]) == [(one, two)]
-    assert shelf.likely_pairs([one, clip("later.mp4")]) == []
-    assert shelf.likely_pairs([one, clip("other.mp4", "Bo")]) == []
-    assert shelf.likely_pairs([one, clip("side.mp4", view="front")]) == []
+    assert guesses.likely_pairs([one, two]) == [(one, two)]
+    assert guesses.likely_pairs([one, clip("later.mp4")]) == []
+    assert guesses.likely_pairs([one, clip("other.mp4", "Bo")]) == []
+    assert guesses.likely_pairs([one, clip("side.mp4", view="front")]) == []
     paired = Clip(dataclasses.replace(two.entry, pair="1"), "side.mp4")
-    assert shelf.likely_pairs([one, paired]) == []
+    assert guesses.likely_pairs([one, paired]) == []
 
 
 # --- the folder -----------------------------------------------------------------------------------
@@ -118,7 +119,7 @@ def test_labels_are_those_that_a_block_reads(tmp_path: Path, films: dict[str, Pa
     bench = shelf.open_desk(tmp_path / "desk")
     for name in ("one.mp4", "two.mp4"):
         shutil.copy(films["side"], bench.clips / name)
-    shelf.write_labels(bench, {"one.mp4": {"lifter": "=Ada", "load_kg": "80"}})
+    labels.write_labels(bench, {"one.mp4": {"lifter": "=Ada", "load_kg": "80"}})
     planned = {entry.name: entry for entry in plan_folder(bench.clips)}
     assert set(planned) == {"one.mp4", "two.mp4"}
     assert (planned["one.mp4"].lifter, planned["one.mp4"].load_kg) == ("=Ada", 80.0)
@@ -126,7 +127,7 @@ def test_labels_are_those_that_a_block_reads(tmp_path: Path, films: dict[str, Pa
     text = bench.sheet.read_text().replace("clip,lifter", "mood,clip,lifter")
     lines = [text.splitlines()[0], *(f"fine,{line}" for line in text.splitlines()[1:])]
     bench.sheet.write_text("\n".join(lines) + "\n")
-    shelf.write_labels(bench, {"two.mp4": {"technique": "tucked"}})
+    labels.write_labels(bench, {"two.mp4": {"technique": "tucked"}})
     again = {entry.name: entry for entry in plan_folder(bench.clips)}
     assert again["two.mp4"].technique == "tucked"
     assert again["one.mp4"].labels == (("mood", "fine"),)
@@ -138,14 +139,14 @@ def test_details_changed_in_another_window_are_not_written_over(
 ) -> None:
     bench = shelf.open_desk(tmp_path / "desk")
     shutil.copy(films["side"], bench.clips / "one.mp4")
-    mark = shelf.labels_mark(shelf.entries_of(bench)[0])
-    shelf.set_labels(bench, "one.mp4", {"lifter": "Ada"}, mark)
+    mark = labels.labels_mark(shelf.entries_of(bench)[0])
+    labels.set_labels(bench, "one.mp4", {"lifter": "Ada"}, mark)
     with pytest.raises(OptionError, match="another window"):
-        shelf.set_labels(bench, "one.mp4", {"lifter": "Bo"}, mark)
+        labels.set_labels(bench, "one.mp4", {"lifter": "Bo"}, mark)
     assert shelf.entries_of(bench)[0].lifter == "Ada"
-    now = shelf.labels_mark(shelf.entries_of(bench)[0])
+    now = labels.labels_mark(shelf.entries_of(bench)[0])
     with pytest.raises(OptionError, match="between 1 and 600"):
-        shelf.set_labels(bench, "one.mp4", {"load_kg": "9000"}, now)
+        labels.set_labels(bench, "one.mp4", {"load_kg": "9000"}, now)
 
 
 def test_clips_from_several_places_share_a_mark(tmp_path: Path, films: dict[str, Path]) -> None:
@@ -153,18 +154,18 @@ def test_clips_from_several_places_share_a_mark(tmp_path: Path, films: dict[str,
     names = [f"Ada_2026-03-02_{v}.mp4" for v in ("front", "side_a", "oblique_b", "front_c")]
     for name in (*names, "Bo_2026-03-02_side.mp4"):
         shutil.copy(films["side"], bench.clips / name)
-    assert shelf.join(bench, names[:2]) == "1"
+    assert labels.join(bench, names[:2]) == "1"
     # A third joins those that have a mark already.
-    assert shelf.join(bench, [names[1], names[2]]) == "1"
+    assert labels.join(bench, [names[1], names[2]]) == "1"
     by_name = {entry.name: entry for entry in plan_folder(bench.clips)}
     assert [by_name[name].pair for name in names] == ["1", "1", "1", ""]
     assert len({by_name[name].set_id for name in names[:3]}) == 1
     with pytest.raises(OptionError, match="from the feet"):
-        shelf.join(bench, [names[0], names[3]])
+        labels.join(bench, [names[0], names[3]])
     with pytest.raises(OptionError, match="different lifters"):
-        shelf.join(bench, [names[0], "Bo_2026-03-02_side.mp4"])
+        labels.join(bench, [names[0], "Bo_2026-03-02_side.mp4"])
     with pytest.raises(OptionError, match="Pick the clips"):
-        shelf.join(bench, names[:1])
+        labels.join(bench, names[:1])
 
 
 def test_a_desk_takes_no_folder_that_is_not_its_own(tmp_path: Path) -> None:
@@ -198,7 +199,7 @@ def test_a_folder_elsewhere_is_opened_and_left_as_it_is(
     with pytest.raises(OptionError, match="no folder"):
         shelf.open_folder(desk.home, tmp_path / "none")
     with pytest.raises(OptionError, match="stay where they are"):
-        shelf.remove(bench, clip.name)
+        labels.remove(bench, clip.name)
 
 
 # --- the queue ------------------------------------------------------------------------------------
@@ -260,10 +261,10 @@ def test_a_killed_program_goes_on_and_nothing_is_measured_twice(
     assert calls.read_text().split().count("one_side.mp4") == 1
     assert read_results(home / "sets" / "slow_side-mp4").view == "side"
     # The block is the one that the command line would go on with.
-    done = block.run(
+    done = run_block(
         plan_folder(bench.clips),
         bench.block,
-        block.BlockConfig(programme=PROGRAMME.block),
+        BlockConfig(programme=PROGRAMME.block),
     )
     assert (done.n_measured, done.n_detected_now) == (2, 0)
     left = [p.name for p in home.rglob("*") if ".part-" in p.name or ".new-" in p.name]
@@ -277,8 +278,8 @@ def test_what_the_command_line_measured_stays_in_the_tables(
         bench = page.desk.own
         for name in ("one_side.mp4", "two_side.mp4"):
             (bench.clips / name).write_bytes(films["side"].read_bytes() + name.encode())
-        config = block.BlockConfig(programme=PROGRAMME.block)
-        block.run(plan_folder(bench.clips), bench.block, config)
+        config = BlockConfig(programme=PROGRAMME.block)
+        run_block(plan_folder(bench.clips), bench.block, config)
         before = (bench.block / "reps.csv").read_bytes()
         page.desk.queue.add(SET, bench, ["one_side.mp4"])
         assert [j.state for j in settled(page)] == [DONE]
@@ -293,7 +294,7 @@ def test_a_clip_taken_off_is_kept_aside(tmp_path: Path, films: dict[str, Path]) 
     with opened(tmp_path / "desk") as page:
         kept = upload(page, "Ada_side.mp4", films["side"].read_bytes())
         settled(page)
-        shelf.write_labels(page.desk.own, {kept: {"technique": "tucked"}})
+        labels.write_labels(page.desk.own, {kept: {"technique": "tucked"}})
         folder = page.desk.own.set_folder(kept)
         folder.mkdir(parents=True)
         assert ask(page, "own/do", {"do": "remove", "pick": "Ada_side-mp4"}).status == 303
@@ -423,10 +424,10 @@ def test_a_hostile_name_is_stored_safely_and_shown_escaped(
         body = ask(page, "own/").body
         assert "<img src=x" not in body
         assert kept in body
-        stem = shelf.stem_of(kept)
+        stem = naming.stem_of(kept)
         assert "<img src=x" not in ask(page, f"own/clip/{stem}").body
         # Labels are text of the user's too.
-        mark = shelf.labels_mark(shelf.entries_of(page.desk.own)[0])
+        mark = labels.labels_mark(shelf.entries_of(page.desk.own)[0])
         hostile = {"lifter": '<script>"x"</script>', "mark": mark}
         assert ask(page, f"own/clip/{stem}", hostile).status == 303
         body = ask(page, "own/").body

@@ -13,8 +13,8 @@ import pytest
 
 from barpath.analysis import pipeline
 from barpath.analysis.store import read_results, write_results
-from barpath.block.block import plan_folder
-from barpath.page.desk import shelf
+from barpath.block.plan import plan_folder
+from barpath.page.desk import guesses, labels, naming, shelf
 from barpath.page.desk.queue import DONE, FAILED, STOPPED
 from barpath.page.desk.tasks import SET
 from tests.browser import complaints, sized, until
@@ -250,7 +250,7 @@ def test_a_correction_from_the_desk(
         element(browser, "#back a").click()
         until(browser, "return document.getElementById('bench') !== null")
         # Measured once more, with another load, it stays in force.
-        mark = shelf.labels_mark(shelf.entries_of(page.desk.own)[0])
+        mark = labels.labels_mark(shelf.entries_of(page.desk.own)[0])
         ask(page, "own/clip/one-mp4", {"load_kg": "90", "view": "auto", "mark": mark})
         settled(page)
         again = read_results(page.home / "sets" / "one-mp4")
@@ -409,13 +409,13 @@ def test_every_page_is_accessible_and_fits(
         measured_sets(page, films, **{Path(side).stem: "side"})
         for name in (front, slow, empty):
             (page.home / "clips" / name).write_bytes(films["side"].read_bytes() + name.encode())
-        shelf.keep_known(page.desk.own, slow, guessed={"lifter": shelf.FROM_NAME})
+        shelf.keep_known(page.desk.own, slow, guessed={"lifter": guesses.FROM_NAME})
         for kind, name in (("check", side), (SET, empty), (SET, slow)):
             page.desk.queue.add(kind, page.desk.own, [name])
         waited(lambda: any(j.state == FAILED for j in page.desk.queue.jobs()))
         waited(lambda: any(j.stage == "looking for the bar" for j in page.desk.queue.jobs()))
         waited(lambda: any(clip.check for clip in shelf.clips_of(page.desk.own)))
-        stem = shelf.stem_of(side)
+        stem = naming.stem_of(side)
         pages = {
             "own/": "document.querySelector('progress') && document.querySelector('.failed')",
             f"own/clip/{stem}": "document.getElementById('save')",

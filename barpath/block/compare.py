@@ -9,8 +9,7 @@ paired t-test.
 
 References
 ----------
-Bell & McCaffrey (2002), Survey Methodology 28:169-181. Pustejovsky & Tipton (2018), J. Bus. Econ.
-Stat. 36:672-683. Weir (2005), J. Strength Cond. Res. 19:231-240. Hedges (1981), J. Educ. Stat.
+Weir (2005), J. Strength Cond. Res. 19:231-240. Hedges (1981), J. Educ. Stat.
 6:107-128. (All from memory.)
 """
 
@@ -23,259 +22,19 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import sparse, stats
 
-from barpath.block.blockstore import best_view, measure_of, measures_in, usable
+from barpath.block.blockstore import measure_of, measures_in, usable
+from barpath.block.clustered import Floats, Ints, Slope, clustered_slope
+from barpath.block.setmeans import Sets, average_sets
 from barpath.errors import OptionError
-from barpath.ground.uncertainty import coverage_factor, rounded, state, state_width
-from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from barpath.ground.uncertainty import coverage_factor
+from barpath.lift.catalogue import CATALOGUE
 
 ALL_LIFTERS = "all lifters"
 MAX_PAIRS = 6
 MIN_REPEAT_DF = 3
-
-LEVEL_WORDS = {
-    "sessions": "rests on how the difference varies from session to session",
-    "sets": "rests on sets of too few sessions: it speaks for those days only",
-    "reps": "rests on repetitions of too few sets: it speaks for those sets only",
-}
-
-
-@dataclass(frozen=True)
-class Slope:
-    """Slopes with their cluster-robust uncertainty, one for each column of `y`.
-
-    Attributes
-    ----------
-    value, sd : ndarray, shape (m,)
-        Change of `y` for a change of `x` by 1, and its standard error.
-    dof : float
-        Satterthwaite's degrees of freedom; NaN when there is no estimate of the variance.
-    n_clusters : int
-        Clusters that bear on the slope.
-    """
-
-    value: Floats
-    sd: Floats
-    dof: float
-    n_clusters: int
-
-    def half_width(self, probability: float = 0.95) -> Floats:
-        """Half width of the interval, shape (m,)."""
-        if not self.dof > 0:
-            return np.full(len(self.value), np.nan)
-        return self.sd * coverage_factor(self.dof, probability)
-
-    def p_value(self) -> Floats:
-        """Two-sided, against no slope, shape (m,)."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return 2 * stats.t.sf(np.abs(self.value) / self.sd, self.dof)
-
-
-def clustered_slope(y: ArrayLike, x: ArrayLike, stratum: ArrayLike, cluster: ArrayLike) -> Slope:
-    """Slope of `y` on `x` within strata, with a variance that allows for alike observations.
-
-    The model is ``y = a[stratum] + b x + e``, where errors of one cluster may depend on each other
-    in any way. The variance of ``b`` is CR2 with the identity as working covariance, its degrees of
-    freedom those of Bell and McCaffrey.
-
-    Parameters
-    ----------
-    y : array_like, shape (n,) or (n, m)
-        Without gaps.
-    x : array_like, shape (n,)
-        A number, or 0 and 1 for two setups.
-    stratum, cluster : array_like of int, shape (n,)
-
-    Returns
-    -------
-    Slope
-
-    Examples
-    --------
-    Three sessions with both setups each give the paired t-test:
-
-    >>> slope = clustered_slope([1, 2, 2, 4, 3, 4.5], [0, 1] * 3, [0, 0, 1, 1, 2, 2],
-    ...                         [0, 0, 1, 1, 2, 2])
-    >>> float(slope.value[0]), round(float(slope.sd[0]), 4), round(slope.dof, 6)
-    (1.5, 0.2887, 2.0)
-    """
-    y = np.asarray(y, dtype=float)
-    y = y[:, None] if y.ndim == 1 else y
-    x = np.asarray(x, dtype=float)
-    stratum = np.unique(np.asarray(stratum), return_inverse=True)[1]
-    n_in = np.bincount(stratum).astype(float)
-    xt = x - (np.bincount(stratum, x) / n_in)[stratum]
-    member = sparse.csr_matrix((np.ones(len(x)), (stratum, np.arange(len(x)))))
-    yt = y - (member @ y / n_in[:, None])[stratum]
-    spread = float(xt @ xt)
-    nothing = np.full(y.shape[1], np.nan)
-    if not spread > 1e-12 * max(1.0, float(x @ x)):
-        return Slope(nothing, nothing, np.nan, 0)
-    value = xt @ yt / spread
-    residual = yt - xt[:, None] * value
-    clusters, cluster = np.unique(np.asarray(cluster), return_inverse=True)
-    weight = _adjusted_weights(xt, spread, stratum, n_in, cluster) / spread
-    group = sparse.csr_matrix((weight, (cluster, np.arange(len(x)))), (len(clusters), len(x)))
-    variance = np.square(group @ residual).sum(axis=0)
-    by_stratum = group @ member.T @ sparse.diags_array(1 / np.sqrt(n_in))
-    along = group @ xt / math.sqrt(spread)
-    below = sparse.hstack([by_stratum, sparse.csr_matrix(along[:, None])]).tocsr()
-    own = np.bincount(cluster, weight**2, len(clusters))
-    in_own = np.asarray(below.multiply(below).sum(axis=1)).ravel()
-    cross = below.T @ below
-    squares = (own**2).sum() - 2 * (own * in_own).sum() + cross.multiply(cross).sum()
-    trace = (own - in_own).sum()
-    bearing = int((np.bincount(cluster, xt**2, len(clusters)) > 1e-12 * spread).sum())
-    good = trace > 1e-9 / spread and squares > 0
-    return Slope(
-        value,
-        np.sqrt(variance) if good else nothing,
-        float(trace**2 / squares) if good else np.nan,
-        bearing,
-    )
-
-
-def _adjusted_weights(
-    xt: Floats, spread: float, stratum: Ints, n_in: Floats, cluster: Ints
-) -> Floats:
-    """The regressor times each cluster's ``(I - H)^(-1/2)``, shape (n,)."""
-    out = np.zeros(len(xt))
-    order = np.argsort(cluster, kind="stable")
-    sizes = np.bincount(cluster)
-    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    for size in np.unique(sizes):
-        rows = order[starts[sizes == size][:, None] + np.arange(size)]
-        own = stratum[rows]
-        same = own[:, :, None] == own[:, None, :]
-        hat = same / n_in[own][:, :, None]
-        hat = hat + xt[rows][:, :, None] * xt[rows][:, None, :] / spread
-        values, vectors = np.linalg.eigh(np.eye(size) - hat)
-        root = np.zeros_like(values)
-        seen = values > 1e-9
-        root[seen] = 1 / np.sqrt(values[seen])
-        turned = np.einsum("gji,gj->gi", vectors, xt[rows])
-        out[rows] = np.einsum("gij,gj->gi", vectors, root * turned)
-    return out
-
-
-# --- from repetitions to sets ---------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Sets:
-    """Sets with their means.
-
-    Attributes
-    ----------
-    labels : DataFrame
-        One row a set: `lifter, session, set_id, level, load_kg`.
-    mean, n : ndarray, shape (sets, measures)
-        Mean over the repetitions that hold a value, and their number.
-    squares : ndarray, shape (sets, measures)
-        Sum of squared deviations of the repetitions from it.
-    common : ndarray, shape (sets, measures)
-        Standard uncertainty that the set's repetitions share (scale, tilt, joints).
-    random : ndarray, shape (sets, measures)
-        Standard uncertainty of a repetition besides it.
-    poor : ndarray, shape (sets, measures)
-        Number of repetitions with a poor value.
-    n_all : ndarray, shape (sets,)
-        Repetitions, with a value or without.
-    set_of_rep, reps : ndarray
-        Set of each repetition, shape (r,), and their values, shape (r, measures).
-    by_joints : ndarray of bool, shape (measures,)
-        Whether the measure rests on the lifter's joints.
-    """
-
-    labels: pd.DataFrame
-    mean: Floats
-    n: Floats
-    squares: Floats
-    common: Floats
-    random: Floats
-    poor: Floats
-    n_all: Floats
-    set_of_rep: Ints
-    reps: Floats
-    by_joints: NDArray[np.bool_]
-
-
-def average_sets(
-    table: pd.DataFrame, by: str, measures: Sequence[str], keep: NDArray[np.bool_]
-) -> Sets:
-    """Average repetitions to sets.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The block's table.
-    by : str
-        Column with the setups.
-    measures : sequence of str
-    keep : ndarray of bool
-        Repetitions to use.
-
-    Returns
-    -------
-    Sets
-    """
-    keys = ["lifter", "session", "set_id", by]
-    keyed = table.loc[keep, keys].assign(
-        # Loads as written down may differ by rounding.
-        load_kg=table["load_kg"].to_numpy(float)[keep].round(2)
-    )
-    keys.append("load_kg")
-    index = keyed.groupby(keys, sort=True, dropna=False).ngroup().to_numpy()
-    n_sets = int(index.max()) + 1 if len(index) else 0
-    first = np.full(n_sets, -1)
-    first[index[::-1]] = np.arange(len(index))[::-1]
-    labels = keyed.iloc[first].reset_index(drop=True).rename(columns={by: "level"})
-    filmed = pd.factorize(table["set_id"])[0][keep]
-    clip = pd.factorize(table["clip"])[0][keep]
-    paired = bool((table["pair"] != "").any())
-    shape = (n_sets, len(measures))
-    mean, n, squares, common, random, poor = (np.zeros(shape) for _ in range(6))
-    reps = np.full((len(index), len(measures)), np.nan)
-    for k, name in enumerate(measures):
-        value = table[name].to_numpy(float)[keep]
-        half = np.nan_to_num(table[f"{name}_u95"].to_numpy(float)[keep])
-        held = np.isfinite(value)
-        if paired:
-            held = best_view(filmed, clip, held, half)
-        own, value, half = index[held], value[held], half[held]
-        reps[held, k] = value
-        n[:, k] = count = np.bincount(own, minlength=n_sets)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean[:, k] = np.bincount(own, value, n_sets) / count
-            squares[:, k] = np.bincount(own, (value - mean[own, k]) ** 2, n_sets)
-            shared = half_common(table, name)[keep][held]
-            factor = coverage_factor()
-            common[:, k] = np.sqrt(np.bincount(own, shared**2, n_sets) / count) / factor
-            rest = np.maximum(half**2 - shared**2, 0.0)
-            random[:, k] = np.sqrt(np.bincount(own, rest, n_sets) / count) / factor
-        is_poor = (table[f"{name}_quality"] == "poor").to_numpy()[keep][held]
-        poor[:, k] = np.bincount(own, is_poor, n_sets)
-    # Of a set that two cameras filmed each repetition counts once.
-    per_clip = pd.Series(1, index=pd.MultiIndex.from_arrays([index, clip])).groupby(level=[0, 1])
-    n_all = per_clip.size().groupby(level=0).max().reindex(range(n_sets)).to_numpy(float)
-    specs = [CATALOGUE.get(measure_of(name)[0]) for name in measures]
-    by_joints = np.array([spec is not None and spec.needs_joints for spec in specs])
-    return Sets(labels, mean, n, squares, common, random, poor, n_all, index, reps, by_joints)
-
-
-def half_common(table: pd.DataFrame, measure: str) -> Floats:
-    """Shared part of each value's 95 % half width; all of it where that is not known."""
-    half = np.nan_to_num(table[f"{measure}_u95"].to_numpy(float))
-    shared = table[f"{measure}_common_u95"].to_numpy(float)
-    return np.where(np.isfinite(shared), np.minimum(shared, half), half)
-
-
-# --- the comparison -------------------------------------------------------------------------------
 
 COLUMNS = [
     "lifter",
@@ -309,6 +68,11 @@ COLUMNS = [
     "poor_share",
     "reason",
 ]
+
+
+_BLANK: dict[str, object] = dict.fromkeys(
+    COLUMNS[COLUMNS.index("mean_a") : COLUMNS.index("verdict")], np.nan
+) | {"verdict": "missing", "level": "", "design": "", "n_sessions": 0}
 
 
 def levels_of(table: pd.DataFrame, by: str, levels: Sequence[str] = ()) -> list[tuple[str, str]]:
@@ -435,8 +199,8 @@ def _compare_group(
     for alike in patterns.values():
         columns = np.array(alike)
         found = _compare_pattern(sets, held[:, alike[0]], columns, pair)
-        for column, row in zip(alike, found, strict=True):
-            rows[column] = row
+        for column, one in zip(alike, found, strict=True):
+            rows[column] = one
     is_b = (sets.labels["level"] == pair[1]).to_numpy()
     done: list[dict[str, object]] = []
     for column, row in enumerate(rows):
@@ -484,7 +248,7 @@ def _design(labels: pd.DataFrame, is_b: NDArray[np.bool_]) -> _Design | None:
     def matched(stratum: Ints) -> NDArray[np.bool_]:
         sides = np.zeros((n, 2))
         np.add.at(sides, (stratum, is_b.astype(int)), 1)
-        return (sides > 0).all(axis=1)[stratum]
+        return sides.min(axis=1)[stratum] > 0
 
     loads = "same loads" if known.all() else "loads not given"
     both = matched(in_session)
@@ -516,62 +280,35 @@ def _design(labels: pd.DataFrame, is_b: NDArray[np.bool_]) -> _Design | None:
 def _compare_pattern(
     sets: Sets, pattern: NDArray[np.bool_], columns: Ints, pair: tuple[str, str]
 ) -> list[dict[str, object]]:
+    """Rows of measures that the same sets hold."""
     chosen = np.flatnonzero(pattern)
     labels = sets.labels.iloc[chosen]
     is_b = (labels["level"] == pair[1]).to_numpy()
-    blank: dict[str, object] = dict.fromkeys(
-        [
-            "mean_a",
-            "mean_b",
-            "difference",
-            "low",
-            "high",
-            "dof",
-            "p",
-            "hedges_g",
-            "sem",
-            "sdc",
-            "tool_u95",
-        ],
-        np.nan,
-    ) | {"verdict": "missing", "level": "", "design": "", "n_sessions": 0}
     absent = [name for name, n in zip(pair, (sum(~is_b), sum(is_b)), strict=True) if not n]
     if absent:
         reason = f"It was not measured in any repetition of {' or '.join(absent)}."
-        return [blank | {"reason": reason}] * len(columns)
+        return [_BLANK | {"reason": reason}] * len(columns)
     design = _design(labels, is_b)
     if design is None:
-        return [blank | {"reason": "No lifter did both."}] * len(columns)
+        return [_BLANK | {"reason": "No lifter did both."}] * len(columns)
     rows = chosen[design.rows]
     x = is_b[design.rows].astype(float)
-    mean = sets.mean[np.ix_(rows, columns)]
-    if design.level == "reps":
-        slope = _rep_slope(sets, rows, x, design.stratum, columns)
-    else:
-        slope = clustered_slope(mean, x, design.stratum, design.cluster)
-    half = slope.half_width()
-    if design.level == "reps":
-        # What a set's repetitions share does not show in how they vary.
-        common = sets.common[np.ix_(rows, columns)]
-        shared = sum(
-            np.square(common[x == side]).sum(axis=0) / (x == side).sum() ** 2 for side in (0, 1)
-        )
-        half = np.hypot(half, coverage_factor() * np.sqrt(shared))
-    p = slope.p_value() if design.level != "reps" else np.full(len(columns), np.nan)
-    mean_a = _matched_mean(mean, x, design.stratum)
-    repeat = _repeatability(sets, rows, columns)
+    slope, half, p = _slopes(sets, design, rows, x, columns)
+    mean_a = _matched_mean(sets.mean[np.ix_(rows, columns)], x, design.stratum)
+    sem = _repeatability(sets, rows, columns)
     effect = _hedges(sets, rows, x, columns, slope.value)
     tool = _tool_u95(sets, rows, columns)
     n_sessions = sets.labels["session"].iloc[rows].nunique()
     out = []
     for k in range(len(columns)):
         difference, width = float(slope.value[k]), float(half[k])
-        row = blank | {
+        sdc = float(coverage_factor() * math.sqrt(2) * sem[k])
+        row = _BLANK | {
             "mean_a": float(mean_a[k]),
             "mean_b": float(mean_a[k]) + difference,
             "difference": difference,
-            "sem": float(repeat[k]),
-            "sdc": float(coverage_factor() * math.sqrt(2) * repeat[k]),
+            "sem": float(sem[k]),
+            "sdc": sdc,
             "tool_u95": float(tool[k]),
             "hedges_g": float(effect[k]),
             "level": design.level,
@@ -580,17 +317,31 @@ def _compare_pattern(
             "reason": "",
         }
         if math.isfinite(width):
-            row |= {
-                "low": difference - width,
-                "high": difference + width,
-                "dof": slope.dof,
-                "p": float(p[k]),
-            }
-            row["verdict"] = verdict(difference, width, float(row["sdc"]), row["tool_u95"])
+            row |= {"low": difference - width, "high": difference + width}
+            row |= {"dof": slope.dof, "p": float(p[k])}
+            row["verdict"] = verdict(difference, width, sdc, float(tool[k]))
         else:
             row["reason"] = "One set or repetition of each says nothing of how far they vary."
         out.append(row)
     return out
+
+
+def _slopes(
+    sets: Sets, design: _Design, rows: Ints, x: Floats, columns: Ints
+) -> tuple[Slope, Floats, Floats]:
+    """Differences, half widths of their 95 % intervals and p-values, one for each column."""
+    if design.level != "reps":
+        mean = sets.mean[np.ix_(rows, columns)]
+        slope = clustered_slope(mean, x, design.stratum, design.cluster)
+        return slope, slope.half_width(), slope.p_value()
+    slope = _rep_slope(sets, rows, x, design.stratum, columns)
+    # What a set's repetitions share does not show in how they vary.
+    common = sets.common[np.ix_(rows, columns)]
+    shared = np.zeros(len(columns))
+    for side in (0, 1):
+        shared += np.square(common[x == side]).sum(axis=0) / (x == side).sum() ** 2
+    half = np.hypot(slope.half_width(), coverage_factor() * np.sqrt(shared))
+    return slope, half, np.full(len(columns), np.nan)
 
 
 def _tool_u95(sets: Sets, rows: Ints, columns: Ints) -> Floats:
@@ -698,71 +449,3 @@ def _hedges(sets: Sets, rows: Ints, x: Floats, columns: Ints, difference: Floats
         spread = np.sqrt(squares.sum(axis=0) / dof)
         g = difference / spread * (1 - 3 / (4 * dof - 1))
     return np.where((dof >= 2) & (spread > 0), g, np.nan)
-
-
-# --- in words -------------------------------------------------------------------------------------
-
-
-def in_words(row: pd.Series) -> str:
-    """Say a row of `compare` so that a lifter understands it.
-
-    Parameters
-    ----------
-    row : Series
-
-    Returns
-    -------
-    str
-        One or two sentences.
-    """
-    label = measure_label(row["measure"]) + (f" ({row['side']})" if row["side"] else "")
-    a, b = row["level_a"], row["level_b"]
-    if row["verdict"] == "missing":
-        return f"{label}: cannot be compared. {row['reason']}".strip()
-    factor, unit = shown_unit(row["unit"])
-    width = (row["high"] - row["low"]) / 2
-    tool = state_width(factor * row["tool_u95"], unit)
-    amount = state(abs(factor * row["difference"]), factor * width, unit)
-    least = state_width(factor * row["sdc"], unit)
-    way = "more" if row["difference"] > 0 else "less"
-    match row["verdict"]:
-        case "clear":
-            text = (
-                f"{label}: {amount} {way} with {b} than with {a}; larger than the {least} that two"
-                " sets done alike may differ by."
-            )
-        case "on average":
-            text = (
-                f"{label}: {amount} {way} with {b} than with {a} on average over these sets; a"
-                f" single set against a single set could not show it, for they differ by up to"
-                f" {least} when done alike."
-            )
-        case "within tool":
-            text = (
-                f"{label}: {amount} {way} with {b} than with {a}, but joints seen by the network"
-                f" may be off by so much that {tool} could come from"
-                " the tool alone."
-            )
-        case "none seen":
-            text = (
-                f"{label}: no difference between {a} and {b} that is larger than two sets done"
-                f" alike may differ by ({least})."
-            )
-        case _:
-            text = (
-                f"{label}: what was measured leaves open whether {a} and {b} differ; the difference"
-                f" may lie anywhere from {rounded(factor * row['low'], factor * width)[0]} to"
-                f" {rounded(factor * row['high'], factor * width)[0]} {unit}".rstrip()
-                + "."
-            )
-    if row["design"].startswith("different"):
-        text += " The loads differ, so part of this may be the load's doing."
-    if row["level"] == "reps" and row["verdict"] == "clear":
-        text += " It is one set against another, and another day may show otherwise."
-    if row["verdict"] in ("clear", "on average", "within tool") and row["q"] > 0.05:
-        text += " Among so many measures this may be chance."
-    if row["poor_share"] > 0.5:
-        text += " Most of its values are poor, so take it as a hint."
-    if abs(row["missing_a"] - row["missing_b"]) > 0.25:
-        text += " It is missing much more often in one of the two, which may bias it."
-    return text

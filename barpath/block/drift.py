@@ -15,7 +15,8 @@ import pandas as pd
 from scipy import stats
 
 from barpath.block.blockstore import measure_of, measures_in, usable
-from barpath.block.compare import average_sets, clustered_slope
+from barpath.block.clustered import clustered_slope
+from barpath.block.setmeans import average_sets
 from barpath.ground.uncertainty import coverage_factor, state
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 

@@ -21,7 +21,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from barpath.block.blockstore import usable
-from barpath.block.compare import average_sets
+from barpath.block.setmeans import average_sets
 from barpath.ground.uncertainty import coverage_factor
 
 Floats = NDArray[np.float64]

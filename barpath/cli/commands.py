@@ -352,7 +352,9 @@ def block(
     import dataclasses
 
     from barpath.analysis.config import AnalysisConfig
-    from barpath.block import block as blocks
+    from barpath.block.jobs import BlockConfig
+    from barpath.block.plan import plan_folder
+    from barpath.block.run import run as run_block
 
     analysis = AnalysisConfig(view=view, find_joints=joints)
     if plate_mm is not None:
@@ -360,7 +362,7 @@ def block(
         analysis = dataclasses.replace(analysis, calibration=calibration, plate_given=True)
     if memory_gb is not None and not (math.isfinite(memory_gb) and memory_gb > 0):
         raise OptionError(f"The memory must be a number of GB above 0, not {memory_gb:g}.")
-    config = blocks.BlockConfig(
+    config = BlockConfig(
         analysis=analysis,
         workers=workers,
         memory_bytes=None if memory_gb is None else int(memory_gb * 1e9),
@@ -368,10 +370,10 @@ def block(
         stills=stills,
     )
     target = out or Path(f"{folder.resolve().name}-block")
-    entries = blocks.plan_folder(folder, sheet)
+    entries = plan_folder(folder, sheet)
     try:
         with _BlockBar() as watch:
-            done = blocks.run(entries, target, config, dask=dask, trc=trc, watch=watch)
+            done = run_block(entries, target, config, dask=dask, trc=trc, watch=watch)
     except KeyboardInterrupt:
         raise StoppedError("stopped; what was measured is kept, run it again to go on.") from None
     _tell_failures(done.failures, target / "failures.csv")

@@ -134,13 +134,14 @@ def offered_frames(
             before = titles.get(int(frames[at]))
             both = f"{before[1]} and {word}" if before and before[0] == row.rep else word
             titles[int(frames[at])] = (int(row.rep), both)
-    points = (*result.corrections.joints, *result.corrections.plate)
-    wanted = {*titles, *frames[posed].tolist(), *(point.frame for point in points)}
-    offered = []
-    for at in np.flatnonzero(np.isin(frames, sorted(wanted))):
-        frame = int(frames[at])
-        rep, title = titles.get(frame, (int(rep_of[at]), ""))
-        offered.append({"frame": frame, "time_s": float(time_s[at]), "rep": rep, "title": title})
+    wanted = {*titles, *frames[posed].tolist()}
+    wanted |= {point.frame for point in result.corrections.joints}
+    wanted |= {point.frame for point in result.corrections.plate}
+    offered: list[dict[str, int | float | str]] = []
+    for k in np.flatnonzero(np.isin(frames, sorted(wanted))):
+        frame = int(frames[k])
+        rep, title = titles.get(frame, (int(rep_of[k]), ""))
+        offered.append({"frame": frame, "time_s": float(time_s[k]), "rep": rep, "title": title})
     return offered
 
 

@@ -11,7 +11,8 @@ from urllib.parse import quote
 import pandas as pd
 
 from barpath.block import blockstore, drift, loadvelocity
-from barpath.block.compare import compare, in_words, levels_of
+from barpath.block.compare import compare, levels_of
+from barpath.block.comparewords import in_words
 from barpath.errors import BarpathError
 from barpath.ground.uncertainty import state
 from barpath.lift.catalogue import measure_label, shown_unit

@@ -15,9 +15,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
 from barpath.analysis.store import SetResult
-from barpath.block.block import STILL_SIDE_PX, bottom_frame
 from barpath.block.blockstore import measure_of, usable
-from barpath.block.compare import Sets, average_sets
 from barpath.block.loadvelocity import (
     GENERAL_THRESHOLD_M_S,
     PUBLISHED_1RM_SPEED_M_S,
@@ -25,6 +23,8 @@ from barpath.block.loadvelocity import (
     SpeedLine,
     fit_line,
 )
+from barpath.block.setmeans import Sets, average_sets
+from barpath.block.work import STILL_SIDE_PX, bottom_frame
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.report.beside import Difference, which
 from barpath.report.pathplots import rep_paths

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from barpath.block import loadvelocity
-from barpath.block.compare import in_words
+from barpath.block.comparewords import in_words
 from barpath.ground.uncertainty import rounded, state
 from barpath.report import blockplots
 from barpath.report.beside import NOT_THERE, TOPICS, Difference, headline

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from barpath.analysis.store import SetResult, read_results
 from barpath.block import blockstore
-from barpath.block.block import STILL_FILE, kept_sets
-from barpath.block.compare import ALL_LIFTERS, LEVEL_WORDS, add_period, compare, in_words
+from barpath.block.compare import ALL_LIFTERS, add_period, compare
+from barpath.block.comparewords import LEVEL_WORDS, in_words
+from barpath.block.tables import kept_sets
+from barpath.block.work import STILL_FILE
 from barpath.errors import BarpathError, OptionError
 from barpath.ground.names import name_on_disk
 from barpath.ground.sheets import csv_bytes

@@ -95,12 +95,13 @@ def _put(value: Any) -> Any:
 
 
 @cache
-def _environment() -> Environment:
+def templates(**more: Path) -> Environment:
+    """The templates of pages; `more` are folders of others, by what goes before their names."""
     environment = Environment(
         loader=ChoiceLoader(
             [
                 FileSystemLoader(FOLDER / "report" / "templates"),
-                PrefixLoader({"desk": FileSystemLoader(FOLDER / "page" / "desk" / "templates")}),
+                PrefixLoader({name: FileSystemLoader(folder) for name, folder in more.items()}),
             ]
         ),
         autoescape=True,
@@ -116,8 +117,8 @@ def _environment() -> Environment:
 
 
 def fill(template: str, **context: Any) -> str:
-    """A template filled in; `desk/` comes before the names of those of the desk."""
-    return _environment().get_template(template).render(**context)
+    """A template filled in."""
+    return templates().get_template(template).render(**context)
 
 
 def render(template: str, *, media: str = "", more_style: str = "", **context: Any) -> str:

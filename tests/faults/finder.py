@@ -18,7 +18,10 @@ import av
 import numpy as np
 
 from barpath.analysis import store
-from barpath.block import block
+from barpath.block import run as running
+from barpath.block.jobs import BlockConfig, ignore
+from barpath.block.plan import plan_folder
+from barpath.block.work import process
 from barpath.cli import commands as cli
 from barpath.ground import files
 from barpath.lift import rules
@@ -153,16 +156,16 @@ def make_stock(folder: Path) -> Stock:
         lines.append(f"s{k}.mp4,Ada,2026-10-0{k // 2 + 1},{('wide', 'close')[k % 2]},80")
     (clips_folder / "block.csv").write_text("\n".join(lines) + "\n")
 
-    def run_here(jobs, config, done, watch=block.ignore):
+    def run_here(jobs, config, done, watch=ignore):
         for job in jobs:
-            done(job, block.process(job))
+            done(job, process(job))
 
-    kept, block.run_local = block.run_local, run_here
+    kept, running.run_local = running.run_local, run_here
     try:
-        config = block.BlockConfig(programme=PROGRAMME, stills=False)
-        block.run(block.plan_folder(clips_folder), folder / "block", config)
+        config = BlockConfig(programme=PROGRAMME, stills=False)
+        running.run(plan_folder(clips_folder), folder / "block", config)
     finally:
-        block.run_local = kept
+        running.run_local = kept
     return Stock(clips, results, old, joined, folder / "block")
 
 

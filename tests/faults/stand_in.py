@@ -20,7 +20,10 @@ import pandas as pd
 from barpath.analysis import pairset, pipeline, store
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections
-from barpath.block import block
+from barpath.block import run as running
+from barpath.block.jobs import BlockConfig, ignore
+from barpath.block.plan import plan_folder
+from barpath.block.work import process
 from barpath.cli import commands as cli
 from barpath.ground import files
 from barpath.lift import rules
@@ -77,15 +80,13 @@ def pair(target, reps):
 
 
 def keep_block(target, clips):
-    def run_here(jobs, config, done, watch=block.ignore):
+    def run_here(jobs, config, done, watch=ignore):
         for job in jobs:
-            done(job, block.process(job, lambda stage, share: None))
+            done(job, process(job, lambda stage, share: None))
 
-    block.run_local = run_here
-    config = block.BlockConfig(
-        analysis=AnalysisConfig(), programme=PROGRAMME, workers=1, stills=False
-    )
-    block.run(block.plan_folder(Path(clips)), Path(target), config, trc=True)
+    running.run_local = run_here
+    config = BlockConfig(analysis=AnalysisConfig(), programme=PROGRAMME, workers=1, stills=False)
+    running.run(plan_folder(Path(clips)), Path(target), config, trc=True)
     return 0
 
 

@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from barpath.analysis import store
-from barpath.block import block, blockstore
+from barpath.block import blockstore
+from barpath.block.tables import kept_sets
 from barpath.errors import BarpathError
 from barpath.report.pairfolder import read_rules
 from tests.fake_detector import write_clip
@@ -98,7 +99,7 @@ def block_as_read(folder: Path) -> str:
     clips = blockstore.read_list(folder, "clips.csv", ("clip",))
     failures = blockstore.read_list(folder, "failures.csv", ("clip",))
     assert len(failures) == 0
-    for place in block.kept_sets(folder).values():
+    for place in kept_sets(folder).values():
         store.check_whole(place)
     return table.to_csv() + clips.to_csv()
 

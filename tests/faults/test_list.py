@@ -21,7 +21,8 @@ from barpath.analysis import pipeline, store
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections, PlatePoint, correct_track
 from barpath.analysis.source import probe_same
-from barpath.block import block, blockstore
+from barpath.block import blockstore
+from barpath.block.plan import plan_folder
 from barpath.cli import commands as cli
 from barpath.clip import frames
 from barpath.errors import BarNotFoundError, ClipError, NoRepError, OptionError, OutputError
@@ -166,7 +167,7 @@ def test_a_name_in_any_bytes_is_one_clip_among_others(tmp_path, in_process):  # 
     assert len(list((tmp_path / "out" / "trajectories").iterdir())) == 4
     # A sheet names it as the tables do.
     (clips / "block.csv").write_text("clip\n" + r"Ada_2026-01-02_a\xff.mp4" + "\n")
-    assert [e.fault for e in block.plan_folder(clips)] == [""]
+    assert [e.fault for e in plan_folder(clips)] == [""]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems take no such names")
@@ -363,13 +364,13 @@ def test_a_number_that_is_none_gives_one_sentence(monkeypatch, capfd):
 def test_a_sheet_of_another_form(tmp_path, text):
     (tmp_path / "block.toml").write_text(text)
     with contextlib.suppress(OptionError):
-        assert block.plan_folder(tmp_path)[0].fault
+        assert plan_folder(tmp_path)[0].fault
 
 
 @pytest.mark.parametrize("before", ["\n", "\n\n \n", ",,\n", "\ufeff\n"])
 def test_blank_lines_before_the_heading_of_a_sheet(tmp_path, before):
     (tmp_path / "block.csv").write_text(before + "clip,lifter\n\na.mp4,Ada\n", "utf-8")
-    (entry,) = block.plan_folder(tmp_path)
+    (entry,) = plan_folder(tmp_path)
     assert (entry.name, entry.lifter) == ("a.mp4", "Ada")
 
 
@@ -392,7 +393,7 @@ def test_no_scheduler_leaves_no_block(tmp_path, monkeypatch):
     def none_there(jobs, address, config, done):
         raise Refused(f"No Dask scheduler answers at {address!r}.")
 
-    monkeypatch.setattr(block, "run_dask", none_there)
+    monkeypatch.setattr("barpath.block.run.run_dask", none_there)
     with pytest.raises(Refused):
         run(clips, tmp_path / "out", dask="tcp://127.0.0.1:1")
     assert not (tmp_path / "out").exists()
@@ -508,7 +509,7 @@ def test_what_cannot_be_written_is_refused_before_the_work(
         raise AssertionError("the work was begun")
 
     for place in ("barpath.analysis.pipeline.analyse", "barpath.analysis.pairset.read_or_analyse",
-                  "barpath.sight.pose.estimate_pose_image", "barpath.block.block.make_jobs",
+                  "barpath.sight.pose.estimate_pose_image", "barpath.block.run.make_jobs",
                   "barpath.report.comparepage.compare_files"):  # fmt: skip
         monkeypatch.setattr(place, work)
     code, sentence = outcome(monkeypatch, command, *given.get(command, ["a.mp4"]), "--out", out)

@@ -22,8 +22,15 @@ from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections
 from barpath.analysis.pipeline import Progress
 from barpath.analysis.source import probe_same
-from barpath.block import block
-from barpath.block.block import BlockConfig, ClipEntry, Event
+from barpath.block import jobs as blockjobs
+from barpath.block.blockstore import is_block
+from barpath.block.cache import kept_of
+from barpath.block.jobs import BlockConfig, ClipEntry, Event, Job
+from barpath.block.keys import make_jobs
+from barpath.block.run import run as run_block
+from barpath.block.tables import kept_sets
+from barpath.block.work import function_named
+from barpath.block.workers import follow_parent
 from barpath.errors import BarpathError, OptionError, reason_of
 from barpath.ground.files import scratch_folder
 from barpath.ground.view import AUTO
@@ -45,12 +52,12 @@ class Programme:
 
     Attributes
     ----------
-    block : block.Programme
+    block : blockjobs.Programme
     look : str
         As `filmcheck.look`.
     """
 
-    block: block.Programme = field(default_factory=block.Programme)
+    block: blockjobs.Programme = field(default_factory=blockjobs.Programme)
     look: str = "barpath.analysis.filmcheck:look"
 
 
@@ -105,7 +112,7 @@ def run(bench: Bench, tasks: Sequence[Task], programme: Programme, link: Connect
             link.send(message)
 
     with scratch_folder() as scratch:
-        block.follow_parent(scratch)
+        follow_parent(scratch)
         if tasks[0].kind == SET:
             measure_sets(bench, tasks, programme, tell)
             return
@@ -154,9 +161,9 @@ def measure_sets(bench: Bench, tasks: Sequence[Task], programme: Programme, tell
     keys = {task.clips[0]: task.key for task in tasks}
     config = BlockConfig(retry_failed=any(task.again for task in tasks), programme=programme.block)
     try:
-        before = block.kept_sets(bench.block) if block.is_block(bench.block) else {}
+        before = kept_sets(bench.block) if is_block(bench.block) else {}
         entries = [e for e in shelf.entries_of(bench) if e.name in keys or e.name in before]
-        jobs, _ = block.make_jobs([e for e in entries if e.name in keys], config)
+        jobs, _ = make_jobs([e for e in entries if e.name in keys], config)
     except Exception as error:
         for key in keys.values():
             tell(key, "failed", sentence_of(error))
@@ -173,7 +180,7 @@ def measure_sets(bench: Bench, tasks: Sequence[Task], programme: Programme, tell
         def watch(event: Event) -> None:
             if event.kind == "planned":
                 for name in jobs:
-                    if block.kept_of(jobs[name], bench.block) is not None:
+                    if kept_of(jobs[name], bench.block) is not None:
                         begun[name] = writer.submit(write, name)
             elif event.clip in keys and event.kind == "stage":
                 tell(keys[event.clip], "stage", event.text, event.share)
@@ -183,7 +190,7 @@ def measure_sets(bench: Bench, tasks: Sequence[Task], programme: Programme, tell
                 tell(keys.pop(event.clip), "failed", event.text)
 
         try:
-            done = block.run(entries, bench.block, config, watch=watch)
+            done = run_block(entries, bench.block, config, watch=watch)
         except Exception as error:
             for name in set(keys) - set(begun):
                 tell(keys[name], "failed", sentence_of(error))
@@ -195,9 +202,9 @@ def measure_sets(bench: Bench, tasks: Sequence[Task], programme: Programme, tell
             tell(keys[name], "failed", "This clip is not there any more.")
 
 
-def publish_set(bench: Bench, job: block.Job, config: BlockConfig, progress: Progress) -> None:
+def publish_set(bench: Bench, job: Job, config: BlockConfig, progress: Progress) -> None:
     """Write the result folder of a clip that a block has measured; corrections stay in force."""
-    kept = block.kept_of(job, bench.block)
+    kept = kept_of(job, bench.block)
     if kept is None:
         raise OptionError("What was seen in the clip is not kept any more; measure it again.")
     seen = store.read_results(kept)
@@ -214,9 +221,7 @@ def publish_set(bench: Bench, job: block.Job, config: BlockConfig, progress: Pro
         warnings=seen.info.warnings,
     )
     progress("measuring", NOT_KNOWN)
-    result = block.function_named(config.programme.measure)(
-        dataclasses.replace(seen, info=info), whole
-    )
+    result = function_named(config.programme.measure)(dataclasses.replace(seen, info=info), whole)
     options = result.options | {"load_kg": job.entry.load_kg}
     named = dataclasses.replace(result, source_name=job.entry.path.name, options=options)
     publish(named, target, overwrite=True, progress=progress)
@@ -237,7 +242,7 @@ def check(bench: Bench, task: Task, programme: Programme, progress: Progress) ->
     """Look at how a clip is filmed, and keep what is to be changed."""
     entry = entry_named(bench, task.clips[0])
     try:
-        facts = block.function_named(programme.look)(
+        facts = function_named(programme.look)(
             entry.path,
             view=entry.view if entry.view in filmcheck.VIEWS else AUTO,
             plate_mm=entry.plate_mm or AnalysisConfig().calibration.plate_mm,
