@@ -168,17 +168,18 @@ def test_the_end_on_which_the_plate_is_may_be_told_by_what_fits():
     assert fit.end == "left"
 
 
-@pytest.mark.parametrize(("arms_m", "another"), [(0.46, True), (0.74, False), (np.nan, True)])
+@pytest.mark.parametrize(("arms_m", "another"), [(0.46, True), (1.1, False), (np.nan, True)])
 def test_the_arms_have_a_say_on_which_plate_was_followed(arms_m: float, another: bool) -> None:
-    """The bar says 450 mm where 280 was given; arms of some 0.46 m agree, of 0.74 m they do not."""
+    """A bar, badly seen, says 450 mm where 280 was given; arms of 0.46 m agree, of 1.1 m do not."""
     track, readings, _ = seen_bar(40, far=False)
     px_per_m = track["major_px"].median() / 0.45
-    readings = replace(readings, reach_px=arms_m * px_per_m)
-    config = CalibrationConfig(plate_mm=280.0, other_plate_cost=4.0)
+    badly = 200 * readings.covariance_px2
+    readings = replace(readings, covariance_px2=badly, reach_px=arms_m * px_per_m)
+    config = CalibrationConfig(plate_mm=280.0)
     fit = calibrate_side(track, WIDTH, HEIGHT, bar=[readings], config=config)
     assert np.isfinite(fit.plate_check_mm) == another
     if another:
-        assert fit.plate_check_mm == pytest.approx(450, rel=0.06)
+        assert fit.plate_check_mm == pytest.approx(450, rel=0.08)
 
 
 def test_no_plate_is_larger_than_the_largest_disc() -> None:

@@ -6,19 +6,11 @@ import cv2
 import numpy as np
 import pytest
 
-from barpath.analysis.filmcheck import (
-    CHANGE,
-    GOOD,
-    UNKNOWN,
-    Fact,
-    FilmFacts,
-    advise,
-    as_text,
-    edge_width_px,
-    exposure_from_edges,
-    lens_over,
-)
-from barpath.clip import scene
+from barpath.analysis.filmadvice import CHANGE, GOOD, UNKNOWN, advise, as_text
+from barpath.analysis.filmcheck import lens_over
+from barpath.analysis.filmfacts import Fact, FilmFacts
+from barpath.analysis.shutter import edge_width_px, exposure_from_edges
+from barpath.clip.sceneroll import SceneRoll
 from barpath.sight.ellipse import Ellipse
 
 JOINTS = {f"{s}_{j}": 0.9 for s in ("left", "right") for j in ("shoulder", "elbow", "wrist", "hip")}
@@ -141,7 +133,7 @@ def test_a_plain_picture_has_no_edge():
 
 
 def level_of(pitch_deg, sd_deg=0.5):
-    return scene.SceneRoll(
+    return SceneRoll(
         roll_deg=0.0, sd_deg=0.5, n_lines=4, reason="", pitch_deg=pitch_deg,
         pitch_sd_deg=sd_deg, f_px=np.nan, centre_px=(np.nan, np.nan),
     )  # fmt: skip

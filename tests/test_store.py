@@ -18,15 +18,9 @@ import pytest
 
 import barpath
 from barpath.analysis import store
-from barpath.analysis.pipeline import config_of
-from barpath.analysis.store import (
-    TABLE_FILES,
-    Note,
-    check_target,
-    plain,
-    read_results,
-    write_results,
-)
+from barpath.analysis.kept import config_of
+from barpath.analysis.setresult import Note
+from barpath.analysis.store import TABLE_FILES, check_target, plain, read_results, write_results
 from barpath.errors import OutputError
 from barpath.ground import files
 from barpath.lift.advice import LifterProfile
