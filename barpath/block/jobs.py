@@ -72,10 +72,13 @@ class Programme:
         Called with the clip's path, ``config`` and ``progress``; returns a `SetResult`.
     measure : str
         Called with a `SetResult` read back and the configuration; returns a `SetResult`.
+    join : str
+        Called with the `SetResult`s of one set; returns rows as `setrows.measure_together`.
     """
 
     detect: str = "barpath.analysis.pipeline:analyse"
     measure: str = "barpath.analysis.pipeline:remeasure"
+    join: str = "barpath.block.setrows:measure_together"
 
 
 @dataclass(frozen=True)
@@ -147,6 +150,35 @@ class Job:
     detected: Path | None
     stills: bool
     programme: Programme
+
+    @property
+    def name(self) -> str:
+        """What it is called in what is told of it."""
+        return self.entry.name
+
+    @property
+    def key(self) -> str:
+        """Under which what was measured is kept."""
+        return self.measure_key
+
+
+@dataclass(frozen=True)
+class SetJob:
+    """What a worker is given to measure the clips of one set together.
+
+    Attributes
+    ----------
+    name : str
+        The set's `set_id`.
+    jobs : tuple of Job
+        Of its clips; all were looked at.
+    key : str
+        Under which what was measured is kept.
+    """
+
+    name: str
+    jobs: tuple[Job, ...]
+    key: str
 
 
 @dataclass(frozen=True)
