@@ -5,10 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.optimize import brentq
+from scipy.spatial.transform import Rotation
 
 from barpath.errors import OptionError
 from barpath.lift.advice import (
     AdviceConfig,
+    Build,
     LifterProfile,
     build_of,
     in_words,
@@ -137,6 +139,142 @@ def test_impossible_poses_are_missing_with_their_reason(lifter):
     table = options(short)
     assert table["grip_m"].iloc[1:].isna().all()
     assert (table["reason"].iloc[1:] != "").all()
+
+
+STUDIED_GRIPS, STUDIED_ABDUCTIONS_DEG = (1.0, 1.5, 2.0), (45.0, 70.0, 90.0)
+"""Noteboom et al. (2024), Front. Physiol., doi 10.3389/fphys.2024.1393235 (from memory): strength
+athletes pressed with grips of 1, 1.5 and 2 biacromial widths and the upper arms abducted by 45, 70
+and 90 degrees."""
+BIACROMIAL_M = {1.70: (0.380, 0.420), 1.80: (0.400, 0.440), 1.90: (0.420, 0.460)}
+"""Of men, by stature. How large that study's lifters were is not known to us; men of 1.80 m, give
+or take 0.10 m, stand for them. Surveys have men of 1.76 m at 0.416 m, give or take 0.019 m
+(ANSUR II; from memory)."""
+TOUCHES_M = (0.19, 0.22, 0.25)
+"""Height of the bar on the chest over the shoulder joints (as in `ArmFitConfig.touch_m`; no
+source)."""
+
+
+def bodies():
+    """Segments by de Leva (1996; from memory: 0.162 and 0.154 of stature, 8 cm from wrist to bar)
+    for every stature, shoulder width and chest, and the biacromial width of each."""
+    one = np.ones(1)
+    for stature, widths in BIACROMIAL_M.items():
+        for biacromial in widths:
+            for touch in TOUCHES_M:
+                half = (biacromial - AdviceConfig().acromion_m) / 2
+                yield (
+                    biacromial,
+                    Build(
+                        shoulder_half_m=half * one,
+                        upper_arm_m=0.162 * stature * one,
+                        forearm_m=0.154 * stature * one,
+                        hand_m=0.08 * one,
+                        trunk_x=-one,
+                        trunk_y=0 * one,
+                        grip_m=0.8 * one,
+                        touch_m=0.1 * one,
+                        over_m=touch * one,
+                        lockout_m=0 * one,
+                        rise_m=0 * one,
+                        range_m=0.35 * one,
+                        straight=one,
+                        slope=0 * one,
+                        forefinger_m=0 * one,
+                        tuck_deg=0 * one,
+                    ),
+                )
+
+
+def elbow_beside_m(build, abduction_deg, plane_deg):
+    """Elbow from the shoulder: out, up, and toward the feet, in the Y-X-Y angles of Wu et al.
+    (2005), of a right arm in a trunk that lies level; by scipy alone."""
+    turn = Rotation.from_euler("YXY", [plane_deg, -abduction_deg, 0.0], degrees=True)
+    forward, along, right = turn.apply([0.0, -build.upper_arm_m[0], 0.0])
+    return right, forward, -along
+
+
+def lean_out_deg(build, abduction_deg, grip_m):
+    """Lean of the forearm at a grip and an abduction, upright seen from the side; NaN if it cannot.
+
+    The elbow sinks, or rises over the shoulder, until the forearm ends under the bar.
+    """
+    wrist_out = grip_m / 2 - build.shoulder_half_m[0]
+    wrist_up = build.over_m[0] - build.hand_m[0]
+
+    def off(plane_deg):
+        out, up, _ = elbow_beside_m(build, abduction_deg, plane_deg)
+        return np.hypot(wrist_out - out, wrist_up - up) - build.forearm_m[0]
+
+    # The lowest elbow that will do: any lower, and the forearm is too short.
+    planes = np.arange(60.0, -90.0, -1.0)
+    too_short = np.array([off(plane) for plane in planes]) > 0
+    turns = np.flatnonzero(too_short[1:] & ~too_short[:-1])
+    if not len(turns):
+        return np.nan
+    k = int(turns[-1]) + 1
+    out, up, _ = elbow_beside_m(build, abduction_deg, brentq(off, planes[k], planes[k - 1]))
+    return np.degrees(np.arctan2(wrist_out - out, wrist_up - up))
+
+
+def test_stacked_grips_are_those_at_which_a_posed_forearm_is_upright():
+    """The model's formula against arms posed by rotations, at every studied abduction."""
+    for _, build in bodies():
+        for abduction in STUDIED_ABDUCTIONS_DEG:
+            pose = stacked(build, 90.0 - abduction)
+            assert lean_out_deg(build, abduction, pose["grip_m"][0]) == pytest.approx(0, abs=1e-6)
+            *_, ahead = elbow_beside_m(build, abduction, 0.0)
+            assert pose["touch_m"][0] == pytest.approx(ahead, abs=1e-12)
+
+
+def test_how_the_studied_grips_and_abductions_go_together():
+    """Of the nine ways to press, which put the wrist inside the elbow and which outside.
+
+    A grip of one width has it inside at every abduction, and two widths have it outside at 45
+    degrees: worked out from arms posed by rotations. The formula's stacked grip says the same of
+    all nine.
+    """
+    for biacromial, build in bodies():
+        leans = np.array(
+            [
+                [lean_out_deg(build, abduction, ratio * biacromial) for ratio in STUDIED_GRIPS]
+                for abduction in STUDIED_ABDUCTIONS_DEG
+            ]
+        )
+        assert np.isfinite(leans).all()
+        assert (np.diff(leans, axis=1) > 0).all()
+        assert (np.diff(leans, axis=0) < 0).all()
+        assert (leans[:, 0] < 0).all()
+        assert leans[0, 2] > 0
+        for row, abduction in zip(leans, STUDIED_ABDUCTIONS_DEG, strict=True):
+            grip = stacked(build, 90.0 - abduction)["grip_m"][0]
+            wider = np.array(STUDIED_GRIPS) * biacromial > grip
+            assert ((row > 0) == wider).all()
+
+
+def upright_abduction_deg(build, grip_m):
+    """The abduction at which a grip is the stacked one; 90 if it is wider than any."""
+
+    def off(abduction_deg):
+        return np.nan_to_num(stacked(build, 90.0 - abduction_deg)["grip_m"][0]) - grip_m
+
+    return brentq(off, 20.0, 90.0) if off(90.0) > 0 else 90.0
+
+
+def test_wider_grips_stack_at_wider_arms_as_published():
+    """Fees et al. (1998), Am. J. Sports Med. 26:732-742, and Green and Comfort (2007), Strength
+    Cond. J. 29(5):10-14 (both from memory): with hands up to 1.5 biacromial widths apart the upper
+    arms are abducted by less than 45 degrees, with hands two widths apart by about 75. Here is
+    where the forearms are upright; lifters need not have them so, which gives 15 degrees of room.
+    """
+    found = [
+        [upright_abduction_deg(build, ratio * biacromial) for ratio in STUDIED_GRIPS[1:]]
+        for biacromial, build in bodies()
+    ]
+    narrow, wide = np.array(found).T
+    assert narrow.max() < 50.0
+    assert np.median(narrow) < 45.0
+    assert np.median(wide) == pytest.approx(75.0, abs=15.0)
+    assert wide.min() > 48.0
 
 
 @pytest.mark.parametrize(

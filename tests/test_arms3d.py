@@ -5,6 +5,9 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
+from barpath.lift.armmeasures import fitted_arm
+from barpath.lift.measurerow import MeasureContext
+from barpath.space.armfit import ArmFit
 from barpath.space.arms3d import (
     Seen,
     combine_scales,
@@ -100,6 +103,137 @@ def test_humerus_angles_are_the_isb_sequence():
     mirrored = local * [1.0, 1.0, -1.0]
     left = humerus_angles(np.einsum("nji,nj->ni", frame, mirrored), frame, 1.0)
     assert left["plane_deg"] == pytest.approx(plane, abs=1e-9)
+
+
+def isb_thorax(seventh_m, eighth_m, jugular_m, xiphoid_m):
+    """Axes of the thorax after Wu et al. (2005), 2.3.1, as rows, from its four landmarks.
+
+    Y: from the middle of xiphoid process and T8 to that of jugular notch and C7, upward; Z: square
+    to the plane of the latter two and the former middle, to the right; X: forward. (From memory.)
+    """
+    low, high = (xiphoid_m + eighth_m) / 2, (jugular_m + seventh_m) / 2
+    y = (high - low) / np.linalg.norm(high - low)
+    z = np.cross(jugular_m - low, seventh_m - low)
+    z /= np.linalg.norm(z)
+    return np.array([np.cross(y, z), y, z])
+
+
+LANDMARKS_M = np.array(
+    [[0.02, -0.60, 0.0], [-0.16, -0.60, 0.0], [0.02, -0.44, 0.0], [-0.16, -0.44, 0.0]]
+)
+"""C7, T8, jugular notch and xiphoid process of one who lies level on the back; invented."""
+
+
+def test_the_trunk_of_one_who_lies_level_is_the_isb_thorax():
+    """The trunk's axis runs from hips to shoulders, since the thorax' own landmarks are not seen:
+    both agree where the spine is straight, in any attitude."""
+    joints = np.array(
+        [[0.0, -0.52, 0.19], [0.0, -0.52, -0.19], [-0.5, -0.52, 0.1], [-0.5, -0.52, -0.1]]
+    )
+    for turn in Rotation.random(20, random_state=np.random.default_rng(5)):
+        thorax = isb_thorax(*turn.apply(LANDMARKS_M))
+        turned = turn.apply(joints)
+        assert trunk_frame(turned[:2], turned[2:]) == pytest.approx(thorax, abs=1e-12)
+
+
+def isb_humerus(shoulder_m, elbow_m, wrist_m):
+    """Axes of a right humerus after Wu et al. (2005), 2.3.5 (second option), as rows.
+
+    Y: from the elbow to the shoulder joint; Z: square to it and to the forearm's axis, to the
+    right; X: forward. (From memory.)
+    """
+    y = (shoulder_m - elbow_m) / np.linalg.norm(shoulder_m - elbow_m)
+    forearm = (elbow_m - wrist_m) / np.linalg.norm(elbow_m - wrist_m)
+    z = np.cross(y, forearm)
+    z /= np.linalg.norm(z)
+    return np.array([np.cross(y, z), y, z])
+
+
+MIRRORED = np.array([1.0, 1.0, -1.0])
+"""A left side is mirrored at the sagittal plane and then taken for a right one (Wu et al. 2005)."""
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("plane_deg", [-35.0, 0.0, 20.0])
+@pytest.mark.parametrize("elevation_deg", [30.0, 45.0, 70.0, 90.0])
+def test_joint_places_give_the_angles_that_scipy_takes_from_isb_axes(
+    side, plane_deg, elevation_deg
+):
+    """Made arms at known angles, on a level bench: from three joints to axes of thorax and
+    humerus, and scipy's Y-X-Y angles of the one in the other. What is reported as elbow abduction
+    is the elevation, whatever the plane; tuck is the rest to 90 degrees."""
+    plane, elevation = np.deg2rad([plane_deg, elevation_deg])
+    s = SIDES.index(side)
+    # The trade's axes: toward the feet, out to the side, up from the bench.
+    feet, out, up = (
+        np.cos(elevation),
+        np.sin(elevation) * np.cos(plane),
+        np.sin(elevation) * np.sin(plane),
+    )
+    shoulder = np.array([0.0, -0.52, OUTWARD[s] * 0.19])
+    elbow = shoulder + 0.30 * np.array([-feet, up, OUTWARD[s] * out])
+    wrist = elbow + np.array([0.02, 0.26, OUTWARD[s] * -0.03])
+
+    places = [shoulder, elbow, wrist]
+    if side == "left":
+        places = [place * MIRRORED for place in places]
+    relative = isb_humerus(*places) @ isb_thorax(*LANDMARKS_M).T
+    angles = Rotation.from_matrix(relative.T).as_euler("YXY", degrees=True)
+    # Elevation is negative about X; scipy takes the second of such angles from 0 to 180.
+    isb_plane, isb_elevation = (angles[0] + 360.0) % 360.0 - 180.0, angles[1]
+    assert isb_elevation == pytest.approx(elevation_deg, abs=1e-9)
+    assert isb_plane == pytest.approx(plane_deg, abs=1e-9)
+
+    level = isb_thorax(*LANDMARKS_M)
+    got = humerus_angles(elbow - shoulder, level, OUTWARD[s])
+    assert got["elevation_deg"] == pytest.approx(isb_elevation, abs=1e-9)
+    assert got["plane_deg"] == pytest.approx(isb_plane, abs=1e-9)
+
+    arms = arms_of(np.array([shoulder, elbow, wrist, wrist]))
+    measured = fitted_arm(arms, (0.0, 0.1), side, MeasureContext("side", trunk_axis_sd_deg=0.0))
+    assert measured["elbow_abduction_deg"].value == pytest.approx(isb_elevation, abs=1e-9)
+    assert measured["tuck_deg"].value == pytest.approx(90.0 - isb_elevation, abs=1e-9)
+
+
+def arms_of(points_m):
+    """A fit of arms that are known exactly: shoulder, elbow, wrist and hand, one for both sides."""
+    points = np.tile(points_m, (2, 2, 1, 1))
+    none = (np.nan, np.nan)
+    return ArmFit(
+        frame=np.arange(2),
+        view=np.zeros(2, dtype=int),
+        time_s=np.array([0.0, 0.1]),
+        points_m=points,
+        draws_m=np.tile(points, (3, 1, 1, 1, 1)),
+        upper_arm_m=none,
+        forearm_m=none,
+        grip_width_m=none,
+        shoulder_width_m=none,
+        kept=np.ones((2, 2, 6)),
+        cost=0.0,
+        misfit=0.0,
+        sights=(),
+    )
+
+
+@pytest.mark.parametrize("flare_deg", [30.0, 45.0, 60.0, 75.0])
+@pytest.mark.parametrize("sunk_deg", [0.0, 15.0, 30.0])
+def test_flare_seen_from_above_is_the_elevation_only_with_the_elbow_level(flare_deg, sunk_deg):
+    """What lifters call flare is the angle between upper arm and trunk as seen from above (common
+    practice, no source), `in_frontal_deg`. With the elbow sunk by an angle below the shoulder, the
+    right-angled spherical triangle says cos(elevation) = cos(flare) cos(sunk), so the elevation is
+    nearer to 90 degrees; checked with arms turned by scipy."""
+    turn = Rotation.from_euler("zx", [flare_deg, 0.0], degrees=True)
+    # From along the trunk toward the feet: out by the flare in the bench's plane, then down.
+    flat = turn.apply([1.0, 0.0, 0.0])
+    down = Rotation.from_rotvec(np.deg2rad(sunk_deg) * np.cross(flat, [0.0, 0.0, -1.0]))
+    feet, out, up = down.apply(flat)
+    level = np.array([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, -1.0]])
+    got = humerus_angles(0.3 * np.array([-feet, up, out]), level, 1.0)
+    assert got["in_frontal_deg"] == pytest.approx(flare_deg, abs=1e-9)
+    by_triangle = np.cos(np.deg2rad(flare_deg)) * np.cos(np.deg2rad(sunk_deg))
+    assert np.cos(np.deg2rad(got["elevation_deg"])) == pytest.approx(by_triangle, abs=1e-12)
+    assert (got["elevation_deg"] > flare_deg + 0.5) == (sunk_deg > 0)
 
 
 def test_trunk_frame_is_a_right_handed_rotation():

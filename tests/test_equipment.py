@@ -1,0 +1,86 @@
+"""What the code takes a bar and its plates to be, against the rule book of competition.
+
+International Powerlifting Federation, Technical Rules Book, section on bars and discs (from
+memory): the bar is at most 2200 mm long over all; its collars' inner faces lie 1310 to 1320 mm
+apart; the shaft is 28 to 29 mm thick; marks on it lie 810 mm apart; the largest disc is at most
+450 mm across.
+"""
+
+import pytest
+
+from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import CorrectionConfig
+from barpath.lift.advice import AdviceConfig
+from barpath.lift.rules import RulesConfig
+from barpath.sight import firstlook
+from barpath.sight.barends import EndsConfig
+from barpath.sight.pose import PoseConfig
+from barpath.space.armprior import ArmFitConfig
+from barpath.space.fittedcamera import CalibrationConfig
+from sample_clips_synthetic.generator.body import SHAFT_RADIUS_M
+
+LENGTH_M = 2.200
+BETWEEN_COLLARS_M = (1.310, 1.320)
+SHAFT_M = (0.028, 0.029)
+MARKS_M = 0.810
+DISC_M = 0.450
+
+
+def within(value: float, limits: tuple[float, float]) -> bool:
+    return limits[0] - 1e-9 <= value <= limits[1] + 1e-9
+
+
+@pytest.mark.parametrize(
+    "between_m",
+    [
+        2 * CalibrationConfig().point_m[0],
+        2 * ArmFitConfig().bar_part_m["collar"][0],
+        PoseConfig().bar_between_plates_m,
+        EndsConfig().shaft_m,
+        firstlook.SHAFT_M,
+    ],
+)
+def test_shafts_are_as_long_as_the_rules_say(between_m):
+    assert within(between_m, BETWEEN_COLLARS_M)
+
+
+@pytest.mark.parametrize(
+    "length_m", [2 * CalibrationConfig().point_m[1], 2 * ArmFitConfig().bar_part_m["bar_end"][0]]
+)
+def test_bars_are_as_long_as_the_longest_that_the_rules_allow(length_m):
+    assert length_m == pytest.approx(LENGTH_M)
+
+
+@pytest.mark.parametrize("thick_m", [2 * EndsConfig().shaft_radius_m, 2 * SHAFT_RADIUS_M])
+def test_shafts_are_as_thick_as_the_rules_say(thick_m):
+    assert within(thick_m, SHAFT_M)
+
+
+@pytest.mark.parametrize("limit_m", [AdviceConfig().limit_m, RulesConfig().limit_m])
+def test_forefingers_go_no_farther_out_than_the_marks(limit_m):
+    assert limit_m == MARKS_M
+
+
+@pytest.mark.parametrize(
+    "disc_m",
+    [
+        AnalysisConfig().calibration.plate_mm / 1000,
+        PoseConfig().plate_diameter_m,
+        CorrectionConfig().plate_m,
+    ],
+)
+def test_a_plate_of_which_nothing_is_said_is_the_largest_disc(disc_m):
+    assert disc_m == DISC_M
+
+
+def test_plates_leave_room_for_the_shoulders_of_the_sleeves_and_none_beyond_the_bar():
+    """The rules do not say how thick a sleeve's shoulder is (some 30 mm: common practice, no
+    source); between the plates' faces there are the shaft and two of them, in every module."""
+    shoulders_m = CalibrationConfig().plate_gap_m - EndsConfig().shaft_m
+    assert 0.02 < shoulders_m / 2 < 0.04
+    assert CalibrationConfig().plate_gap_m == EndsConfig().inner_faces_m
+    assert pytest.approx(CalibrationConfig().plate_gap_m, abs=0.005) == firstlook.INNER_FACES_M
+    thick_m, outline_m = CalibrationConfig().thickness_m[0], CalibrationConfig().outline_m[0]
+    # A plate's inner face leans on the shoulder, and the whole plate stays on the sleeve.
+    assert outline_m - thick_m / 2 == pytest.approx(CalibrationConfig().plate_gap_m / 2, abs=0.03)
+    assert outline_m + thick_m / 2 < LENGTH_M / 2
