@@ -54,9 +54,11 @@ def detect(clip, *, config, progress):
 
 
 def measure(result, config):
+    note(result.calibration["order"], "measured")
     measures = result.measures.copy()
     # Something that depends on the clip and on an option of measuring alone.
     shift = len(result.calibration["mark"]) / 1000 + (config.upper_arm_m or 0.0)
+    shift += len(config.corrections.joints)
     measures["value"] += shift
     measures["sd_common"] = measures["sd"] / 2
     return dataclasses.replace(result, measures=measures)

@@ -17,6 +17,7 @@ import pandas as pd
 import pytest
 
 from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import Corrections, JointPoint, write_corrections
 from barpath.block import blockstore, compare, drift, loadvelocity
 from barpath.block.jobs import BlockConfig, ClipEntry, Programme, ignore, n_cores
 from barpath.block.keys import configs_of, keys_of, make_jobs
@@ -400,6 +401,45 @@ def test_a_set_that_is_damaged_is_measured_again(tmp_path, in_process):
     assert (out / "cache/aside" / f"joined-{kept[0].name}").is_file()
     assert len(calls(log, "joining")) == 3
     assert contents(out) == whole
+
+
+def test_what_was_put_right_by_hand_counts(tmp_path, in_process):
+    clips, log = paired_block(tmp_path, 2)
+    write_clip(clips / "lone.mp4", log)
+    with (clips / "block.csv").open("a") as sheet:
+        sheet.write("lone.mp4,Ada,2026-10-01,80,flared,\n")
+    out = tmp_path / "out"
+    run(clips, out)
+    before = blockstore.read_table(out).set_index(["set_id", "rep"])["pause_s"]
+    log.write_text("")
+    for name in ("lone.mp4", "set1_sidex.mp4"):
+        by_hand = Corrections(joints=(JointPoint(3, "left_elbow", 10.0, 20.0),))
+        write_corrections(by_hand, clips / f"{name}.corrections.json")
+    assert run(clips, out).n_detected_now == 0
+    change = blockstore.read_table(out).set_index(["set_id", "rep"])["pause_s"] - before
+    by_set = change.groupby("set_id").mean()
+    # The stand-in adds 1 for each joint put right; a set's is the mean of its clips.
+    assert by_set["Ada 2026-10-01 lone.mp4"] == pytest.approx(1.0)
+    assert by_set["Ada 2026-10-01 pair 1"] == pytest.approx(0.5)
+    assert by_set["Ada 2026-10-01 pair 0"] == 0.0
+    # Its clips apart, no other was measured again, and that of the set for the set alone.
+    measured = sorted(calls(log, "measured"))
+    assert measured == ["lone.mp4", "set1_frontx.mp4", "set1_sidex.mp4", "set1_sidex.mp4"]
+    for file in clips.glob("*.corrections.json"):
+        file.unlink()
+    run(clips, out)
+    after = blockstore.read_table(out).set_index(["set_id", "rep"])["pause_s"]
+    pd.testing.assert_series_equal(after, before)
+    assert sorted(calls(log, "measured")) == measured
+
+
+def test_corrections_that_make_no_sense_are_a_failure_of_their_clip(tmp_path, in_process):
+    clips, _ = fake_block(tmp_path, 2)
+    (clips / "set00.mp4.corrections.json").write_text("{")
+    summary = run(clips, tmp_path / "out")
+    assert [name for name, _ in summary.failures] == ["set00.mp4"]
+    assert "corrections" in summary.failures[0][1]
+    assert summary.n_measured == 1
 
 
 def test_killed_while_sets_are_joined(tmp_path):

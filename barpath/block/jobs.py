@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import Corrections
 from barpath.errors import OptionError
 from barpath.ground.view import AUTO
 
@@ -30,6 +31,8 @@ class ClipEntry:
         As for `barpath.analyse`.
     load_kg, plate_mm, upper_arm_m, stature_m, capture_fps : float or None
         As for `AnalysisConfig`.
+    corrections : Corrections
+        What was put right by hand in it; see `plan.corrections_file`.
     labels : tuple of (str, str)
         The sheet's own further columns.
     fault : str
@@ -48,6 +51,7 @@ class ClipEntry:
     upper_arm_m: float | None = None
     stature_m: float | None = None
     capture_fps: float | None = None
+    corrections: Corrections = field(default_factory=Corrections)
     labels: tuple[tuple[str, str], ...] = ()
     fault: str = ""
 

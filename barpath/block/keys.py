@@ -61,6 +61,7 @@ def configs_of(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConf
         plate_given=entry.plate_mm is not None or analysis.plate_given,
         calibration=calibration,
         load_kg=entry.load_kg,
+        corrections=entry.corrections or analysis.corrections,
         **{
             name: getattr(analysis if getattr(entry, name) is None else entry, name)
             for name in ("capture_fps", "upper_arm_m", "stature_m")
