@@ -277,6 +277,18 @@ def test_corrections_that_do_not_fit_are_refused_with_a_sentence(
         assert "front view" in json.loads(answer.body)["error"]
 
 
+def test_the_bars_ends_are_offered_from_the_feet(front: Path, side: Path) -> None:
+    with served(side) as page:
+        assert json.loads(ask(page, page.base + "state").body)["end_names"] == []
+    with served(front) as page:
+        state = json.loads(ask(page, page.base + "state").body)
+        assert state["end_names"] == ["image_left", "image_right"]
+        track = page.session.result.track.set_index("frame")
+        for row in state["frames"]:
+            for end, place in state["tracked"]["ends"][str(row["frame"])].items():
+                assert place["x_px"] == pytest.approx(track.at[row["frame"], f"{end}_x_px"])
+
+
 @pytest.mark.parametrize(
     "path",
     [

@@ -1303,11 +1303,13 @@ def describe(
 
     if config.corrections:
         n_joints, n_plate = len(config.corrections.joints), len(config.corrections.plate)
+        n_ends = len(config.corrections.ends)
         add(
             "corrected",
             "info",
             f"Put right by hand: {n_joints} joint{'' if n_joints == 1 else 's'} and {n_plate} plate"
-            f" centre{'' if n_plate == 1 else 's'}.",
+            f" centre{'' if n_plate == 1 else 's'}"
+            + (f", {n_ends} end{'' if n_ends == 1 else 's'} of the bar." if n_ends else "."),
         )
     if detected.view_source == "guessed":
         add("view_guessed", "info", f"The view was guessed from the picture: {detected.view}.")
