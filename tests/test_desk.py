@@ -64,6 +64,7 @@ def test_guess_prefers_the_name_then_the_clip_then_the_file() -> None:
     assert (values["lifter"], sources["lifter"]) == ("Ada", guesses.AS_BEFORE)
 
 
+@pytest.mark.quick
 @pytest.mark.parametrize(
     ("given", "kept"),
     [
@@ -341,6 +342,7 @@ def test_a_clip_taken_off_is_kept_aside(tmp_path: Path, films: dict[str, Path]) 
 # --- the server -----------------------------------------------------------------------------------
 
 
+@pytest.mark.quick
 def test_only_this_machine_and_this_page_are_answered(tmp_path: Path) -> None:
     with opened(tmp_path / "desk") as page:
         assert ask(page, "own/").status == 200
@@ -359,6 +361,7 @@ def test_only_this_machine_and_this_page_are_answered(tmp_path: Path) -> None:
         assert ask(page, "nowhere/").status == 404
 
 
+@pytest.mark.quick
 def test_answers_forbid_what_a_page_does_not_need(tmp_path: Path) -> None:
     with opened(tmp_path / "desk") as page:
         for path in ("own/", "own/state", "static/desk.js", "static/desk.css", "folders", "own/x"):
@@ -375,6 +378,7 @@ def test_answers_forbid_what_a_page_does_not_need(tmp_path: Path) -> None:
             assert not re.search(r"https?:|src=.//|@import|url\(|innerHTML|\beval\b", text), file
 
 
+@pytest.mark.quick
 @pytest.mark.parametrize(
     "path",
     [

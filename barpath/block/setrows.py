@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 
 from barpath.analysis import pairset
-from barpath.analysis.pairset import PairConfig, PairResult
-from barpath.analysis.store import SetResult
+from barpath.analysis.config import PairConfig
+from barpath.analysis.pairset import PairResult
+from barpath.analysis.setresult import SetResult
 from barpath.block.blockstore import (
     MEASURE_ENDS,
     SEVERAL,
