@@ -668,6 +668,30 @@ def test_dragging_an_elbow_and_saving_changes_the_numbers(
         assert complaints(browser) == []
 
 
+def test_an_end_of_the_bar_is_put_right_from_the_feet(
+    browser: Any, front: Path, tmp_path: Path, quick: None
+) -> None:
+    from selenium.webdriver.common.by import By
+    from selenium.webdriver.common.keys import Keys
+
+    folder = copied(front, tmp_path)
+    sized(browser, 1280, 900)
+    with served(folder, video=False) as page:
+        opened(browser, page)
+        name = "image_right"
+        x, y = at(browser, name)
+        assert label(browser, name).startswith("bar end, picture right, by the program")
+        browser.find_element(By.CSS_SELECTOR, f"[data-name={name}]").send_keys(Keys.ARROW_RIGHT * 3)
+        assert at(browser, name) == (x + 3, y)
+        browser.find_element(By.ID, "save").click()
+        until(browser, "return !document.getElementById('report').hidden")
+        (point,) = read_results(folder).corrections.ends
+        assert point.end == name
+        assert (round(point.x_px), round(point.y_px)) == (x + 3, y)
+        assert "put right by hand" in label(browser, name)
+        assert complaints(browser) == []
+
+
 def test_page_can_be_worked_by_keyboard(browser: Any, side: Path) -> None:
     from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.by import By
