@@ -127,7 +127,7 @@ def test_bar_of_both_ends():
     row = front_bar(1, person(600, 300)).iloc[0].to_dict()
     line = bar_line(row)
     assert line.point_px == pytest.approx([600.0, 300.0])
-    assert line.m_per_px * 2 * line.reach_px == pytest.approx(PoseConfig().bar_between_plates_m)
+    assert line.m_per_px * 2 * line.reach_px == pytest.approx(PoseConfig().barbell.inner_faces_m)
     lost = row | {"image_left_x_px": np.nan}
     assert bar_line(lost) is None
 
