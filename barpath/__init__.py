@@ -4,7 +4,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from barpath.analysis.pipeline import analyse
-    from barpath.analysis.store import SetResult, read_results
+    from barpath.analysis.setresult import SetResult
+    from barpath.analysis.store import read_results
     from barpath.report.output import publish
 
 __all__ = ["SetResult", "analyse", "publish", "read_results"]

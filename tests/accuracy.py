@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 import barpath
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.clip.frames import stream
 from barpath.trial import stock
 

@@ -8,9 +8,10 @@ import dataclasses
 import time
 from pathlib import Path
 
-from barpath.analysis.filmcheck import Fact, FilmFacts
+from barpath.analysis.filmfacts import Fact, FilmFacts
 from barpath.block import jobs
-from barpath.clip.frames import VideoWriter, probe
+from barpath.clip.frames import probe
+from barpath.clip.writer import VideoWriter
 from barpath.errors import NoRepError
 from barpath.ground.files import sha256_of
 from barpath.page.desk.tasks import Programme

@@ -15,8 +15,9 @@ import pandas as pd
 
 from barpath.analysis import pipeline
 from barpath.analysis.config import AnalysisConfig
-from barpath.clip import scene
+from barpath.analysis.following import Detected
 from barpath.clip.frames import ClipInfo
+from barpath.clip.sceneroll import SceneRoll
 from barpath.sight import pose
 from barpath.space.armprior import ArmFitConfig
 
@@ -140,7 +141,7 @@ def made_result(name, *, noise_px=0.0, joint_px=0.0, seed=0, load_kg=None):
     joints["person_score"] = 0.9
     turn = table[[f"camera_turn_{a}_rad" for a in "xyz"]].iloc[0].to_numpy(dtype=float)
     up = cv2.Rodrigues(turn)[0] @ np.array([0.0, 1.0, 0.0])
-    level = scene.SceneRoll(
+    level = SceneRoll(
         roll_deg=float(np.degrees(np.arctan2(-up[0], -up[1]))),
         sd_deg=0.5,
         n_lines=6,
@@ -172,7 +173,7 @@ def made_result(name, *, noise_px=0.0, joint_px=0.0, seed=0, load_kg=None):
         times_s=base["time_s"],
         _index=None,
     )
-    detected = pipeline.Detected(
+    detected = Detected(
         view, "given", track, still, 0, level, joints.iloc[::6].reset_index(drop=True)
     )
     # What a single view makes of the arms is not what is tested with these: as little as possible.

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy.interpolate import PchipInterpolator
 
+from barpath.analysis.setresult import Note, SetResult
 from barpath.analysis.stills import DRAWN_JOINTS
-from barpath.analysis.store import Note, SetResult
 from barpath.clip.frames import ClipInfo
 
 FPS = 30.0

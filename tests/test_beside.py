@@ -12,7 +12,8 @@ import pytest
 from scipy import stats
 
 from barpath.analysis.store import write_results
-from barpath.clip.frames import VideoWriter, probe, stream
+from barpath.clip.frames import probe, stream
+from barpath.clip.writer import VideoWriter
 from barpath.errors import OptionError
 from barpath.ground.view import FRONT, SIDE
 from barpath.report import besidefilm

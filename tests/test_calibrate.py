@@ -168,6 +168,30 @@ def test_the_end_on_which_the_plate_is_may_be_told_by_what_fits():
     assert fit.end == "left"
 
 
+@pytest.mark.parametrize(("arms_m", "another"), [(0.46, True), (1.1, False), (np.nan, True)])
+def test_the_arms_have_a_say_on_which_plate_was_followed(arms_m: float, another: bool) -> None:
+    """A bar, badly seen, says 450 mm where 280 was given; arms of 0.46 m agree, of 1.1 m do not."""
+    track, readings, _ = seen_bar(40, far=False)
+    px_per_m = track["major_px"].median() / 0.45
+    badly = 200 * readings.covariance_px2
+    readings = replace(readings, covariance_px2=badly, reach_px=arms_m * px_per_m)
+    config = CalibrationConfig(plate_mm=280.0)
+    fit = calibrate_side(track, WIDTH, HEIGHT, bar=[readings], config=config)
+    assert np.isfinite(fit.plate_check_mm) == another
+    if another:
+        assert fit.plate_check_mm == pytest.approx(450, rel=0.08)
+
+
+def test_no_plate_is_larger_than_the_largest_disc() -> None:
+    """A bar read as if the plate were 660 mm across was misread (rule book: 450 mm at most)."""
+    track, readings, _ = seen_bar(40, far=False)
+    middle = readings.points_px.mean(axis=(1, 2), keepdims=True)
+    shrunk = replace(readings, points_px=middle + (readings.points_px - middle) * 0.68)
+    fit = calibrate_side(track, WIDTH, HEIGHT, bar=[shrunk])
+    assert np.isnan(fit.plate_check_mm)
+    assert fit.value("log_plate") == pytest.approx(0.45, rel=0.01)
+
+
 def test_unknown_focal_and_roll_are_carried_in_the_uncertainty():
     track, truth, (up, _, along) = side_track(0, 3, 1.5)
     fit = calibrate_side(track, WIDTH, HEIGHT)

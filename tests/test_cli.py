@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from barpath.clip.frames import VideoWriter
+from barpath.clip.writer import VideoWriter
 from barpath.trial.artificial import PlateScene, make_plate_clip
 
 COMMAND = [sys.executable, "-c", "from barpath.cli.commands import main; main()"]

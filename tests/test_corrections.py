@@ -14,6 +14,8 @@ from barpath.analysis import corrections as fix
 from barpath.analysis import pipeline, store
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections, JointPoint, PlatePoint
+from barpath.analysis.following import Detected
+from barpath.analysis.kept import config_of, detected_in
 from barpath.errors import OptionError, OutputError
 from tests.accuracy import CLIPS, rep_errors
 from tests.made_results import make_result
@@ -294,10 +296,10 @@ def test_damaged_corrections_of_a_folder_give_one_sentence(tmp_path: Path) -> No
         store.read_results(folder)
 
 
-def detected(made: store.SetResult) -> pipeline.Detected:
+def detected(made: store.SetResult) -> Detected:
     made.calibration |= {f"scene_{name}": 0.3 for name in ("roll_deg", "roll_sd_deg")}
     made.calibration |= {"scene_pitch_deg": None, "scene_pitch_sd_deg": None, "scene_lines": 9}
-    return dataclasses.replace(pipeline.detected_in(made), joints_px=None)
+    return dataclasses.replace(detected_in(made), joints_px=None)
 
 
 def test_measuring_takes_the_corrected_plate_and_gives_it_back() -> None:
@@ -316,7 +318,7 @@ def test_measuring_takes_the_corrected_plate_and_gives_it_back() -> None:
         note.text == "Put right by hand: 0 joints and 1 plate centre." for note in after.notes
     )
     assert after.corrections == lower
-    assert pipeline.config_of(after).corrections == lower
+    assert config_of(after).corrections == lower
     # Taking the correction back measures as before.
     again = pipeline.remeasure(after, AnalysisConfig(**options))
     pd.testing.assert_frame_equal(again.track, before.track)
@@ -348,9 +350,7 @@ def test_both_elbows_at_each_touch_bring_the_forearms_near_their_truth() -> None
         for joint in ("left_elbow", "right_elbow"):
             x, y = places.loc[frame, [f"{joint}_x_px", f"{joint}_y_px"]] + rng.normal(0, 4, 2)
             points.append(JointPoint(int(frame), joint, float(x), float(y)))
-    config = dataclasses.replace(
-        pipeline.config_of(before), corrections=Corrections(joints=tuple(points))
-    )
+    config = dataclasses.replace(config_of(before), corrections=Corrections(joints=tuple(points)))
     after = pipeline.remeasure(before, config)
     for measure, limit in (("wrist_over_elbow_m", 0.02), ("forearm_lean_deg", 4.0)):
         tables = [rep_errors(result, truth) for result in (before, after)]

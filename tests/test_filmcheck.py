@@ -6,19 +6,15 @@ import cv2
 import numpy as np
 import pytest
 
-from barpath.analysis.filmcheck import (
-    CHANGE,
-    GOOD,
-    UNKNOWN,
-    Fact,
-    FilmFacts,
-    advise,
-    as_text,
-    edge_width_px,
-    exposure_from_edges,
-    lens_over,
-)
-from barpath.clip import scene
+from barpath.analysis import filmcheck
+from barpath.analysis.filmadvice import CHANGE, GOOD, UNKNOWN, advise, as_text
+from barpath.analysis.filmcheck import lens_over
+from barpath.analysis.filmfacts import Fact, FilmFacts
+from barpath.analysis.finding import Found
+from barpath.analysis.shutter import edge_width_px, exposure_from_edges
+from barpath.clip.sceneroll import SceneRoll
+from barpath.clip.writer import VideoWriter
+from barpath.errors import BarNotFoundError
 from barpath.sight.ellipse import Ellipse
 
 JOINTS = {f"{s}_{j}": 0.9 for s in ("left", "right") for j in ("shoulder", "elbow", "wrist", "hip")}
@@ -141,7 +137,7 @@ def test_a_plain_picture_has_no_edge():
 
 
 def level_of(pitch_deg, sd_deg=0.5):
-    return scene.SceneRoll(
+    return SceneRoll(
         roll_deg=0.0, sd_deg=0.5, n_lines=4, reason="", pitch_deg=pitch_deg,
         pitch_sd_deg=sd_deg, f_px=np.nan, centre_px=(np.nan, np.nan),
     )  # fmt: skip
@@ -154,3 +150,14 @@ def test_height_of_the_lens_by_hand():
     # A level camera sees it 750 pixels below the middle at a focal length of 1000.
     assert lens_over(750.0, level_of(0.0), 1000.0, Fact(4.0, 0.0)).value == pytest.approx(3.0)
     assert lens_over(0.0, level_of(np.nan), 1000.0, Fact(4.0, 0.0)).reason
+
+
+def test_a_bar_without_plates_from_aside_is_refused(tmp_path, monkeypatch):
+    """It is where the hands are, so there is no outline that could be looked at."""
+    clip = tmp_path / "clip.mp4"
+    with VideoWriter(clip, 96, 64, fps=30) as writer:
+        for _ in range(10):
+            writer.write(np.full((64, 96, 3), 90, np.uint8))
+    monkeypatch.setattr(filmcheck, "find_bar", lambda *_: Found("side", "guessed", None))
+    with pytest.raises(BarNotFoundError, match="no plates"):
+        filmcheck.look(clip, network=object())

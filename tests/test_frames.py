@@ -4,6 +4,7 @@ Every made clip carries its frame number in its pixels, so that what is checked 
 came out, not which one the file claims to hold.
 """
 
+import dataclasses
 import json
 import os
 import shutil
@@ -18,7 +19,8 @@ import cv2
 import numpy as np
 import pytest
 
-from barpath.clip import frames
+from barpath.clip import container, frames
+from barpath.clip.writer import VideoWriter
 from barpath.errors import ClipError, OptionError, OutputError
 
 WIDTH_PX, HEIGHT_PX = 96, 64
@@ -475,7 +477,7 @@ def test_chosen_frames_are_the_right_ones_when_seeking(
 
 def test_seeking_saves_decoding(long_clip: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     info = frames.probe(long_clip)
-    whole = frames._packets
+    whole = container.packets
     count = 0
 
     def counted(*arguments: object) -> object:
@@ -484,7 +486,7 @@ def test_seeking_saves_decoding(long_clip: Path, monkeypatch: pytest.MonkeyPatch
             count += 1
             yield packet
 
-    monkeypatch.setattr(frames, "_packets", counted)
+    monkeypatch.setattr(container, "packets", counted)
     assert [f.index for f in frames.stream(info, indices=[2, 280])] == [2, 280]
     assert 0 < count < 60
 
@@ -505,6 +507,31 @@ def test_samples_are_even_and_bounded(long_clip: Path) -> None:
     np.testing.assert_allclose([f.time_s for f in late], [8.0, 8.5, 9.0, 9.5], atol=1 / 60 + 1e-6)
     all_of_them = frames.sample(long_clip, per_s=1000, max_s=0.5)
     assert [f.index for f in all_of_them] == list(range(16))
+
+
+def test_stretches_that_overlap_share_their_samples(
+    long_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    info = frames.probe(long_clip)
+    first = frames.sample(info, per_s=4, max_s=6, max_side_px=48)
+    again = frames.sample(info, per_s=4, max_s=6, max_side_px=48, start_s=3.0)
+    asked = []
+    whole = frames.stream
+
+    def noted(*arguments: object, indices: list[int], **options: object) -> object:
+        asked.append(indices)
+        return whole(*arguments, indices=indices, **options)
+
+    monkeypatch.setattr(frames, "stream", noted)
+    shared = frames.sample(info, per_s=4, max_s=6, max_side_px=48, start_s=3.0, known=first)
+    assert [f.index for f in shared] == [f.index for f in again]
+    assert all(np.array_equal(a.image, b.image) for a, b in zip(shared, again, strict=True))
+    assert [len(indices) for indices in asked] == [13]
+    # Pictures that are not those of this clip are read anew.
+    other = [dataclasses.replace(f, image=255 - f.image) for f in first]
+    anew = frames.sample(info, per_s=4, max_s=6, max_side_px=48, start_s=3.0, known=other)
+    assert all(np.array_equal(a.image, b.image) for a, b in zip(anew, again, strict=True))
+    assert [len(indices) for indices in asked] == [13, 13, 24]
 
 
 def test_memory_does_not_grow_with_length(tmp_path: Path) -> None:
@@ -738,15 +765,15 @@ def test_a_wrong_seek_table_costs_time_but_no_frame(
     landed = []
 
     def seek_too_far(
-        container: av.container.InputContainer, video: object, index: object, last: int, target: int
+        file: av.container.InputContainer, video: object, index: object, last: int, target: int
     ) -> int | None:
-        if frames._entry(index, last, target) is None:
+        if container.entry_key(index, last, target) is None:
             return None
-        container.seek(int(index.ticks[min(target + 60, 299)]), stream=video)
+        file.seek(int(index.ticks[min(target + 60, 299)]), stream=video)
         landed.append(target)
         return target // 25 * 25
 
-    monkeypatch.setattr(frames, "_seek", seek_too_far)
+    monkeypatch.setattr(frames, "seek_to", seek_too_far)
     stats = frames.StreamStats()
     got = list(frames.stream(long_clip, indices=[4, 130, 131, 240, 299], stats=stats))
     assert landed == [130]
@@ -760,11 +787,11 @@ def test_a_read_error_ends_the_clip_there() -> None:
             yield av.Packet(5)
             raise av.error.OSError(5, "Input/output error")
 
-    assert [packet.size for packet in frames._packets(Failing(), None)] == [5]
+    assert [packet.size for packet in container.packets(Failing(), None)] == [5]
 
 
 def test_missing_stamps_lie_between_their_neighbours() -> None:
-    filled, n_missing = frames._filled([None, 10, None, 30, None, None], 5.0)
+    filled, n_missing = container.filled_stamps([None, 10, None, 30, None, None], 5.0)
     assert filled.tolist() == [5, 10, 20, 30, 35, 40]
     assert n_missing == 4
 
@@ -886,7 +913,7 @@ def test_bad_options_are_told_at_the_call(wrong: dict[str, int], tmp_path: Path)
 def test_the_writer_keeps_times_and_pictures(tmp_path: Path) -> None:
     path = tmp_path / "out.mp4"
     times_s = varied_times_s(40) - varied_times_s(40)[0]
-    with frames.VideoWriter(path, WIDTH_PX, HEIGHT_PX) as writer:
+    with VideoWriter(path, WIDTH_PX, HEIGHT_PX) as writer:
         for count, time_s in enumerate(times_s):
             writer.write(numbered(count), time_s)
     assert [p.name for p in tmp_path.iterdir()] == ["out.mp4"]
@@ -899,7 +926,7 @@ def test_the_writer_keeps_times_and_pictures(tmp_path: Path) -> None:
 def test_the_writer_makes_what_browsers_play(tmp_path: Path) -> None:
     """H.264 in 4:2:0, 8 bit, index first: what browsers play in a page, common practice."""
     path = tmp_path / "out.mp4"
-    with frames.VideoWriter(path, 95, 63, fps=60) as writer:
+    with VideoWriter(path, 95, 63, fps=60) as writer:
         for count in range(20):
             writer.write(numbered(count, 95, 63))
             assert not path.exists()
@@ -923,7 +950,7 @@ def test_the_writer_makes_what_browsers_play(tmp_path: Path) -> None:
 
 def test_the_last_frame_lasts_as_long_as_the_rate_says(tmp_path: Path) -> None:
     path = tmp_path / "out.mp4"
-    with frames.VideoWriter(path, WIDTH_PX, HEIGHT_PX, fps=2) as writer:
+    with VideoWriter(path, WIDTH_PX, HEIGHT_PX, fps=2) as writer:
         for count in range(4):
             writer.write(numbered(count), count / 10)
     with av.open(str(path)) as container:
@@ -935,7 +962,7 @@ def test_the_writer_keeps_colours_and_takes_grey(tmp_path: Path) -> None:
     image = np.empty((HEIGHT_PX, WIDTH_PX, 3), np.uint8)
     for count, colour in enumerate(COLOURS.values()):
         image[:, count * 24 : (count + 1) * 24] = colour
-    with frames.VideoWriter(path, WIDTH_PX, HEIGHT_PX, crf=5) as writer:
+    with VideoWriter(path, WIDTH_PX, HEIGHT_PX, crf=5) as writer:
         writer.write(image)
         writer.write(np.full((HEIGHT_PX, WIDTH_PX), 77, np.uint8))
     coloured, grey = (frame.image for frame in frames.stream(path))
@@ -948,7 +975,7 @@ def test_the_writer_leaves_nothing_behind_on_error(
     error: type[BaseException], tmp_path: Path
 ) -> None:
     path = written(tmp_path / "out.mp4", b"what was there")
-    with pytest.raises(error), frames.VideoWriter(path, WIDTH_PX, HEIGHT_PX) as writer:
+    with pytest.raises(error), VideoWriter(path, WIDTH_PX, HEIGHT_PX) as writer:
         for count in range(60):
             writer.write(numbered(count))
         raise error
@@ -959,23 +986,23 @@ def test_the_writer_leaves_nothing_behind_on_error(
 def test_the_writer_refuses_what_it_cannot_write(tmp_path: Path) -> None:
     with (
         pytest.raises(OutputError, match="cannot be written"),
-        frames.VideoWriter(tmp_path / "none" / "out.mp4", 64, 48),
+        VideoWriter(tmp_path / "none" / "out.mp4", 64, 48),
     ):
         pass
     with (
         pytest.raises(ValueError, match="no frame"),
-        frames.VideoWriter(tmp_path / "o.mp4", 64, 48),
+        VideoWriter(tmp_path / "o.mp4", 64, 48),
     ):
         pass
     with (
         pytest.raises(ValueError, match="increase"),
-        frames.VideoWriter(tmp_path / "o.mp4", WIDTH_PX, HEIGHT_PX) as writer,
+        VideoWriter(tmp_path / "o.mp4", WIDTH_PX, HEIGHT_PX) as writer,
     ):
         writer.write(numbered(0), 0.5)
         writer.write(numbered(1), 0.5)
     with (
         pytest.raises(ValueError, match="expected uint8"),
-        frames.VideoWriter(tmp_path / "o.mp4", 64, 48) as writer,
+        VideoWriter(tmp_path / "o.mp4", 64, 48) as writer,
     ):
         writer.write(numbered(0))
     assert list(tmp_path.iterdir()) == []
@@ -985,7 +1012,7 @@ def test_a_full_disk_is_told(tmp_path: Path) -> None:
     if not Path("/dev/full").exists():
         pytest.skip("no /dev/full on this system")
     target = tmp_path / "out.mp4"
-    writer = frames.VideoWriter(target, WIDTH_PX, HEIGHT_PX)
+    writer = VideoWriter(target, WIDTH_PX, HEIGHT_PX)
     writer._temporary.symlink_to("/dev/full")
     rng = np.random.default_rng(2)
     with pytest.raises(OutputError, match="cannot be written"), writer:

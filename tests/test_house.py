@@ -105,3 +105,50 @@ def test_pages_ask_no_view_by_its_name() -> None:
     assert pages and asked.search('{% if view == "side" %}') and asked.search("x.view === 'front'")
     for file in pages:
         assert not asked.search(file.read_text("utf-8")), file
+
+
+def modules() -> dict[str, ast.Module]:
+    """Every module of the house by its full name."""
+    return {
+        ".".join(("barpath", *file.relative_to(HOUSE).with_suffix("").parts)): ast.parse(
+            file.read_text("utf-8")
+        )
+        for file in HOUSE.rglob("*.py")
+    }
+
+
+def test_no_module_takes_what_another_keeps_to_itself() -> None:
+    for name, tree in modules().items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("barpath"):
+                kept = [one.name for one in node.names if one.name.startswith("_")]
+                assert not kept, f"{name} takes {kept} from {node.module}"
+
+
+def circle(taken: dict[str, set[str]]) -> list[str]:
+    """Modules that take from each other in a circle, if there are any."""
+    done: set[str] = set()
+
+    def walk(name: str, way: list[str]) -> list[str]:
+        if name in way:
+            return way[way.index(name) :]
+        if name in done:
+            return []
+        found = next((found for one in taken[name] if (found := walk(one, [*way, name]))), [])
+        done.add(name)
+        return found
+
+    return next((found for name in taken if (found := walk(name, []))), [])
+
+
+def test_modules_do_not_take_from_each_other_in_a_circle() -> None:
+    trees = modules()
+    taken: dict[str, set[str]] = {name: set() for name in trees}
+    for name, tree in trees.items():
+        for node in tree.body:
+            if isinstance(node, ast.ImportFrom):
+                whole = {f"{node.module}.{one.name}" for one in node.names} | {str(node.module)}
+                taken[name] |= whole & set(trees)
+    assert sum(map(len, taken.values())) > len(trees)
+    assert circle(taken) == []
+    assert circle({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == ["b", "c"]

@@ -9,17 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.analysis.pairset import (
-    CATALOGUE,
-    ClipOptions,
-    PairConfig,
-    arms_config,
-    check_rules,
-    elbow_heights,
-    joined_reps,
-    measure_clips,
-    read_or_analyse,
-)
+from barpath.analysis.config import PairConfig
+from barpath.analysis.paircatalogue import CATALOGUE
+from barpath.analysis.pairrules import check_rules, elbow_heights
+from barpath.analysis.pairset import ClipOptions, joined_reps, measure_clips, read_or_analyse
+from barpath.analysis.pairspace import arms_config
 from barpath.analysis.store import write_results
 from barpath.cli import commands as cli
 from barpath.errors import OptionError, OutputError

@@ -1,10 +1,18 @@
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from barpath.analysis import pipeline
+from barpath.analysis import finding, pipeline
 from barpath.analysis.config import AnalysisConfig, SearchConfig
+from barpath.analysis.finding import find_bar, plate_seed_at
+from barpath.analysis.measuring import make_context
+from barpath.analysis.placing import check_followed
+from barpath.analysis.running import one_blas_thread
+from barpath.analysis.trajectory import front_trajectory, side_trajectory
+from barpath.clip.frames import Frame
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.sight.ellipse import Ellipse
 from barpath.sight.plate import PlateSeed
@@ -28,7 +36,7 @@ def test_plate_seed_moves_with_the_zoom():
         ellipse=Ellipse(10.0, 20.0, 8.0, 6.0, 30.0),
         path=np.array([[0, 0.0, 10.0, 20.0]]),
     )
-    moved = pipeline.plate_seed_at(seed, 2.0)
+    moved = plate_seed_at(seed, 2.0)
     assert moved.ellipse.x_px == 20.5
     assert moved.ellipse.y_px == 40.5
     assert (moved.ellipse.major_px, moved.ellipse.minor_px) == (16.0, 12.0)
@@ -38,7 +46,7 @@ def test_plate_seed_moves_with_the_zoom():
 def test_side_trajectory_is_smooth_metric_and_upward():
     track, truth, (up, _, _) = side_track(0, 0, 0)
     calibration = calibrate_side(track, WIDTH, HEIGHT, roll_deg=0, roll_sd_deg=0.2)
-    path = pipeline.side_trajectory(track, calibration, AnalysisConfig())
+    path = side_trajectory(track, calibration, AnalysisConfig())
     height = path.table["y_smooth_m"].to_numpy()
     wanted = truth @ up
     assert np.allclose(height - height.mean(), wanted - wanted.mean(), atol=0.004)
@@ -52,7 +60,7 @@ def test_front_trajectory_tilt_is_the_lifters():
         track[f"{end}_sd_px"] = 0.1
         track[f"{end}_state"] = "seen"
     calibration = calibrate_front(track, WIDTH, HEIGHT, roll_deg=0, roll_sd_deg=0.1)
-    path = pipeline.front_trajectory(track, calibration, AnalysisConfig())
+    path = front_trajectory(track, calibration, AnalysisConfig())
     # Filmed from the feet, the image's right end is on the lifter's left.
     assert path.table["tilt_deg"].median() > 0.3
     assert (path.table["left_y_m"] > path.table["right_y_m"]).all()
@@ -63,24 +71,18 @@ def test_lost_track_is_refused():
     track, *_ = side_track(0, 0, 0)
     track.loc[10:, ["x_px", "y_px"]] = np.nan
     with pytest.raises(BarNotFoundError, match="17%"):
-        pipeline.check_followed(track, "side")
+        check_followed(track, "side")
 
 
 def test_context_says_why_horizontal_lengths_are_missing():
-    from types import SimpleNamespace
-
     track, *_ = side_track(0, 0, 0)
     spread = side_systematics(calibrate_side(track, WIDTH, HEIGHT), track)
     info = SimpleNamespace(fps=30.0)
-    context = pipeline.make_context(
-        info, "side", spread, pd.DataFrame(), 5.0, 0.0, 0, 2.0, AnalysisConfig()
-    )
+    context = make_context(info, "side", spread, pd.DataFrame(), 5.0, 0.0, 0, 2.0, AnalysisConfig())
     assert not context.horizontal_trusted
     assert "head" in context.horizontal_reason
     assert not context.lifter_found
-    front = pipeline.make_context(
-        info, "front", spread, pd.DataFrame(), 5.0, 0.0, 0, 90.0, AnalysisConfig()
-    )
+    front = make_context(info, "front", spread, pd.DataFrame(), 5.0, 0.0, 0, 90.0, AnalysisConfig())
     assert "feet" in front.horizontal_reason
 
 
@@ -92,7 +94,7 @@ def test_search_holds_a_bounded_number_of_frames():
 def test_linear_algebra_keeps_to_one_thread_and_gives_the_others_back():
     """Else small solves wait for one another, and their last digits hang on the machine."""
 
-    @pipeline.one_blas_thread
+    @one_blas_thread
     def threads():
         return [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
 
@@ -104,3 +106,17 @@ def test_linear_algebra_keeps_to_one_thread_and_gives_the_others_back():
     assert after == before
     for function in (pipeline.analyse, pipeline.remeasure, pipeline.measure):
         assert hasattr(function, "__wrapped__")
+
+
+def test_a_later_stretch_is_given_the_pictures_of_the_one_before(monkeypatch):
+    """Stretches overlap by half, so that no picture of them need be read twice."""
+    given = []
+
+    def one_picture(*_, start_s, known, **__):
+        given.append((start_s, [frame.time_s for frame in known]))
+        return [Frame(0, start_s, np.zeros((2, 2, 3), np.uint8))]
+
+    monkeypatch.setattr(finding, "sample", one_picture)
+    with pytest.raises(BarNotFoundError):
+        find_bar(SimpleNamespace(duration_s=40.0), AnalysisConfig())
+    assert given == [(0.0, []), (15.0, [0.0]), (30.0, [15.0])]

@@ -234,3 +234,32 @@ def test_the_plate_found_does_not_hang_on_the_order_of_equal_candidates() -> Non
         for name in ("x_px", "y_px", "major_px", "minor_px"):
             was, now = getattr(usual.ellipse, name), getattr(found.ellipse, name)
             assert now == pytest.approx(was, abs=0.1), (label, name)
+
+
+def larger_behind(
+    scene: PlateScene, diameter_px: float, paler: float
+) -> tuple[list[MadeFrame], pd.DataFrame]:
+    """The scene's frames with a larger plate, paler than the wall, behind the one that it has."""
+    frames, truth = clip(scene)
+    made = []
+    for frame, row in zip(frames, truth.itertuples(), strict=True):
+        rows, columns = np.mgrid[: scene.height_px, : scene.width_px]
+        off = np.hypot(columns - row.x_px, rows - row.y_px)[..., None]
+        within = np.clip(diameter_px / 2 + 0.5 - off, 0, 1)
+        before = np.clip(row.major_px / 2 + 0.5 - off, 0, 1)
+        wall = np.median(frame.image)
+        pale = (wall + paler) * within + frame.image * (1 - within)
+        image = frame.image * before + pale * (1 - before)
+        made.append(replace(frame, image=np.round(image).clip(0, 255).astype(np.uint8)))
+    return made, truth
+
+
+@pytest.mark.parametrize(("times", "paler"), [(1.0, 25.0), (1.38, 12.0), (1.61, 25.0)])
+def test_the_largest_of_several_plates_is_taken(times: float, paler: float) -> None:
+    """A dark plate before a pale one shows better; the given diameter is the largest plate's."""
+    scene = replace(SCENE, major_px=58.0, seed=112)
+    frames, truth = larger_behind(scene, times * scene.major_px, paler)
+    picks = range(0, len(frames), 5)
+    seed = find_plate([frames[k] for k in picks], transforms=camera_transforms(truth)[list(picks)])
+    assert seed.ellipse.major_px == pytest.approx(times * scene.major_px, rel=0.03)
+    assert seed.ellipse.aspect > 0.95

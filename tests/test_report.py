@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 from matplotlib import pyplot
 
+from barpath.analysis.setresult import Note, SetResult
 from barpath.analysis.stills import best_seen_rep, still_requests
-from barpath.analysis.store import Note, SetResult
 from barpath.report import measureplots, pathplots, picture, timeplots
 from barpath.report.findings import findings
 from barpath.report.framestate import frame_states

@@ -1,13 +1,15 @@
 """Repetitions and phases on made bar heights with exact truth."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.lift.barmotion import RepConfig
+from barpath.lift.barmotion import RISE_TIME, RepConfig, Track
 from barpath.lift.reps import PHASES, find_phases, find_reps, find_set_events
+from barpath.space.smooth import SmoothConfig, Smoothed, smooth
 from tests.made_signals import FloatArray, Motion, plain_set, random_set
 
 
@@ -266,3 +268,58 @@ def test_stricter_share_makes_reps_partial() -> None:
     assert kinds(time, height) == ["complete"] * 3
     strict = find_reps(time, height, RepConfig(partial_share=0.05))
     assert strict["kind"].tolist() == ["complete", "complete", "partial"]
+
+
+def even_start(t: np.ndarray, length_s: float) -> np.ndarray:
+    """Height of a movement that begins at 1 s with constant acceleration, and ends so."""
+    share = np.clip((t - 1) / length_s, 0, 1)
+    rise = np.where(share < 0.75, share - 0.125, 0.75 - 2 * (1 - share) ** 2)
+    return 0.35 / 0.75 * np.where(share < 0.25, 2 * share**2, rise)
+
+
+def growing_start(t: np.ndarray, length_s: float) -> np.ndarray:
+    """Height of a movement of least jerk that begins at 1 s (Flash and Hogan 1985)."""
+    share = np.clip((t - 1) / length_s, 0, 1)
+    return 0.35 * (10 * share**3 - 15 * share**4 + 6 * share**5)
+
+
+@pytest.mark.parametrize("height", [even_start, growing_start])
+@pytest.mark.parametrize("rate_hz", [30, 60])
+@pytest.mark.parametrize("cutoff_hz", [3.0, 4.0, 5.0])
+def test_what_smoothing_spreads_is_taken_back(
+    height: Callable[[np.ndarray, float], np.ndarray], rate_hz: int, cutoff_hz: float
+) -> None:
+    """A level of speed is passed when the true speed passes it, whatever smoothing did."""
+    level = 0.03
+    plain, mended = [], []
+    for length_s in (0.7, 1.0, 1.4):
+        fine = np.arange(0, 1.3, 1e-4)
+        speed = np.gradient(height(fine, length_s), 1e-4)
+        true_s = fine[np.argmax(speed > level)]
+        for late in np.linspace(0, 1 / rate_hz, 5, endpoint=False):
+            t = np.arange(late, 3, 1 / rate_hz)
+            config = SmoothConfig(cutoff_hz=cutoff_hz)
+            once = smooth(t, height(t, length_s), config)
+            track = made_track(t, once, smooth(t, once.value, config), cutoff_hz)
+            i = int(np.flatnonzero((once.velocity > level) & (t > 0.5))[0])
+            mended.append(track.crossing(i, level)[0] - true_s)
+            plain.append(replace(track, v_again=track.v).crossing(i, level)[0] - true_s)
+    assert np.mean(plain) < -0.002
+    assert abs(np.mean(mended)) < 0.5 * abs(np.mean(plain))
+    assert np.std(mended) < 0.003 + np.std(plain)
+
+
+def made_track(t: np.ndarray, once: Smoothed, again: Smoothed, cutoff_hz: float) -> Track:
+    """A track of one smoothed movement."""
+    return Track(
+        t=t,
+        y=once.value,
+        v=once.velocity,
+        v_again=again.velocity,
+        sd_y=0.001,
+        sd_v=np.full(len(t), 0.01),
+        still=0.03,
+        longest_step_s=0.2,
+        rise_s=RISE_TIME / cutoff_hz,
+        config=RepConfig(),
+    )

@@ -12,17 +12,10 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from barpath.clip import scene
-from barpath.clip.scene import (
-    CameraMotion,
-    SceneConfig,
-    apply_transform,
-    camera_motion,
-    compose,
-    scene_roll,
-    transforms_of,
-    up_direction,
-)
+from barpath.clip import scene, scenelines
+from barpath.clip.cameramotion import CameraMotion, camera_motion
+from barpath.clip.scene import SceneConfig, apply_transform, compose, transforms_of
+from barpath.clip.sceneroll import scene_roll, up_direction
 from barpath.errors import OptionError
 
 WIDTH, HEIGHT = 640, 360
@@ -271,8 +264,8 @@ def test_roll_is_missing_without_lines_or_from_one_post() -> None:
 def test_line_that_moves_between_images_is_not_used() -> None:
     rng = np.random.default_rng(10)
     images = [uprights(0, 0, (-1.2, 0.1, 1.3, -0.8 + 0.1 * k), rng, clutter=0)[0] for k in range(4)]
-    lines = [scene._line_segments(image, SceneConfig()) for image in images]
-    merged = scene._merge_lines(lines, SceneConfig(), 720, 1280, vertical=True)
+    lines = [scenelines.line_segments(image, SceneConfig()) for image in images]
+    merged = scenelines.merge_lines(lines, SceneConfig(), 720, 1280, vertical=True)
     x = merged.mean(axis=1)[:, 0]
     posts = 639.5 + 1100 / 4 * np.array([-1.2, -1.13, 0.1, 0.17, 1.3, 1.37])
     assert len(x) == 6

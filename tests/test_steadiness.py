@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from barpath.analysis.config import AnalysisConfig
-from barpath.clip.frames import VideoWriter, probe, stream
+from barpath.clip.frames import probe, stream
+from barpath.clip.writer import VideoWriter
 from barpath.errors import BarNotFoundError, ClipError, OptionError
 from barpath.trial import steadiness as st
 

@@ -18,15 +18,9 @@ import pytest
 
 import barpath
 from barpath.analysis import store
-from barpath.analysis.pipeline import config_of
-from barpath.analysis.store import (
-    TABLE_FILES,
-    Note,
-    check_target,
-    plain,
-    read_results,
-    write_results,
-)
+from barpath.analysis.kept import config_of
+from barpath.analysis.setresult import Note
+from barpath.analysis.store import TABLE_FILES, check_target, plain, read_results, write_results
 from barpath.errors import OutputError
 from barpath.ground import files
 from barpath.lift.advice import LifterProfile
@@ -304,6 +298,14 @@ def test_reading_what_is_no_result(tmp_path: Path, content: str | None) -> None:
         (tmp_path / "summary.json").write_text(content)
     with pytest.raises(OutputError):
         read_results(tmp_path)
+
+
+def test_a_view_that_there_is_not_is_damage(tmp_path: Path) -> None:
+    folder = write_results(make_result(), tmp_path / "set")
+    summary = json.loads((folder / "summary.json").read_text("utf-8"))
+    (folder / "summary.json").write_text(json.dumps(summary | {"view": "above"}))
+    with pytest.raises(OutputError, match="view"):
+        read_results(folder)
 
 
 def test_odd_text_survives(tmp_path: Path) -> None:

@@ -24,10 +24,13 @@ import pytest
 from barpath.analysis import pipeline, source
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections, JointPoint, PlatePoint, corrections_data
-from barpath.analysis.store import SetResult, read_results, write_results
+from barpath.analysis.following import Detected
+from barpath.analysis.setresult import SetResult
+from barpath.analysis.store import read_results, write_results
 from barpath.cli import commands as cli
-from barpath.clip.frames import VideoWriter, probe
-from barpath.clip.scene import SceneRoll
+from barpath.clip.frames import probe
+from barpath.clip.sceneroll import SceneRoll
+from barpath.clip.writer import VideoWriter
 from barpath.errors import ClipError, OptionError, OutputError
 from barpath.page import touchup
 from barpath.report import output
@@ -55,7 +58,7 @@ def measured(view: str, folder: Path) -> Path:
             if f"{joint}_{part}" not in joints:
                 joints[f"{joint}_{part}"] = np.nan
     level = SceneRoll(0.2, 0.3, 9, "", 0.0, 0.5, np.nan, (np.nan, np.nan))
-    seen = pipeline.Detected(view, "given", made.track, made.camera, 0, level, joints)
+    seen = Detected(view, "given", made.track, made.camera, 0, level, joints)
     config = AnalysisConfig(view=view, plate_given=True, load_kg=82.5)
     result = pipeline.measure(probe(clip), seen, config)
     # Tests that do not save need no report of their own.

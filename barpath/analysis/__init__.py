@@ -1,9 +1,44 @@
 """The stages joined: one set from one or more clips, its result, its folder, corrections.
 
-In: clip files and `config.AnalysisConfig`. Out: `store.SetResult` (`pipeline.analyse`), and of
-several clips `pairset.PairResult`. `store` writes and reads result folders, `source` finds the clip
-of a result again, `stills` chooses frames worth a picture, `corrections` holds what was put right
-by hand, `filmcheck` looks at a test clip and says how to film.
+In: clip files and `config.AnalysisConfig`. Out: `setresult.SetResult` (`pipeline.analyse`), and of
+several clips `pairset.PairResult`.
+
+`pipeline` visits the stages in order: `finding` the bar, `following` it, `placing` it in metres
+with its `trajectory`, the arms' sight in `armsight`, `measuring`, and `notes` on how it went.
+`kept` is what a result keeps of settings and detections, from which `pipeline.remeasure` measures
+again, and `running` what is told of the work meanwhile. `pairset` joins several clips: `pairspace`
+on one clock and in one space, `pairmeasures` and `pairrules` from there, named in `paircatalogue`.
+
+`store` writes and reads result folders, `source` finds the clip of a result again, `stills` chooses
+frames worth a picture, `corrections` holds what was put right by hand. `filmcheck` looks at a test
+clip, with `shutter` for its blur, and comes back with `filmfacts`, of which `filmadvice` says what
+to change.
 """
 
-__all__ = ["config", "corrections", "filmcheck", "pairset", "pipeline", "source", "stills", "store"]
+__all__ = [
+    "armsight",
+    "config",
+    "corrections",
+    "filmadvice",
+    "filmcheck",
+    "filmfacts",
+    "finding",
+    "following",
+    "kept",
+    "measuring",
+    "notes",
+    "paircatalogue",
+    "pairmeasures",
+    "pairrules",
+    "pairset",
+    "pairspace",
+    "pipeline",
+    "placing",
+    "running",
+    "setresult",
+    "shutter",
+    "source",
+    "stills",
+    "store",
+    "trajectory",
+]

@@ -1,5 +1,6 @@
-"""Every setting of an analysis in one frozen object, made of the stages' own."""
+"""Every setting of an analysis, and of a pair, in one frozen object made of the stages' own."""
 
+import dataclasses
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -7,16 +8,19 @@ from barpath.analysis.corrections import CorrectionConfig, Corrections
 from barpath.clip.scene import SceneConfig
 from barpath.errors import OptionError
 from barpath.ground.view import AUTO, CHOICES
-from barpath.lift.advice import LifterProfile
+from barpath.lift.advice import AdviceConfig, LifterProfile
 from barpath.lift.barmotion import RepConfig
+from barpath.lift.rules import RulesConfig
 from barpath.sight.barends import EndsConfig
 from barpath.sight.barline import BarlineConfig
 from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
 from barpath.space.armprior import ArmFitConfig
+from barpath.space.arms3d import HipConfig
 from barpath.space.fittedcamera import CalibrationConfig
 from barpath.space.joints import JointDepths, ReadingError
+from barpath.space.pairing import SyncConfig
 from barpath.space.smooth import SmoothConfig
 
 
@@ -106,3 +110,57 @@ class AnalysisConfig:
 
 def _cm(length_m: float | None) -> float | None:
     return None if length_m is None else 100 * length_m
+
+
+@dataclass(frozen=True)
+class PairConfig:
+    """Settings of a pair.
+
+    Attributes
+    ----------
+    sync, arms, hips, advice, rules
+        Settings of the parts.
+    shoulder_m : tuple of float
+        Standard uncertainty of the shoulders along and out of the trunk that stays in the touch
+        point whatever the fit says: of the size by which the network misplaces supine shoulders in
+        the tuning clips of `sample_clips_synthetic`.
+    bottom_margin_s, lockout_margin_s : float
+        Frames with joints so close to an event stand for it.
+    read_s : float
+        A joint counts as read at a moment when it was in a frame so close to it.
+    match_s : float
+        The two clips' touches of one repetition lie no further apart.
+    useless_factor : float
+        A value whose 95 % half width is more than this many times the fair one is missing.
+    """
+
+    sync: SyncConfig = field(default_factory=SyncConfig)
+    arms: ArmFitConfig = field(default_factory=ArmFitConfig)
+    hips: HipConfig = field(default_factory=HipConfig)
+    advice: AdviceConfig = field(default_factory=AdviceConfig)
+    rules: RulesConfig = field(default_factory=RulesConfig)
+    shoulder_m: tuple[float, float] = (0.008, 0.010)
+    bottom_margin_s: float = 0.05
+    lockout_margin_s: float = 0.25
+    read_s: float = 0.1
+    match_s: float = 0.5
+    useless_factor: float = 4.0
+
+
+def pose_config(config: AnalysisConfig) -> PoseConfig:
+    """How joints are looked for, with the bar and plates of this set."""
+    return dataclasses.replace(
+        config.pose,
+        plate_diameter_m=config.calibration.plate_mm / 1000,
+        barbell=config.calibration.barbell,
+    )
+
+
+def arm_config(config: AnalysisConfig) -> ArmFitConfig:
+    """What is known of this lifter's arms: what was given, otherwise the usual."""
+    arms = config.arms
+    if config.stature_m is not None:
+        arms = dataclasses.replace(arms, stature_m=config.stature_m, stature_rel_sd=0.01)
+    if config.upper_arm_m is not None:
+        arms = dataclasses.replace(arms, upper_arm_m=config.upper_arm_m)
+    return arms

@@ -9,7 +9,7 @@ import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 import numpy as np
 import pandas as pd
@@ -141,7 +141,7 @@ def corrections_from(data: Any) -> Corrections:
     )
 
 
-def _whole(value: Any) -> bool:
+def _whole(value: Any) -> TypeGuard[int]:
     return isinstance(value, int) and not isinstance(value, bool)
 
 
@@ -280,7 +280,8 @@ def check_corrections(
         )
     known = None if track is None else set(track["frame"].astype(int))
     taken = set()
-    for point in (*corrections.joints, *corrections.plate):
+    points: tuple[JointPoint | PlatePoint, ...] = (*corrections.joints, *corrections.plate)
+    for point in points:
         what = point.joint if isinstance(point, JointPoint) else "plate"
         if isinstance(point, JointPoint) and point.joint not in JOINTS:
             raise OptionError(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.clip.frames import ClipInfo, probe
 from barpath.errors import OptionError
 from barpath.ground.files import sha256_of

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.lift.reps import rep_remark
 
 SEGMENTS: tuple[tuple[str, str], ...] = (

@@ -16,16 +16,16 @@ import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 import pandas as pd
 
 from barpath.analysis.corrections import Corrections, corrections_text, parse_corrections
+from barpath.analysis.setresult import Note, SetResult
 from barpath.errors import OptionError, OutputError
 from barpath.ground.files import (
     MANIFEST_FILE,
@@ -38,7 +38,7 @@ from barpath.ground.files import (
 )
 from barpath.ground.names import told_name
 from barpath.ground.sheets import csv_bytes, read_csv
-from barpath.ground.view import View, told, view_of
+from barpath.ground.view import told, view_of
 
 if TYPE_CHECKING:
     from barpath.clip.frames import ClipInfo
@@ -67,88 +67,6 @@ _TEXT_COLUMN = re.compile(
 )
 
 Artefact = bytes | str | np.ndarray | Path | Callable[[Path], object]
-
-
-@dataclass
-class Note:
-    """Something worth knowing about how the set was measured.
-
-    Attributes
-    ----------
-    code : str
-        Short machine-readable name, such as ``"dropped_frames"``.
-    severity : {"info", "warning"}
-        Whether it bears on how far the figures can be trusted.
-    text : str
-        One plain-language sentence.
-    """
-
-    code: str
-    severity: Literal["info", "warning"]
-    text: str
-
-
-@dataclass
-class SetResult:
-    """Everything measured in one set.
-
-    Attributes
-    ----------
-    source_name : str
-        File name as given by the user; untrusted text.
-    info : ClipInfo
-        What was found out about the clip.
-    view : str
-        ``"side"``, ``"front"`` or ``"oblique"``.
-    view_source : str
-        ``"given"`` by the user or ``"guessed"`` from the picture.
-    options : dict
-        Options in force (`plate_mm`, `load_kg`, ...); untrusted text.
-    calibration : dict
-        How pixels became metres: `plate_mm`, `px_per_m`, `scale_rel_sd`, `roll_deg`, ...
-    trajectory, track, camera, pose : pandas.DataFrame
-        The tables that pass between the stages, one row a frame.
-    reps : pandas.DataFrame
-        One row a repetition: its times and, for each measure, `name`, `name_u95`, `name_quality`.
-    measures : pandas.DataFrame
-        Long table: one row per repetition, measure and side.
-    phases : pandas.DataFrame
-        `time_s` and `phase` for each sample.
-    notes : list of Note
-        Remarks and warnings.
-    versions : dict of str to str
-        Versions of the program and of the libraries it rests on.
-    arms : pandas.DataFrame
-        The fitted arms (see `armfit.arm_table`); empty where they could not be fitted.
-    corrections : Corrections
-        What was put right by hand; kept in `corrections.json` when there is any.
-    draws : pandas.DataFrame
-        The arms at bottom and lockout as draws (see `bottom.draw_table`); empty without them.
-    """
-
-    source_name: str
-    info: ClipInfo
-    view: str
-    view_source: str
-    options: dict[str, Any]
-    calibration: dict[str, Any]
-    trajectory: pd.DataFrame
-    track: pd.DataFrame
-    camera: pd.DataFrame
-    pose: pd.DataFrame
-    reps: pd.DataFrame
-    measures: pd.DataFrame
-    phases: pd.DataFrame
-    notes: list[Note]
-    versions: dict[str, str]
-    arms: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
-    corrections: Corrections = dataclasses.field(default_factory=Corrections)
-    draws: pd.DataFrame = dataclasses.field(default_factory=pd.DataFrame)
-
-    @property
-    def shows(self) -> View:
-        """What can be seen from where the camera stood."""
-        return view_of(self.view)
 
 
 def plain(value: Any) -> Any:
@@ -548,9 +466,8 @@ def _check_together(
     if len(tables["reps"]) != len(data["reps"]):
         raise damaged(folder, TABLE_FILES["reps"], "rows are missing")
     told = [rep.get("measures") if isinstance(rep, dict) else None for rep in data["reps"]]
-    if all(isinstance(part, list) for part in told) and (
-        sum(map(len, told)) != len(tables["measures"])
-    ):
+    lists = [part for part in told if isinstance(part, list)]
+    if len(lists) == len(told) and sum(map(len, lists)) != len(tables["measures"]):
         raise damaged(folder, TABLE_FILES["measures"], "rows are missing")
 
 

@@ -30,7 +30,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.errors import OutputError
 from barpath.ground.equipment import POWER_BAR
 from barpath.ground.files import (

@@ -21,9 +21,9 @@ from barpath.ground.files import sha256_of
 from barpath.ground.view import is_open
 from barpath.sight.jointnet import weights_path
 
-CACHE_VERSION = 5
+CACHE_VERSION = 6
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 5
+MEASURE_VERSION = 6
 """The same for what is measured from what was seen."""
 
 MEASURE_ONLY = (

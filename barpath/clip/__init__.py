@@ -1,8 +1,24 @@
 """A file becomes upright frames with true times, and the scene's own motion and level.
 
 In: a video file. Out: `frames.ClipInfo`, a stream of `frames.Frame` (RGB, `time_s` in real seconds
-from the first frame), and `scene`'s table of transforms from image to steadied image (pixels) and
-roll (degrees). `frames` also writes clips; `samples` knows where the demonstration clip lies.
+from the first frame), and of the scene `cameramotion`'s table of transforms from image to steadied
+image (pixels) and `sceneroll`'s roll and pitch (degrees).
+
+`frames` rests on `container`, which reads the file, `upright`, which turns and scales pictures, and
+`rates`; `cameramotion` and `sceneroll` on `scene`, which holds their settings and the arithmetic of
+transforms, and on `scenelines`. `writer` writes clips; `samples` knows where the demonstration clip
+lies.
 """
 
-__all__ = ["frames", "samples", "scene"]
+__all__ = [
+    "cameramotion",
+    "container",
+    "frames",
+    "rates",
+    "samples",
+    "scene",
+    "scenelines",
+    "sceneroll",
+    "upright",
+    "writer",
+]

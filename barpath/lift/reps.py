@@ -11,6 +11,7 @@ samples. What "still" and "share" mean is said in `barmotion`.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -195,11 +196,13 @@ def _analyse(
     if len(seen) < 3:
         return _table([]), SetEvents()
     sd_v = smoothed.sd_velocity[seen]
+    again = smooth(time, smoothed.value, replace(config.smooth, cutoff_hz=smoothed.cutoff_hz))
     interval = float(np.median(np.diff(time)))
     track = Track(
         t=time[seen],
         y=smoothed.value[seen],
         v=smoothed.velocity[seen],
+        v_again=np.where(np.isfinite(again.velocity), again.velocity, smoothed.velocity)[seen],
         sd_y=float(np.median(smoothed.sd[seen])),
         sd_v=sd_v,
         still=max(config.still_speed_m_s, config.still_n_sd * float(np.median(sd_v))),

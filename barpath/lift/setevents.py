@@ -63,6 +63,7 @@ def set_events(
             t=(t[-1] - t)[::-1],
             y=track.y[::-1],
             v=-track.v[::-1],
+            v_again=-track.v_again[::-1],
             sd_y=track.sd_y,
             sd_v=track.sd_v[::-1],
             still=track.still,

@@ -37,9 +37,11 @@ from barpath.analysis.corrections import (
     corrections_data,
     parse_corrections,
 )
+from barpath.analysis.kept import config_of
+from barpath.analysis.setresult import SetResult
 from barpath.analysis.source import find_clip, probe_same
 from barpath.analysis.stills import shown_joints
-from barpath.analysis.store import SetResult, check_target, plain, read_results
+from barpath.analysis.store import check_target, plain, read_results
 from barpath.clip.frames import stream
 from barpath.errors import BarpathError, ClipError
 from barpath.ground.files import prepare
@@ -432,7 +434,7 @@ class Session:
 
     def _measured(self, corrections: Corrections) -> SetResult:
         before = self.result
-        config = dataclasses.replace(pipeline.config_of(before), corrections=corrections)
+        config = dataclasses.replace(config_of(before), corrections=corrections)
         info = dataclasses.replace(self.info, n_duplicate=before.info.n_duplicate)
         given = dataclasses.replace(before, info=info)
         after = pipeline.remeasure(given, config)

@@ -15,11 +15,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from barpath.analysis.pipeline import Progress, quiet
+from barpath.analysis.running import Progress, quiet
+from barpath.analysis.setresult import SetResult
 from barpath.analysis.source import find_clip, probe_same
 from barpath.analysis.stills import shown_joints
-from barpath.analysis.store import SetResult
-from barpath.clip.frames import ClipInfo, Frame, VideoWriter, probe, stream
+from barpath.clip.frames import ClipInfo, Frame, probe, stream
+from barpath.clip.writer import VideoWriter
 from barpath.errors import BarpathError, OptionError
 from barpath.ground.files import scratch_folder
 from barpath.report.beside import ANCHOR_WORDS, Clock, clocks

@@ -19,8 +19,9 @@ import pandas as pd
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from barpath.analysis.pipeline import Progress, quiet
-from barpath.analysis.store import SetResult, known_only_by_form, read_results
+from barpath.analysis.running import Progress, quiet
+from barpath.analysis.setresult import SetResult
+from barpath.analysis.store import known_only_by_form, read_results
 from barpath.errors import OptionError
 from barpath.ground.files import scratch_folder
 from barpath.ground.names import name_on_disk

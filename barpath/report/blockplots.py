@@ -14,7 +14,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.block.blockstore import measure_of, usable
 from barpath.block.loadvelocity import (
     GENERAL_THRESHOLD_M_S,

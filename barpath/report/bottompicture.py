@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from barpath.analysis.setresult import SetResult
 from barpath.analysis.stills import shown_joints
-from barpath.analysis.store import SetResult
 from barpath.report.framestate import apply, transforms_at
 from barpath.report.strokes import OverlayConfig, Pen, write_label
 from barpath.space.pinhole import world_axes

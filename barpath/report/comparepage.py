@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.analysis.store import SetResult, read_results
+from barpath.analysis.setresult import SetResult
+from barpath.analysis.store import read_results
 from barpath.block import blockstore
 from barpath.block.compare import ALL_LIFTERS, add_period, compare
 from barpath.block.comparewords import LEVEL_WORDS, in_words

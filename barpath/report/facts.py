@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.errors import OptionError
 from barpath.ground.uncertainty import state
 from barpath.ground.view import FRONT, SIDE, view_of

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.ground.uncertainty import state, state_width
 from barpath.lift.catalogue import measure_label, shown_unit
 from barpath.report.facts import sideways_words

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pandas as pd
 
+from barpath.analysis.setresult import SetResult
 from barpath.analysis.stills import DRAWN_JOINTS, shown_joints
-from barpath.analysis.store import SetResult
 from barpath.report.strokes import OverlayConfig
 
 PHASE_WORDS: Mapping[str, str] = {

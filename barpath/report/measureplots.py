@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.report.picture import GRID, INK, LEFT_COLOUR, RIGHT_COLOUR, WIDTH_IN, Picture, styled
 

@@ -9,10 +9,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from barpath.analysis.pipeline import Progress, quiet
+from barpath.analysis.running import Progress, quiet
+from barpath.analysis.setresult import SetResult
 from barpath.analysis.stills import best_seen_rep, still_requests, touch_request
-from barpath.analysis.store import Artefact, SetResult, write_results
-from barpath.clip.frames import VideoWriter, stream
+from barpath.analysis.store import Artefact, write_results
+from barpath.clip.frames import stream
+from barpath.clip.writer import VideoWriter
 from barpath.errors import OutputError
 from barpath.report.bottompicture import ArmMarks, arm_marks, bottom_picture
 from barpath.report.framestate import frame_states, scaled_state

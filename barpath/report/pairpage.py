@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from barpath.analysis.pairset import CATALOGUE, SIDES, PairResult
+from barpath.analysis.paircatalogue import CATALOGUE
+from barpath.analysis.pairset import PairResult
 from barpath.ground.uncertainty import state, state_width
 from barpath.lift.advice import AdviceConfig
 from barpath.lift.catalogue import shown_unit
@@ -25,6 +26,7 @@ from barpath.report.pages import clean, photo, plural, render
 from barpath.report.pathplots import small_path_picture
 from barpath.report.picture import GRID, INK, RIGHT_COLOUR, WIDTH_IN, Picture, rep_colours, styled
 from barpath.report.setpage import CAUTIONS, table_cell
+from barpath.space.sights import SIDES
 
 _MOMENTS = {"bottom": "bar on the chest", "sticking": "sticking point"}
 

@@ -15,8 +15,8 @@ from urllib.parse import quote
 import numpy as np
 import pandas as pd
 
+from barpath.analysis.setresult import SetResult
 from barpath.analysis.stills import StillRequest
-from barpath.analysis.store import SetResult
 from barpath.ground.uncertainty import rounded, state, state_width
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.lift.reps import rep_remark

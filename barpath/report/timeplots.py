@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from barpath.analysis.store import SetResult
+from barpath.analysis.setresult import SetResult
 from barpath.report.framestate import PHASE_WORDS, rep_spans
 from barpath.report.pathplots import lowest_touch_m
 from barpath.report.picture import (

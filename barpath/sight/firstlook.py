@@ -44,7 +44,9 @@ ON_BAR_M = 0.25
 class Sampled(Protocol):
     """A frame with its picture, RGB."""
 
-    image: NDArray[np.uint8]
+    @property
+    def image(self) -> NDArray[np.uint8]:
+        """Shape (H, W, 3)."""
 
 
 @dataclass(frozen=True)

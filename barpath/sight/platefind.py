@@ -16,6 +16,7 @@ from barpath.errors import BarNotFoundError
 from barpath.ground.choice import best_index
 from barpath.sight.ellipse import from_params, mean_radius
 from barpath.sight.plate import FrameLike, PlateCandidate, PlateConfig, PlateSeed
+from barpath.sight.platebehind import largest_plate
 from barpath.sight.platemates import moving_along
 from barpath.sight.platemeasure import Refined, measured_again, refine
 from barpath.sight.platepaths import (
@@ -94,7 +95,7 @@ def find_plate(
     if at_px is None:
         refined = _nearest_first(refined)
     score, first = refined[0]
-    best = measured_again(work, first, config)
+    best = largest_plate(work, measured_again(work, first, config), config)
     candidates = _candidates(work, [found for _, found in refined], paths)
     return _seed(work, best, float(score) if at_px is None else 1.0, candidates)
 

@@ -74,16 +74,16 @@ def refine(work: PlateSamples, path: ShapePath, config: PlateConfig) -> Refined 
         w, h = sizes[column]
         start = base.copy()
         start[2:] *= (w, h, np.sqrt(w * h))
-        result = _measure_shape(work, path, order, start, where[:, column], config)
+        result = measure_shape(work, path, order, start, where[:, column], config)
         if result is not None:
             results.append(result)
-    results = most_worth_first(_worth, results)
+    results = most_worth_first(worth, results)
     # Where part is covered, an outline may settle between two lines, so more than one is followed.
     hidden = bool(results) and results[0].covered.mean() >= _MIN_COVERED
     grown = [_grown(work, result, config) for result in results[: 3 if hidden else 1]]
     if hidden:
         grown = [_backed(result, grown) for result in grown]
-    return next(iter(most_worth_first(_worth, grown)), None)
+    return next(iter(most_worth_first(worth, grown)), None)
 
 
 def _edges_by_size(
@@ -141,7 +141,7 @@ def _spread_best(path: ShapePath) -> NDArray[np.intp]:
     return np.concatenate([order[third[order] == part][:2] for part in range(3)])
 
 
-def _measure_shape(
+def measure_shape(
     work: PlateSamples,
     path: ShapePath,
     order: NDArray[np.intp],
@@ -274,7 +274,7 @@ def _covered(
     return np.mean(votes, axis=0) > 0.6
 
 
-def _worth(result: Refined) -> float:
+def worth(result: Refined) -> float:
     """Rank of sizes of one candidate; the rim outranks a lip or ring that shows as well."""
     return result.quality * mean_radius(result.params) ** 3
 
@@ -287,7 +287,7 @@ def measured_again(work: PlateSamples, found: Refined, config: PlateConfig) -> R
     shape = TriedShape(0, np.r_[0.0, 0.0, found.params[2:] * scale])
     moved = replace(path, shape=shape, image_xy=path.image_xy + shift * work.scale)
     other = refine(work, moved, config)
-    return other if other is not None and _worth(other) > _worth(found) else found
+    return other if other is not None and worth(other) > worth(found) else found
 
 
 def _grown(work: PlateSamples, found: Refined, config: PlateConfig) -> Refined:
@@ -345,11 +345,11 @@ def _completed(work: PlateSamples, cut: Refined, config: PlateConfig) -> Refined
             continue
         shift = (solution[:2] * [1.0, aspect]) @ axes
         whole = Ellipse(0.0, 0.0, 2 * radius, 2 * radius * aspect, shape.angle_deg)
-        found = _measure_shape(work, path, order, to_params(whole), centres + shift, config)
+        found = measure_shape(work, path, order, to_params(whole), centres + shift, config)
         if found is not None:
             wholes.append(found)
     best = max(wholes, key=lambda whole: whole.quality, default=cut)
-    return best if _worth(best) > _worth(cut) else cut
+    return best if worth(best) > worth(cut) else cut
 
 
 def _rim_around(
@@ -403,18 +403,18 @@ def _rim_around(
     rims = []
     for size in starts:
         start = inner.params * np.r_[1.0, 1.0, np.full(3, size)]
-        about_one_centre = _concentric(start)
-        rim = _measure_shape(work, path, order, start, centres, config, about_one_centre)
+        about_one_centre = concentric(start)
+        rim = measure_shape(work, path, order, start, centres, config, about_one_centre)
         if rim is None or rim.share < 0.5 * inner.share:
             continue
         off = np.abs(mean_radius(rim.params) / (size * radius) - 1.0)
         away = np.linalg.norm(rim.params[:2] - dict(inner.seen_in).get(rim.index, np.inf))
         if off < 0.03 and away < 0.03 * radius:
             rims.append(_as_sure_as(inner, rim))
-    return next(iter(most_worth_first(_worth, rims)), None)
+    return next(iter(most_worth_first(worth, rims)), None)
 
 
-def _concentric(start: FloatArray) -> FloatArray:
+def concentric(start: FloatArray) -> FloatArray:
     """Inverse covariance of outlines about one centre and of one shape, in any size near `start`.
 
     Seen at a slant a recessed ring is shifted against the rim, by a tenth of the radius at most.

@@ -34,12 +34,16 @@ class BarReadings:
         Plate, collar and bar end (`BAR_PARTS`) of that end and of the other; NaN where not read.
     covariance_px2 : ndarray, shape (n, 2, 3, 2, 2)
         As the network states it.
+    reach_px : float
+        How far the hands are from the shoulders with the bar high, mean of both arms; NaN where it
+        was not read.
     """
 
     end: str
     ellipse_px: Floats
     points_px: Floats
     covariance_px2: Floats
+    reach_px: float = np.nan
 
 
 def bar_readings(track: pd.DataFrame, joints: pd.DataFrame, end: str) -> BarReadings:
@@ -62,7 +66,24 @@ def bar_readings(track: pd.DataFrame, joints: pd.DataFrame, end: str) -> BarRead
         at.loc[seen, ["x_px", "y_px"]].to_numpy(dtype=float),
         values[..., :2],
         values[..., 2:][..., [[0, 1], [1, 2]]],
+        _reach_px(at["y_px"].to_numpy(dtype=float), joints),
     )
+
+
+def _reach_px(bar_y_px: Floats, joints: pd.DataFrame) -> float:
+    """Median distance of hands and shoulders in the frames with the bar in its highest fifth."""
+    if not np.isfinite(bar_y_px).any():
+        return np.nan
+    top, bottom = np.nanpercentile(bar_y_px, [3, 97])
+    high = bar_y_px < top + 0.2 * (bottom - top)
+    places = [
+        joints.reindex(columns=[f"{side}_{name}_{x}" for x in PLACE[:2]]).to_numpy(dtype=float)
+        for side in ("left", "right")
+        for name in ("shoulder", "hand")
+    ]
+    reach = np.linalg.norm(np.stack(places[::2]) - np.stack(places[1::2]), axis=-1)[:, high]
+    each = [np.median(one[np.isfinite(one)]) for one in reach if np.isfinite(one).any()]
+    return float(np.mean(each)) if each else np.nan
 
 
 class BarMisses:

@@ -31,11 +31,15 @@ class CalibrationConfig:
 
     The outline that is followed is that of a thick plate, or of several alike side by side, some 2
     to 7 cm (common practice, no source), whose middle lies somewhat beyond the inner face
-    (`outline_beyond_m`), and lies a little inside the rim (`outline_inset`, of the
-    tuning clips); aslant it lies farther inside along and across, and it may be turned
-    (`slant_…`, of the same). What the network reads of the bar has an error that stays through the
-    clip (`common_share` of the stated one, and `common_m`) and one that is each frame's own; where
-    on the bar the points lie is known to `point_sd_m`. The bar may tilt in the press.
+    (`outline_beyond_m`), and lies a little inside the rim (`outline_inset`, of the tuning clips);
+    aslant it lies farther inside along and across, and it may be turned (`slant_…`, of the same).
+    What the network reads of the bar has an error that stays through the clip (`common_share` of
+    the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
+    lie is known to `point_sd_m`. The bar may tilt in the press.
+
+    Whether the plate followed is another than the given one, the bar tells, and the arms have a say
+    (`reach_m`: from shoulder to hand with the bar high, as long as it looks in the plane of the
+    nearer plate, of the newcomers among the made clips).
     """
 
     barbell: Bar = POWER_BAR
@@ -79,6 +83,9 @@ class CalibrationConfig:
     max_steps: int = 60
     any_plate_rel_sd: float = 0.4
     other_plate_cost: float = 4.0
+    largest_plate_mm: float = LARGEST_DISC_MM
+    reach_m: float = 0.46
+    reach_rel_sd: float = 0.20
     bare_distance_m: float = 3.0
     bare_distance_rel_sd: float = 0.4
     bare_outline_m: tuple[float, float] = (0.0, 0.04)

@@ -83,7 +83,7 @@ def calibrate_side(
         # The plate followed may be another than the one whose diameter was given; the bar tells.
         others = [outlines.fitted(fit.way, any_plate=True) for fit in fits[:2]]
         others.sort(key=lambda fit: fit.cost)
-        doubtful = fits[0].cost - others[0].cost > config.other_plate_cost
+        doubtful = _is_another(fits[0], others[0], outlines, bar[0].reach_px)
         if doubtful:
             fits = others
     best = fits[0]
@@ -99,6 +99,21 @@ def calibrate_side(
         end=best.way.end,
         far=best.way.far,
     )
+
+
+def _is_another(given: "_Fit", freed: "_Fit", outlines: "_Outlines", reach_px: float) -> bool:
+    """Whether the plate followed is another than the given one, by the bar and by the arms.
+
+    No disc is larger than the largest that there is; a bar that says so was misread.
+    """
+    config = outlines.config
+    plate_m = np.exp([given.values[PLATE], freed.values[PLATE]])
+    if 1000 * plate_m[1] > 1.03 * max(config.largest_plate_mm, config.plate_mm):
+        return False
+    reach_m = reach_px / float(np.median(outlines.major_px)) * plate_m
+    off = np.log(reach_m / config.reach_m) / config.reach_rel_sd
+    costs = np.array([given.cost, freed.cost]) + 0.5 * np.where(np.isfinite(off), off, 0.0) ** 2
+    return bool(costs[0] - costs[1] > config.other_plate_cost)
 
 
 @dataclass(frozen=True)

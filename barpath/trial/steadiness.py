@@ -22,7 +22,8 @@ import pandas as pd
 
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.pipeline import analyse
-from barpath.clip.frames import VideoWriter, probe, stream
+from barpath.clip.frames import probe, stream
+from barpath.clip.writer import VideoWriter
 from barpath.errors import BarpathError, ClipError, OptionError
 
 AS_FILMED, ENCODED_AGAIN = "as filmed", "encoded again"

@@ -388,7 +388,7 @@ def run(kind: str, seed: int, folder: Path, stock: Stock, monkeypatch, capfd) ->
     before, kept = contents(place), contents(stock.results.parent)
     capfd.readouterr()
     with guarded(HANG_GUARD_S):
-        code, sentence = cli._outcome()
+        code, sentence = cli.outcome()
     said, complained = capfd.readouterr()
     told = f"{kind} {seed}: {case.arguments}\n{code} {sentence}\n{complained}"
     assert code in DOCUMENTED, told

@@ -20,6 +20,7 @@ import pandas as pd
 from barpath.analysis import pairset, pipeline, store
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections
+from barpath.analysis.running import quiet
 from barpath.block import run as running
 from barpath.block.jobs import BlockConfig, ignore
 from barpath.block.plan import plan_folder
@@ -35,7 +36,7 @@ from tests.made_results import make_result
 PICTURES = {f"rep{k}_touch.jpg": bytes(30_000) for k in range(1, 4)}
 
 
-def write_made(result, folder, *, overwrite=False, video=True, progress=pipeline.quiet):
+def write_made(result, folder, *, overwrite=False, video=True, progress=quiet):
     progress("drawing the annotated clip", 0.5)
     shown = {"annotated.mp4": bytes(300_000)} if video else {}
     shown |= {"report.html": f"<p>{len(result.reps)}</p>" * 10_000, **PICTURES}
@@ -44,7 +45,7 @@ def write_made(result, folder, *, overwrite=False, video=True, progress=pipeline
 
 def command(*arguments):
     sys.argv = ["barpath", *map(str, arguments)]
-    code, sentence = cli._outcome()
+    code, sentence = cli.outcome()
     if sentence:
         sys.stderr.write(sentence + "\n")
     return code

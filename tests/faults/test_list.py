@@ -24,6 +24,7 @@ from barpath.analysis.source import probe_same
 from barpath.block import blockstore
 from barpath.block.plan import plan_folder
 from barpath.cli import commands as cli
+from barpath.cli.blocks import MAX_FAILURES_TOLD
 from barpath.clip import frames
 from barpath.errors import BarNotFoundError, ClipError, NoRepError, OptionError, OutputError
 from barpath.ground import files, names, sheets
@@ -42,7 +43,7 @@ def stock(tmp_path_factory):
 
 def outcome(monkeypatch, *arguments) -> tuple[int, str]:
     monkeypatch.setattr(sys, "argv", ["barpath", *map(str, arguments)])
-    return cli._outcome()
+    return cli.outcome()
 
 
 # --- folders --------------------------------------------------------------------------------------
@@ -380,7 +381,7 @@ def test_few_lines_for_many_clips_that_failed(tmp_path, monkeypatch, capfd):
     (clips / "block.csv").write_text("clip\n" + "".join(f"{k}.mp4\n" for k in range(500)))
     code, sentence = outcome(monkeypatch, "block", clips, "--out", tmp_path / "out")
     told = capfd.readouterr().err.splitlines()
-    assert (code, len(told)) == (7, cli.MAX_FAILURES_TOLD + 1)
+    assert (code, len(told)) == (7, MAX_FAILURES_TOLD + 1)
     assert "490 more" in told[-1]
     assert "failures.csv" in sentence
 

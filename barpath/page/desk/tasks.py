@@ -17,10 +17,10 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-from barpath.analysis import filmcheck, pairset, store
+from barpath.analysis import filmadvice, filmfacts, pairset, store
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections
-from barpath.analysis.pipeline import Progress
+from barpath.analysis.running import Progress
 from barpath.analysis.source import probe_same
 from barpath.block import jobs as blockjobs
 from barpath.block.blockstore import is_block
@@ -244,7 +244,7 @@ def check(bench: Bench, task: Task, programme: Programme, progress: Progress) ->
     try:
         facts = function_named(programme.look)(
             entry.path,
-            view=entry.view if entry.view in filmcheck.VIEWS else AUTO,
+            view=entry.view if entry.view in filmfacts.VIEWS else AUTO,
             plate_mm=entry.plate_mm or AnalysisConfig().calibration.plate_mm,
             progress=progress,
         )
@@ -252,7 +252,7 @@ def check(bench: Bench, task: Task, programme: Programme, progress: Progress) ->
         sentence = str(error).replace(str(entry.path), entry.name)
         shelf.keep_check(bench, entry, {"error": sentence})
         return
-    table = filmcheck.advise(facts)
+    table = filmadvice.advise(facts)
     rows = table[["item", "value", "verdict", "words"]].astype(str).to_numpy().tolist()
     shelf.keep_check(bench, entry, {"view": facts.view, "rows": rows})
 

@@ -1,0 +1,147 @@
+"""Bar, camera and the lifter's joints are followed through the clip, in one reading of it."""
+
+import dataclasses
+from contextlib import nullcontext
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import pandas as pd
+
+from barpath.analysis.config import AnalysisConfig, pose_config
+from barpath.analysis.finding import Found
+from barpath.analysis.running import Progress, quiet
+from barpath.clip import cameramotion, scene, sceneroll
+from barpath.clip.frames import ClipInfo, DuplicateCounter, Frame, StreamStats, stream
+from barpath.sight import barends, barline, bartrack, platetrack, pose
+from barpath.sight.jointnet import JointNetwork
+from barpath.space import fittedcamera
+
+BARE_LOOKS_PER_S = 30.0
+N_STILLS = 7
+STILL_SIDE_PX = 1280
+
+
+@dataclass(frozen=True)
+class Detected:
+    """What was seen in the clip: all that measuring needs, so that it can be repeated without it.
+
+    Attributes
+    ----------
+    view, view_source : str
+        As in `SetResult`.
+    track, camera : DataFrame
+        Plate or bar table, and camera table.
+    n_duplicate : int
+        Frames that repeat the content of the one before.
+    level : SceneRoll
+        Camera roll and pitch as told by the scenery.
+    joints_px : DataFrame or None
+        Pose table; None when joints were not looked for.
+    """
+
+    view: str
+    view_source: str
+    track: pd.DataFrame
+    camera: pd.DataFrame
+    n_duplicate: int
+    level: sceneroll.SceneRoll
+    joints_px: pd.DataFrame | None = None
+
+    @property
+    def poses(self) -> pd.DataFrame:
+        """Pose table; without rows where joints were not looked for."""
+        if self.joints_px is None or self.joints_px.empty:
+            return pose.pose_table([])
+        return self.joints_px
+
+
+def follow(
+    info: ClipInfo,
+    found: Found,
+    config: AnalysisConfig,
+    progress: Progress = quiet,
+    network: JointNetwork | None = None,
+    stats: StreamStats | None = None,
+) -> Detected:
+    """Follow bar, camera motion and the lifter's joints through the clip, in one decoding pass.
+
+    Parameters
+    ----------
+    info : ClipInfo
+    found : Found
+        From `find_bar`.
+    config : AnalysisConfig
+    progress : callable, optional
+    network : JointNetwork, optional
+        Without it joints are not looked for.
+
+    Returns
+    -------
+    Detected
+    """
+    strips = None
+    tracker: bartrack.BarTracker | platetrack.PlateTracker | None = None
+    if isinstance(found.seed, barline.BarSeed):
+        tracker = bartrack.BarTracker(found.seed, config.bar)
+        strips = barends.BarStrips(config.ends, bare=found.seed.left.bare)
+    elif found.seed is not None:
+        tracker = platetrack.PlateTracker(found.seed, config.plate)
+    motion = cameramotion.CameraMotion(config.scene)
+    reading = pose_config(config)
+    if tracker is None:
+        # The hands are all that tells where the bar is.
+        reading = dataclasses.replace(reading, looks_per_s=BARE_LOOKS_PER_S)
+    reader = pose.PoseReader(network, reading) if network is not None else None
+    repeats = DuplicateCounter()
+    n_duplicate = 0
+    stills = []
+    kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
+    with reader or nullcontext():
+        for frame in stream(info, stats=stats):
+            n_duplicate += repeats.update(frame.image)
+            if frame.index in kept:
+                stills.append(_shrunk(frame, STILL_SIDE_PX))
+            motion.update(frame)
+            row = {} if tracker is None else tracker.update(frame)
+            if strips is not None:
+                strips.update(frame.image, row)
+            if reader is not None:
+                line = pose.bar_line(row, reading) if row else None
+                reader.update(frame.index, frame.time_s, frame.image, line)
+            progress("following the bar", (frame.index + 1) / info.n_frames)
+    camera = motion.table()
+    level = find_level(info, camera, stills, config)
+    joints_px = None if reader is None else reader.table()
+    if tracker is not None:
+        track = tracker.table()
+    elif joints_px is not None:
+        track = pose.held_track(camera["time_s"].to_numpy(dtype=float), joints_px, reading)
+    if strips is not None:
+        focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
+        track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
+    return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
+
+
+def _shrunk(frame: Frame, max_side_px: int) -> Frame:
+    height, width = frame.image.shape[:2]
+    shrink = min(1.0, max_side_px / max(height, width))
+    size = (round(width * shrink), round(height * shrink))
+    image = cv2.resize(frame.image, size, interpolation=cv2.INTER_AREA)
+    return dataclasses.replace(frame, image=image)
+
+
+def find_level(
+    info: ClipInfo, camera: pd.DataFrame, stills: list[Frame], config: AnalysisConfig
+) -> sceneroll.SceneRoll:
+    """Camera roll and pitch from straight lines in a few frames spread over the clip."""
+    rows = camera.set_index("frame").reindex([still.index for still in stills])
+    known = rows["m00"].notna().to_numpy()
+    stills = [still for still, keep in zip(stills, known, strict=True) if keep]
+    transforms = scene.transforms_of(rows[known].reset_index())
+    focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
+    if not stills:
+        return sceneroll.scene_roll([np.zeros((info.height_px, info.width_px), np.uint8)], focal_px)
+    shrink = stills[0].image.shape[1] / info.width_px
+    transforms[:, :, 2] *= shrink
+    return sceneroll.scene_roll(stills, focal_px * shrink, config.scene, transforms)

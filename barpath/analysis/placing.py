@@ -1,0 +1,198 @@
+"""From pixels to metres: the camera of a clip, from what was followed in it."""
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import correct_track
+from barpath.analysis.following import Detected
+from barpath.analysis.kept import config_of, detected_in, head_of
+from barpath.analysis.setresult import SetResult
+from barpath.analysis.trajectory import Path3, move_origin, toward_head, trajectory_of
+from barpath.clip.frames import ClipInfo
+from barpath.clip.sceneroll import SceneRoll
+from barpath.errors import BarNotFoundError
+from barpath.ground.view import view_of
+from barpath.sight import pose
+from barpath.sight.bridge import bridge, followed_end
+from barpath.space import barparts, feetcamera, platecamera, scalecheck, sights
+from barpath.space.fittedcamera import Calibration
+from barpath.space.joints import front_joints, head_direction, near_side, side_joints
+from barpath.space.scalecheck import Systematics
+from barpath.space.steadying import steady
+
+
+@dataclass(frozen=True)
+class Steadied:
+    """What was followed, in the steadied image.
+
+    Attributes
+    ----------
+    track : DataFrame
+        Plate or bar table; where the bar was lost its place is that of the hands.
+    joints : DataFrame
+        Pose table; without rows where joints were not looked for.
+    """
+
+    track: pd.DataFrame
+    joints: pd.DataFrame
+
+
+def steadied(detected: Detected, config: AnalysisConfig) -> Steadied:
+    """Take the camera's motion out of bar and joints, and bridge where the bar was lost."""
+    shows, camera = view_of(detected.view), detected.camera
+    joints_px = detected.poses
+    joints = steady(joints_px, camera, pose.points_in(joints_px))
+    track = steady(detected.track, camera, shows.ends)
+    return Steadied(bridge(track, joints, shows.ends, config.bridging), joints)
+
+
+def systematics_of(calibration: Calibration, track: pd.DataFrame) -> Systematics:
+    """What of the scale's uncertainty all lengths of the set share, as the view has it."""
+    if calibration.shows.both_ends:
+        return scalecheck.front_systematics(calibration, track)
+    return scalecheck.side_systematics(calibration, track)
+
+
+def calibrate_view(
+    steadied: pd.DataFrame,
+    view: str,
+    info: ClipInfo,
+    level: SceneRoll,
+    config: AnalysisConfig,
+    joints: pd.DataFrame | None = None,
+) -> Calibration:
+    """Camera of a clip, from the bar or plate followed and what the scenery tells.
+
+    Parameters
+    ----------
+    steadied : DataFrame
+        Plate or bar table in steadied image coordinates.
+    view : {'side', 'front', 'oblique'}
+    info : ClipInfo
+    level : SceneRoll
+    config : AnalysisConfig
+    joints : DataFrame, optional
+        Pose table in steadied image coordinates.
+
+    Returns
+    -------
+    Calibration
+    """
+    if view_of(view).both_ends:
+        return feetcamera.calibrate_front(
+            steadied,
+            info.width_px,
+            info.height_px,
+            roll_deg=level.roll_deg,
+            roll_sd_deg=level.sd_deg,
+            pitch_deg=level.pitch_deg,
+            pitch_sd_deg=level.pitch_sd_deg,
+            config=config.calibration,
+        )
+    bar = []
+    if joints is not None and not joints.empty:
+        end = followed_end(steadied, joints)
+        if barparts.is_bare(steadied):
+            end = near_side(head_direction(joints))
+        bar = [
+            barparts.bar_readings(steadied, joints, side)
+            for side in ((end,) if end else sights.SIDES)
+        ]
+    return platecamera.calibrate_side(
+        steadied,
+        info.width_px,
+        info.height_px,
+        roll_deg=level.roll_deg,
+        roll_sd_deg=level.sd_deg,
+        pitch_deg=level.pitch_deg,
+        pitch_sd_deg=level.pitch_sd_deg,
+        view=view,
+        bar=bar,
+        config=config.calibration,
+    )
+
+
+def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> None:
+    """Refuse a track that was lost for most of the clip.
+
+    Raises
+    ------
+    BarNotFoundError
+    """
+    seen = track[[c for c in track.columns if c.endswith(("x_px", "y_px"))]].notna().all(axis=1)
+    if seen.mean() < min_share:
+        what = "Both ends of the bar were" if view_of(view).both_ends else "The plate was"
+        raise BarNotFoundError(
+            f"{what} seen in only {seen.mean():.0%} of the frames; at least {min_share:.0%} are"
+            " needed."
+        )
+
+
+def sight_to_bar_deg(calibration: Calibration) -> float:
+    """Angle between the line of sight and the bar: 90 squarely from the feet, 0 from the side."""
+    turn_deg = float(np.rad2deg(abs(calibration.value("yaw"))))
+    # From the feet the angle is that by which the bar is turned from the picture's plane.
+    return 90.0 - turn_deg if calibration.shows.widths else turn_deg
+
+
+def place_joints(
+    joints: pd.DataFrame,
+    path: Path3,
+    calibration: Calibration,
+    head: int,
+    config: AnalysisConfig,
+) -> pd.DataFrame:
+    """Joints in metres in the plane of the view, on the path's axes.
+
+    Parameters
+    ----------
+    joints : DataFrame
+        Pose table in steadied image coordinates.
+    path : Path3
+        x toward the image's right.
+    calibration : Calibration
+    head : int
+        From `joints.head_direction`; 0 from the feet.
+    config : AnalysisConfig
+    """
+    depths, error = config.depths, config.reading_error
+    if not calibration.shows.both_ends:
+        return side_joints(joints, calibration, head, path.origin_m, depths, error)
+    along = pd.Series(path.along_m, index=path.table["frame"]).reindex(joints["frame"])
+    along_m = along.to_numpy(dtype=float)
+    return front_joints(joints, calibration, along_m, path.origin_m, depths, error)
+
+
+@dataclass(frozen=True)
+class Placed:
+    """What was seen in a set's clip, put into its world again.
+
+    Attributes
+    ----------
+    calibration : Calibration
+    path : Path3
+        As in the result's trajectory, x toward the head.
+    head : int
+        Which way the head lies in a side view: 1 image right, -1 left, 0 unknown.
+    """
+
+    calibration: Calibration
+    path: Path3
+    head: int
+
+
+def place(result: SetResult) -> Placed:
+    """Camera and path of a set, from its result."""
+    config, detected = config_of(result), detected_in(result)
+    track = correct_track(result.track, config.corrections, config.correcting)
+    seen = steadied(dataclasses.replace(detected, track=track), config)
+    calibration = calibrate_view(
+        seen.track, result.view, result.info, detected.level, config, seen.joints
+    )
+    path = move_origin(trajectory_of(seen.track, calibration, config), result.reps)
+    head = head_of(result)
+    return Placed(calibration, toward_head(path, head) if head else path, head)
