@@ -30,12 +30,13 @@ class CalibrationConfig:
     may be off by some percent all through a clip.
 
     The outline that is followed is that of a thick plate, or of several alike side by side, some 2
-    to 7 cm (common practice, no source), whose middle lies somewhat beyond the inner face
-    (`outline_beyond_m`), and lies a little inside the rim (`outline_inset`, of the tuning clips);
-    aslant it lies farther inside along and across, and it may be turned (`slant_…`, of the same).
-    What the network reads of the bar has an error that stays through the clip (`common_share` of
-    the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
-    lie is known to `point_sd_m`. The bar may tilt in the press.
+    to 7 cm (common practice, no source), whose middle lies beyond the collar's inner face by the
+    sleeve's shoulder and half of them (`outline_beyond_m`), and lies a little inside the rim
+    (`outline_inset`, of the tuning clips); aslant it lies farther inside along and across, and it
+    may be turned (`slant_…`, of the same). What the network reads of the bar has an error that
+    stays through the clip (`common_share` of the stated one, and `common_m`) and one that is each
+    frame's own; where on the bar the points lie is known to `point_sd_m`. The bar may tilt in the
+    press.
 
     Whether the plate followed is another than the given one, the bar tells, and the arms have a say
     (`reach_m`: from shoulder to hand with the bar high, as long as it looks in the plane of the
@@ -63,7 +64,7 @@ class CalibrationConfig:
     slant_inset_sd: tuple[float, float] = (0.005, 0.030)
     slant_turn_sd_deg: float = 1.0
     thickness_m: tuple[float, float] = (0.040, 0.030)
-    outline_beyond_m: tuple[float, float] = (0.044, 0.030)
+    outline_beyond_m: tuple[float, float] = (0.075, 0.030)
     common_share: float = 0.85
     common_m: float = 0.003
     own_share: float = 0.7
@@ -100,7 +101,7 @@ class CalibrationConfig:
     def outline_m(self) -> tuple[float, float]:
         """From the bar's middle to that of the plates followed, and its standard uncertainty."""
         beyond_m, sd_m = self.outline_beyond_m
-        return self.barbell.inner_faces_m / 2 + beyond_m, sd_m
+        return self.barbell.collar_m + beyond_m, sd_m
 
     @property
     def point_m(self) -> tuple[float, float]:
