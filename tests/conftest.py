@@ -9,6 +9,21 @@ import pytest
 
 from tests.browser import FLAGS
 
+LONG = """
+    advice answer armfit arms3d barline benchmark beside block blockpages calibrate cli compare desk
+    desk_pages finder frames generator jointnet kills list measures notebooks on_clips pairset photo
+    pipeline plate report stills touchup training
+"""
+"""Test modules that read clips, make many bodies, or start browsers and programs."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark as quick what is neither slow nor in a long module; those mark some by themselves."""
+    for item in items:
+        name = item.path.stem.removeprefix("test_")
+        if name not in LONG.split() and not item.get_closest_marker("slow"):
+            item.add_marker(pytest.mark.quick)
+
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:

@@ -100,6 +100,7 @@ def test_wrong_options(tmp_path, options):
     assert_refused(run("analyse", "clip.mp4", *options, cwd=tmp_path), 2)
 
 
+@pytest.mark.quick
 def test_an_unknown_option_is_told(tmp_path):
     done = run("analyse", "clip.mp4", "--colour", "red", cwd=tmp_path)
     assert done.returncode == 2
@@ -159,6 +160,7 @@ def test_stopping_leaves_nothing_behind(tmp_path, stop):
     assert only_inputs_left(tmp_path, "clip.mp4")
 
 
+@pytest.mark.quick
 def test_help_names_the_cautions(tmp_path):
     done = run("--help", cwd=tmp_path)
     assert done.returncode == 0
