@@ -152,7 +152,7 @@ def pose_config(config: AnalysisConfig) -> PoseConfig:
     return dataclasses.replace(
         config.pose,
         plate_diameter_m=config.calibration.plate_mm / 1000,
-        bar_between_plates_m=config.calibration.plate_gap_m,
+        barbell=config.calibration.barbell,
     )
 
 

@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 
 from barpath.analysis.setresult import SetResult
 from barpath.errors import OutputError
+from barpath.ground.equipment import POWER_BAR
 from barpath.ground.files import (
     MANIFEST_FILE,
     damaged,
@@ -393,8 +394,9 @@ def trc_text(result: SetResult, file_name: str) -> str:
     The axes are right-handed: X toward the lifter's head, Y up, Z to the right as seen from the
     feet. A side view knows X and Y, a front view Y and Z; the third is 0, for the path is that in
     the plane of the view. Where the head's place is unknown X grows toward the picture's right. A
-    front view also has the height of both ends of the bar, placed half of 1.31 m (the shaft of an
-    IPF bar, from memory) to either side. Frames without a position are left blank.
+    front view also has the height of both ends of the bar, where its axis meets the inner faces of
+    the plates, placed half the distance between those to either side. Frames without a position are
+    left blank.
 
     Parameters
     ----------
@@ -418,9 +420,10 @@ def trc_text(result: SetResult, file_name: str) -> str:
     x, y = path["x_smooth_m"].to_numpy(float), path["y_smooth_m"].to_numpy(float)
     if result.shows.both_ends:
         markers = {"bar_middle": (zero, y, x)}
+        half_m = POWER_BAR.inner_faces_m / 2
         for name, sign in (("bar_left", 1.0), ("bar_right", -1.0)):
             if f"{name[4:]}_y_m" in path:
-                markers[name] = (zero, path[f"{name[4:]}_y_m"].to_numpy(float), x + sign * 0.655)
+                markers[name] = (zero, path[f"{name[4:]}_y_m"].to_numpy(float), x + sign * half_m)
     else:
         markers = {"bar": (x, y, zero)}
     rate = f"{result.info.fps:.6g}"

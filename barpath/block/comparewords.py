@@ -12,6 +12,7 @@ LEVEL_WORDS = {
     "sets": "rests on sets of too few sessions: it speaks for those days only",
     "reps": "rests on repetitions of too few sets and on how far the tool may be off: it speaks for"
     " those sets only",
+    "one": "rests on how far the tool may be off alone: it speaks for those repetitions only",
 }
 
 
@@ -69,7 +70,7 @@ def in_words(row: pd.Series) -> str:
             )
     if row["design"].startswith("different"):
         text += " The loads differ, so part of this may be the load's doing."
-    if row["level"] == "reps" and row["verdict"] == "clear":
+    if row["level"] in ("reps", "one") and row["verdict"] == "clear":
         text += " It is one set against another, and another day may show otherwise."
     if row["verdict"] in ("clear", "on average", "within tool") and row["q"] > 0.05:
         text += " Among so many measures this may be chance."
