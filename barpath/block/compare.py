@@ -163,8 +163,6 @@ def compare(
         is
 
         - ``"clear"``: the interval excludes 0 and the difference is larger than `sdc`;
-        - ``"within tool"``: the interval excludes 0, but the difference is not larger than
-          `tool_u95`, so that the tool erring otherwise in the two setups would look the same;
         - ``"on average"``: the interval excludes 0, but two single sets could not show it;
         - ``"none seen"``: the whole interval lies within ± `sdc` and includes 0;
         - ``"open"``: the interval includes 0 and more;
@@ -331,7 +329,7 @@ def _compare_pattern(
         if math.isfinite(width):
             row |= {"low": difference - width, "high": difference + width}
             row |= {"dof": slope.dof, "p": float(p[k])}
-            row["verdict"] = verdict(difference, width, sdc, float(tool[k]))
+            row["verdict"] = verdict(difference, width, sdc)
         else:
             row["reason"] = "One set or repetition of each says nothing of how far they vary."
         out.append(row)
@@ -380,7 +378,7 @@ def _tool_u95(sets: Sets, rows: Ints, columns: Ints) -> Floats:
     return np.where(sets.by_joints[columns], u95, 0.0)
 
 
-def verdict(difference: float, half_width: float, sdc: float, tool_u95: float = 0.0) -> str:
+def verdict(difference: float, half_width: float, sdc: float) -> str:
     """What a difference comes to; see `compare`.
 
     Examples
@@ -389,8 +387,6 @@ def verdict(difference: float, half_width: float, sdc: float, tool_u95: float = 
     ('clear', 'on average', 'none seen', 'open')
     """
     if abs(difference) > half_width:
-        if abs(difference) <= tool_u95:
-            return "within tool"
         return "clear" if abs(difference) > sdc else "on average"
     return "none seen" if abs(difference) + half_width <= sdc else "open"
 

@@ -34,7 +34,6 @@ def in_words(row: pd.Series) -> str:
         return f"{label}: cannot be compared. {row['reason']}".strip()
     factor, unit = shown_unit(row["unit"])
     width = (row["high"] - row["low"]) / 2
-    tool = state_width(factor * row["tool_u95"], unit)
     amount = state(abs(factor * row["difference"]), factor * width, unit)
     least = state_width(factor * row["sdc"], unit)
     way = "more" if row["difference"] > 0 else "less"
@@ -49,12 +48,6 @@ def in_words(row: pd.Series) -> str:
                 f"{label}: {amount} {way} with {b} than with {a} on average over these sets; a"
                 f" single set against a single set could not show it, for they differ by up to"
                 f" {least} when done alike."
-            )
-        case "within tool":
-            text = (
-                f"{label}: {amount} {way} with {b} than with {a}, but joints seen by the network"
-                f" may be off by so much that {tool} could come from"
-                " the tool alone."
             )
         case "none seen":
             text = (
@@ -72,7 +65,7 @@ def in_words(row: pd.Series) -> str:
         text += " The loads differ, so part of this may be the load's doing."
     if row["level"] in ("reps", "one") and row["verdict"] == "clear":
         text += " It is one set against another, and another day may show otherwise."
-    if row["verdict"] in ("clear", "on average", "within tool") and row["q"] > 0.05:
+    if row["verdict"] in ("clear", "on average") and row["q"] > 0.05:
         text += " Among so many measures this may be chance."
     if row["poor_share"] > 0.5:
         text += " Most of its values are poor, so take it as a hint."
