@@ -16,6 +16,7 @@ from barpath.analysis.kept import config_of
 from barpath.analysis.pairset import ClipOptions, measure_clips, read_or_analyse
 from barpath.analysis.pairspace import arms_config
 from barpath.analysis.store import read_results, write_results
+from barpath.block import blockstore
 from barpath.errors import OptionError
 from barpath.ground.equipment import BARS, POWER_BAR, bar_of
 from barpath.report.setpage import report_html
@@ -204,3 +205,14 @@ def test_the_range_of_motion_of_a_front_clip_is_as_long_as_the_bar_that_is_given
         assert ("plate_doubtful" in warned) == (name != "power")
     # By the shaft between the sleeves, which is what is found in the pictures.
     assert rises["1080:1800"] / rises["power"] == pytest.approx(1.08 / 1.312, rel=0.01)
+
+
+def test_a_blocks_table_says_the_bar_and_an_older_one_has_power_bars(tmp_path) -> None:
+    table = blockstore.table_of([{"lifter": "Ada", "rep": 1, "bar": "15kg", "plate_mm": 450.0}])
+    path = tmp_path / "reps.parquet"
+    path.write_bytes(blockstore.table_bytes(table))
+    assert blockstore.read_table(path)["bar"].tolist() == ["15kg"]
+    path.write_bytes(blockstore.table_bytes(table.drop(columns="bar")))
+    older = blockstore.read_table(path)
+    assert older["bar"].tolist() == ["power"]
+    assert list(older.columns) == list(table.columns)
