@@ -4,13 +4,18 @@ International Powerlifting Federation, Technical Rules Book, section on bars and
 memory): the bar is at most 2200 mm long over all; its collars' inner faces lie 1310 to 1320 mm
 apart; the shaft is 28 to 29 mm thick; marks on it lie 810 mm apart; the largest disc is at most
 450 mm across.
+
+International Weightlifting Federation, Technical and Competition Rules and Regulations, section on
+bars (from memory): the bar of 20 kg is 2200 mm long and 28 mm thick, that of 15 kg 2010 mm and
+25 mm; on both the collars' inner faces lie 1310 mm apart and the sleeves are 50 mm thick.
 """
 
 import pytest
 
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import CorrectionConfig
-from barpath.ground.equipment import LARGEST_DISC_M, POWER_BAR
+from barpath.errors import OptionError
+from barpath.ground.equipment import BARS, LARGEST_DISC_M, POWER_BAR, bar_of
 from barpath.lift.advice import AdviceConfig
 from barpath.lift.rules import RulesConfig
 from barpath.sight.barends import EndsConfig
@@ -57,6 +62,45 @@ def test_the_cameras_and_the_arms_have_its_parts_where_it_has_them():
     assert CalibrationConfig().point_m == pytest.approx(along_m)
     parts = ArmFitConfig().bar_part_m
     assert (parts["collar"], parts["bar_end"]) == pytest.approx(along_m)
+
+
+OF_WEIGHTLIFTING = {"weightlifting": (1.310, 2.200, 0.028), "15kg": (1.310, 2.010, 0.025)}
+
+
+@pytest.mark.parametrize("name", sorted(set(BARS) - {POWER_BAR.name}))
+def test_bars_of_weightlifting_are_as_its_rules_say(name):
+    bar = bar_of(name)
+    assert (bar.shaft_m, 2 * bar.end_m, bar.shaft_mm / 1000) == OF_WEIGHTLIFTING[name]
+    assert 2 * bar.sleeve_radius_m == pytest.approx(0.050)
+    assert bar.inner_faces_m == pytest.approx(1.370)
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("long", "one of power, weightlifting, 15kg"),
+        ("", "one of power"),
+        ("1080", "as in 1080:1800"),
+        ("1.08:1.80", "between the collars must lie"),
+        ("300:1800", "between the collars must lie"),
+        ("1310:1400", "over all"),
+        ("1310:4000", "over all"),
+        ("-1310:2200", "one of power"),
+        ("1e3:2200", "one of power"),
+    ],
+)
+def test_a_bar_that_cannot_be_is_refused_in_one_sentence(text, word):
+    with pytest.raises(OptionError, match=word) as refused:
+        bar_of(text)
+    assert str(refused.value).count(". ") == 0
+    assert str(refused.value).endswith(".")
+
+
+def test_own_lengths_make_a_bar_that_is_else_like_a_power_bar():
+    bar = bar_of(" 1080:1800 ")
+    assert (2 * bar.collar_m, 2 * bar.end_m) == pytest.approx((1.080, 1.800))
+    assert bar.inner_faces_m == pytest.approx(1.080 + 2 * 0.030)
+    assert bar.shaft_radius_m == POWER_BAR.shaft_radius_m
 
 
 @pytest.mark.parametrize("limit_m", [AdviceConfig().limit_m, RulesConfig().limit_m])

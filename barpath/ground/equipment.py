@@ -6,7 +6,10 @@ rules call the collar), the innermost plate leans on the shoulder's far side, an
 to the bar's end.
 """
 
+import re
 from dataclasses import dataclass
+
+from barpath.errors import OptionError
 
 LARGEST_DISC_MM = 450.0
 """Diameter of the largest disc: at most 450 mm (International Powerlifting Federation, Technical
@@ -28,6 +31,10 @@ class Bar:
 
     Attributes
     ----------
+    name : str
+        As an option says it.
+    words : str
+        As a report says it.
     between_mm : float
         Between the collars' inner faces, at least 1310 mm and at most 1320 mm: the shaft.
     over_mm : float
@@ -46,6 +53,8 @@ class Bar:
         Distance between the marks on the shaft, beyond which no forefinger may be in competition.
     """
 
+    name: str = "power"
+    words: str = "power bar"
     between_mm: float = 1310.0
     over_mm: float = 2.0
     overall_mm: float = 2200.0
@@ -118,3 +127,85 @@ class Bar:
 
 POWER_BAR = Bar()
 """The bar that is taken where nothing is said."""
+
+BARS = {
+    bar.name: bar
+    for bar in (
+        POWER_BAR,
+        # Both: International Weightlifting Federation, Technical and Competition Rules and
+        # Regulations, section on bars (from memory).
+        Bar(
+            "weightlifting",
+            "weightlifting bar of 20 kg",
+            over_mm=0.0,
+            shaft_mm=28.0,
+            marks_mm=910.0,
+        ),
+        Bar(
+            "15kg",
+            "weightlifting bar of 15 kg",
+            over_mm=0.0,
+            overall_mm=2010.0,
+            shaft_mm=25.0,
+            marks_mm=910.0,
+        ),
+    )
+}
+"""Kinds of bar by name. A new one is an entry here, with its source, and its row in the tests."""
+
+BETWEEN_MM = (700.0, 1600.0)
+LEAST_SLEEVE_MM, MOST_SLEEVE_MM = 100.0, 600.0
+"""What own dimensions may be: between the collars, and of a sleeve with its shoulder."""
+
+
+def bar_of(text: str) -> Bar:
+    """A bar by its name, or by its own lengths.
+
+    Parameters
+    ----------
+    text : str
+        A name of `BARS`; or, in mm, the length between the collars and that over all with a colon
+        between, of a bar that is else like a power bar.
+
+    Returns
+    -------
+    Bar
+
+    Raises
+    ------
+    OptionError
+        There is no such name, or no bar has such lengths.
+
+    Examples
+    --------
+    >>> bar_of("15kg").overall_mm, bar_of("1080:1800").inner_faces_m
+    (2010.0, 1.14)
+    """
+    said = text.strip().lower()
+    if said in BARS:
+        return BARS[said]
+    lengths = re.fullmatch(r"(\d+(?:\.\d+)?):(\d+(?:\.\d+)?)", said)
+    if lengths is None:
+        raise OptionError(
+            f"The bar must be one of {', '.join(BARS)}, or its lengths between the collars and over"
+            f" all in mm as in 1080:1800, not {text!r}."
+        )
+    between, overall = (float(length) for length in lengths.groups())
+    if not BETWEEN_MM[0] <= between <= BETWEEN_MM[1]:
+        raise OptionError(
+            f"The bar's length between the collars must lie between {BETWEEN_MM[0]:g} and"
+            f" {BETWEEN_MM[1]:g} mm, not {between:g}."
+        )
+    least, most = between + 2 * LEAST_SLEEVE_MM, between + 2 * MOST_SLEEVE_MM
+    if not least <= overall <= most:
+        raise OptionError(
+            f"The length over all of a bar with {between:g} mm between the collars must lie between"
+            f" {least:g} and {most:g} mm, not {overall:g}."
+        )
+    return Bar(
+        name=f"{between:g}:{overall:g}",
+        words=f"bar of {between:g} mm between the collars and {overall:g} mm over all",
+        between_mm=between,
+        over_mm=0.0,
+        overall_mm=overall,
+    )
