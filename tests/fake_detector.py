@@ -10,11 +10,14 @@ import signal
 import time
 from pathlib import Path
 
+from barpath.block.blockstore import SEVERAL, rep_rows
 from barpath.block.jobs import Programme
-from barpath.errors import NoRepError
+from barpath.errors import NoRepError, OptionError
 from tests.made_results import make_result
 
-PROGRAMME = Programme("tests.fake_detector:detect", "tests.fake_detector:measure")
+PROGRAMME = Programme(
+    "tests.fake_detector:detect", "tests.fake_detector:measure", "tests.fake_detector:join"
+)
 
 
 def write_clip(path: Path, log: Path, **order) -> Path:
@@ -44,15 +47,32 @@ def detect(clip, *, config, progress):
             os.kill(os.getpid(), signal.SIGKILL)
         case "die once" if Path(order["log"]).read_text().count(f"begun {order['name']}") < 2:
             os.kill(os.getpid(), signal.SIGKILL)
-    result = make_result(n_reps=order.get("reps", 2))
+    result = make_result(order.get("view", "side"), order.get("reps", 2))
     note(order, "ended")
-    return dataclasses.replace(result, calibration=result.calibration | {"mark": order["name"]})
+    mark = {"mark": order["name"], "order": order}
+    return dataclasses.replace(result, calibration=result.calibration | mark)
 
 
 def measure(result, config):
+    note(result.calibration["order"], "measured")
     measures = result.measures.copy()
     # Something that depends on the clip and on an option of measuring alone.
     shift = len(result.calibration["mark"]) / 1000 + (config.upper_arm_m or 0.0)
+    shift += len(config.corrections.joints)
     measures["value"] += shift
     measures["sd_common"] = measures["sd"] / 2
     return dataclasses.replace(result, measures=measures)
+
+
+def join(results):
+    """The mean of what the clips give, unless one of them is to stand apart."""
+    orders = [result.calibration["order"] for result in results]
+    note(orders[0] | {"name": "+".join(order["name"] for order in orders)}, "joining")
+    time.sleep(orders[0].get("joining_seconds", 0.0))
+    if sentence := next((order["apart"] for order in orders if "apart" in order), ""):
+        raise OptionError(sentence)
+    many = [rep_rows(result) for result in results]
+    return [
+        rows[0] | {"view": SEVERAL, "pause_s": sum(r["pause_s"] for r in rows) / len(rows)}
+        for rows in zip(*many, strict=True)
+    ]

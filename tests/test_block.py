@@ -17,19 +17,22 @@ import pandas as pd
 import pytest
 
 from barpath.analysis.config import AnalysisConfig
-from barpath.block import blockstore
+from barpath.analysis.corrections import Corrections, JointPoint, write_corrections
+from barpath.block import blockstore, compare, drift, loadvelocity
 from barpath.block.jobs import BlockConfig, ClipEntry, Programme, ignore, n_cores
 from barpath.block.keys import configs_of, keys_of, make_jobs
 from barpath.block.plan import entry_from_name, plan_folder
 from barpath.block.run import locked
 from barpath.block.run import run as run_block
-from barpath.block.tables import BlockSummary, kept_sets
+from barpath.block.tables import BlockSummary, kept_sets, single_clips
 from barpath.block.work import STILL_FILE, function_named, process
 from barpath.errors import OptionError, OutputError
+from barpath.report import blockpages, comparepage
 from tests.fake_detector import PROGRAMME, write_clip
 from tests.made_results import make_result
 
 ROOT = Path(__file__).parents[1]
+TWO_NAMES = ("front", "side")
 TABLES = ("reps.parquet", "reps.csv", "clips.csv", "failures.csv", "block.json")
 
 
@@ -44,6 +47,21 @@ def fake_block(folder: Path, n: int, **order) -> tuple[Path, Path]:
         write_clip(clips / name, log, **order)
         technique = ("flared", "tucked")[k % 2]
         lines.append(f"{name},Ada,2026-10-{k // 4 + 1:02d},{60 + 10 * (k % 3)},{technique},red")
+    (clips / "block.csv").write_text("\n".join(lines) + "\n")
+    return clips, log
+
+
+def paired_block(folder: Path, n_sets: int, **order) -> tuple[Path, Path]:
+    """A folder with two fake clips of each set, and the log of the calls."""
+    clips = folder / "clips"
+    clips.mkdir(parents=True)
+    log = folder / "log.txt"
+    lines = ["clip,lifter,date,load_kg,technique,pair"]
+    for k in range(n_sets):
+        for view in TWO_NAMES:
+            name = f"set{k}_{view}{'x' * k}.mp4"
+            write_clip(clips / name, log, view=view, **order)
+            lines.append(f"{name},Ada,2026-10-01,80,{('flared', 'tucked')[k % 2]},{k}")
     (clips / "block.csv").write_text("\n".join(lines) + "\n")
     return clips, log
 
@@ -284,6 +302,169 @@ def test_the_table_is_read_by_others(tmp_path, in_process):
     assert list(flat.columns) == list(table.columns)
     np.testing.assert_allclose(flat["pause_s"], table["pause_s"], rtol=1e-8)
     assert len(list((out / "trajectories").iterdir())) == 4
+
+
+def test_clips_of_one_set_are_measured_together(tmp_path, in_process):
+    clips, log = paired_block(tmp_path, 2)
+    write_clip(clips / "lone.mp4", log)
+    with (clips / "block.csv").open("a") as sheet:
+        sheet.write("lone.mp4,Ada,2026-10-01,80,flared,9\n")
+    out = tmp_path / "out"
+    summary = run(clips, out, trc=True)
+    assert (summary.n_measured, summary.n_sets, summary.n_reps) == (5, 2, 6)
+    assert (summary.apart, summary.n_failed) == ((), 0)
+    table = blockstore.read_table(out)
+    one = table[table["set_id"] == "Ada 2026-10-01 pair 0"]
+    assert one["rep"].tolist() == [1, 2]
+    assert set(one["view"]) == {"pair"}
+    assert set(one["clip"]) == {"set0_front.mp4 + set0_side.mp4"}
+    assert set(one["technique"]) == {"flared"}
+    assert set(table.loc[table["clip"] == "lone.mp4", "view"]) == {"side"}
+    assert blockstore.n_clips(table) == 5
+    # What the two clips give by themselves differs by the lengths of their names; see `measure`.
+    kept = [json.loads(p.read_text())["content"] for p in (out / "cache/measured").glob("*.json")]
+    pauses = {rows[0]["pause_s"] for rows in kept}
+    assert one["pause_s"].iloc[0] not in pauses
+    assert min(pauses) < one["pause_s"].iloc[0] < max(pauses)
+    listed = pd.read_csv(out / "clips.csv").set_index("clip")
+    assert listed["reps"].tolist() == [2] * 5
+    assert listed.loc["set1_frontx.mp4", "seen"] == "front"
+    behind = single_clips(out, table)
+    assert sorted(zip(behind["clip"], behind["view"], strict=True)) == [
+        ("lone.mp4", "side"),
+        ("set0_front.mp4", "front"),
+        ("set0_side.mp4", "side"),
+        ("set1_frontx.mp4", "front"),
+        ("set1_sidex.mp4", "side"),
+    ]
+    assert len(list((out / "trajectories").iterdir())) == 5
+    # Nothing is done twice; a clip that changed has its own set measured again.
+    assert len(calls(log, "joining")) == 2
+    assert run(clips, out, trc=True).n_sets == 2
+    assert len(calls(log, "joining")) == 2
+    (clips / "set1_sidex.mp4").write_text((clips / "set1_sidex.mp4").read_text() + " ")
+    assert run(clips, out).n_detected_now == 1
+    assert calls(log, "joining")[2:] == ["set1_frontx.mp4+set1_sidex.mp4"]
+    # Without the label each clip counts by itself, as one whose partner failed does.
+    sheet = (clips / "block.csv").read_text()
+    (clips / "block.csv").write_text(sheet.replace("flared,0", "flared,"))
+    write_clip(clips / "set1_sidex.mp4", log, fate="no rep")
+    summary = run(clips, out)
+    assert (summary.n_sets, summary.n_failed, summary.n_reps) == (0, 1, 8)
+
+
+def test_all_that_reads_a_block_reads_sets_measured_together(tmp_path, in_process):
+    clips, _ = paired_block(tmp_path, 4)
+    out = tmp_path / "out"
+    run(clips, out)
+    table = blockstore.read_table(out)
+    compared = compare.compare(table)
+    row = compared[compared["measure"] == "pause_s"].iloc[0]
+    assert (row["n_sets_a"], row["n_sets_b"], row["n_reps_a"]) == (2, 2, 4)
+    pauses = table.groupby("technique")["pause_s"].mean()
+    assert row["difference"] == pytest.approx(pauses["tucked"] - pauses["flared"])
+    assert len(loadvelocity.fastest_of_sets(table)) == 4
+    trends = drift.trends(table)
+    assert (
+        trends.loc[(trends["measure"] == "pause_s") & (trends["with"] == "rep"), "reason"].item()
+        == ""
+    )
+    pages = blockpages.block_files(out)
+    assert "8 clips" in pages["coach.html"].decode()
+    page = comparepage.compare_files(out)["compare.html"].decode()
+    # Paths are those of the clips from the side, which were kept each by itself.
+    assert "<h3>Bar paths</h3>" in page
+
+
+def test_clips_that_cannot_be_joined_count_by_themselves(tmp_path, in_process):
+    clips, log = paired_block(tmp_path, 2)
+    why = "Its clips do not show the same repetitions: 2 in one, 3 in another."
+    write_clip(clips / "set0_side.mp4", log, view="side", apart=why)
+    sheet = (clips / "block.csv").read_text()
+    line = "set1_sidex.mp4,Ada,2026-10-01,"
+    (clips / "block.csv").write_text(sheet.replace(f"{line}80", f"{line}90"))
+    out = tmp_path / "out"
+    summary = run(clips, out)
+    assert (summary.n_sets, summary.n_failed, summary.n_reps) == (0, 0, 8)
+    told = dict(summary.apart)
+    assert told["Ada 2026-10-01 pair 0"] == why
+    other = "The lines of its clips in the sheet differ in the load."
+    assert told["Ada 2026-10-01 pair 1"] == other
+    listed = pd.read_csv(out / "clips.csv")
+    assert listed["apart"].tolist() == [why, why, other, other]
+    assert set(blockstore.read_table(out)["view"]) == {"front", "side"}
+    # That they cannot be joined is remembered.
+    assert run(clips, out).apart == summary.apart
+    assert len(calls(log, "joining")) == 1
+
+
+def test_a_set_that_is_damaged_is_measured_again(tmp_path, in_process):
+    clips, log = paired_block(tmp_path, 2)
+    out = tmp_path / "out"
+    run(clips, out)
+    whole = contents(out)
+    kept = sorted((out / "cache/joined").iterdir())
+    kept[0].write_bytes(kept[0].read_bytes().replace(b"pause_s", b"pause_x", 1))
+    again = run(clips, out)
+    assert (again.n_set_aside, again.n_detected_now) == (1, 0)
+    assert (out / "cache/aside" / f"joined-{kept[0].name}").is_file()
+    assert len(calls(log, "joining")) == 3
+    assert contents(out) == whole
+
+
+def test_what_was_put_right_by_hand_counts(tmp_path, in_process):
+    clips, log = paired_block(tmp_path, 2)
+    write_clip(clips / "lone.mp4", log)
+    with (clips / "block.csv").open("a") as sheet:
+        sheet.write("lone.mp4,Ada,2026-10-01,80,flared,\n")
+    out = tmp_path / "out"
+    run(clips, out)
+    before = blockstore.read_table(out).set_index(["set_id", "rep"])["pause_s"]
+    log.write_text("")
+    for name in ("lone.mp4", "set1_sidex.mp4"):
+        by_hand = Corrections(joints=(JointPoint(3, "left_elbow", 10.0, 20.0),))
+        write_corrections(by_hand, clips / f"{name}.corrections.json")
+    assert run(clips, out).n_detected_now == 0
+    change = blockstore.read_table(out).set_index(["set_id", "rep"])["pause_s"] - before
+    by_set = change.groupby("set_id").mean()
+    # The stand-in adds 1 for each joint put right; a set's is the mean of its clips.
+    assert by_set["Ada 2026-10-01 lone.mp4"] == pytest.approx(1.0)
+    assert by_set["Ada 2026-10-01 pair 1"] == pytest.approx(0.5)
+    assert by_set["Ada 2026-10-01 pair 0"] == 0.0
+    # Its clips apart, no other was measured again, and that of the set for the set alone.
+    measured = sorted(calls(log, "measured"))
+    assert measured == ["lone.mp4", "set1_frontx.mp4", "set1_sidex.mp4", "set1_sidex.mp4"]
+    for file in clips.glob("*.corrections.json"):
+        file.unlink()
+    run(clips, out)
+    after = blockstore.read_table(out).set_index(["set_id", "rep"])["pause_s"]
+    pd.testing.assert_series_equal(after, before)
+    assert sorted(calls(log, "measured")) == measured
+
+
+def test_corrections_that_make_no_sense_are_a_failure_of_their_clip(tmp_path, in_process):
+    clips, _ = fake_block(tmp_path, 2)
+    (clips / "set00.mp4.corrections.json").write_text("{")
+    summary = run(clips, tmp_path / "out")
+    assert [name for name, _ in summary.failures] == ["set00.mp4"]
+    assert "corrections" in summary.failures[0][1]
+    assert summary.n_measured == 1
+
+
+def test_killed_while_sets_are_joined(tmp_path):
+    clips, log = paired_block(tmp_path, 2, joining_seconds=1.0)
+    run(clips, tmp_path / "whole")
+    log.write_text("")
+    child = start(clips, tmp_path / "out")
+    while not calls(log, "joining") and child.poll() is None:
+        time.sleep(0.01)
+    child.send_signal(signal.SIGKILL)
+    child.wait()
+    assert not list((tmp_path / "out/cache/joined").glob("*.json"))
+    before = len(calls(log, "begun"))
+    assert run(clips, tmp_path / "out").n_sets == 2
+    assert len(calls(log, "begun")) == before
+    assert contents(tmp_path / "out") == contents(tmp_path / "whole")
 
 
 def test_trc_holds_the_path():

@@ -329,6 +329,20 @@ def test_one_set_of_each_includes_what_its_repetitions_share():
     assert (row["high"] - row["low"]) / 2 == pytest.approx(width, rel=1e-3)
 
 
+def test_one_set_of_each_includes_all_that_the_tool_may_be_off_by_in_joints():
+    """Joints err by posture, so the mean of a set's repetitions is no surer than one of them."""
+    name = "touch_point_to_shoulder_m"
+    design = BlockDesign(n_sessions=1, loads_kg=(80.0,), missing_share=0.0, cameras=("side",))
+    table = make_block(design)
+    row = row_of(compare.compare(table), name)
+    assert row["level"] == "reps"
+    b, a = (table.loc[table["technique"] == t, name] for t in ("tucked", "flared"))
+    low, high = stats.ttest_ind(b, a).confidence_interval()
+    width = math.hypot((high - low) / 2, EFFECTS[name].u95 * math.sqrt(2))
+    assert (row["high"] - row["low"]) / 2 == pytest.approx(width, rel=1e-3)
+    assert EFFECTS[name].common_u95 < EFFECTS[name].u95
+
+
 def test_before_and_after():
     table = make_block(BlockDesign(cameras=("side",), missing_share=0.0))
     dates = sorted(table["date"].unique())

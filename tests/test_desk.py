@@ -16,6 +16,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from barpath.analysis.corrections import Corrections, JointPoint
 from barpath.analysis.store import read_results
 from barpath.block.jobs import BlockConfig, ClipEntry
 from barpath.block.plan import plan_folder
@@ -25,7 +26,7 @@ from barpath.errors import OptionError, OutputError
 from barpath.page.desk import Desk, guesses, labels, naming, shelf
 from barpath.page.desk.queue import DONE, STOPPED, WAITING, Queue
 from barpath.page.desk.shelf import OWN, Clip
-from barpath.page.desk.tasks import SET
+from barpath.page.desk.tasks import PAGES, SET
 from tests.fake_desk import PROGRAMME
 from tests.opened_desk import HOSTILE, ask, opened, settled, upload, waited
 
@@ -291,16 +292,46 @@ def test_what_the_command_line_measured_stays_in_the_tables(
         ]
 
 
+def test_what_was_put_right_by_hand_is_in_the_tables(
+    tmp_path: Path, films: dict[str, Path]
+) -> None:
+    with opened(tmp_path / "desk") as page:
+        bench = page.desk.own
+        for name in ("one_side.mp4", "two_side.mp4"):
+            (bench.clips / name).write_bytes(films["side"].read_bytes() + name.encode())
+            page.desk.queue.add(SET, bench, [name])
+        settled(page)
+        measured = bench.block / "cache" / "measured"
+        assert len(list(measured.iterdir())) == 2
+        mark = labels.labels_mark(shelf.entries_of(bench)[0])
+        by_hand = Corrections(joints=(JointPoint(3, "left_elbow", 10.0, 20.0),))
+        labels.keep_corrections(bench.clips / "one_side.mp4", by_hand)
+        # Details that are open in another window can still be saved.
+        assert labels.labels_mark(shelf.entries_of(bench)[0]) == mark
+        page.desk.queue.add(PAGES, bench)
+        assert settled(page)[-1].state == DONE
+        assert len(list(measured.iterdir())) == 3
+        assert len((page.home / "calls.txt").read_text().split()) == 2
+        page.desk.queue.add(SET, bench, ["one_side.mp4"])
+        settled(page)
+        assert read_results(bench.set_folder("one_side.mp4")).corrections == by_hand
+        labels.keep_corrections(bench.clips / "one_side.mp4", Corrections())
+        assert not list(bench.clips.glob("*.corrections.json"))
+
+
 def test_a_clip_taken_off_is_kept_aside(tmp_path: Path, films: dict[str, Path]) -> None:
     with opened(tmp_path / "desk") as page:
         kept = upload(page, "Ada_side.mp4", films["side"].read_bytes())
         settled(page)
         labels.write_labels(page.desk.own, {kept: {"technique": "tucked"}})
+        by_hand = Corrections(joints=(JointPoint(3, "left_elbow", 10.0, 20.0),))
+        labels.keep_corrections(page.home / "clips" / kept, by_hand)
         folder = page.desk.own.set_folder(kept)
         folder.mkdir(parents=True)
         assert ask(page, "own/do", {"do": "remove", "pick": "Ada_side-mp4"}).status == 303
         assert {p.name for p in (page.home / "removed").iterdir()} == {
             "Ada_side.mp4",
+            "Ada_side.mp4.corrections.json",
             "Ada_side-mp4.results",
         }
         assert shelf.entries_of(page.desk.own) == []

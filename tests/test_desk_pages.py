@@ -246,6 +246,8 @@ def test_a_correction_from_the_desk(
         until(browser, "return !document.getElementById('report').hidden")
         corrections = read_results(page.home / "sets" / "one-mp4").corrections
         assert [point.joint for point in corrections.joints] == ["left_elbow"]
+        # The block's tables count it, for it is kept beside the clip.
+        assert shelf.entries_of(page.desk.own)[0].corrections == corrections
         until(browser, "return document.getElementById('status').textContent.includes('is drawn')")
         element(browser, "#back a").click()
         until(browser, "return document.getElementById('bench') !== null")

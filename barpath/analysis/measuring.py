@@ -62,7 +62,8 @@ def find_lift(
         There is no repetition in it.
     """
     time_s = path.table["time_s"].to_numpy(dtype=float)
-    height_m = path.table["y_smooth_m"].to_numpy(dtype=float)
+    # As measured: heights that were smoothed before would hide what smoothing does to times.
+    height_m = path.table["y_m"].to_numpy(dtype=float)
     reps = find_reps(time_s, height_m, config.reps)
     if reps.empty:
         raise NoRepError(

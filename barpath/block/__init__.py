@@ -3,7 +3,8 @@
 In: a folder of clips (`plan`) or its kept table (`blockstore`, a row a repetition, units in the
 names). Out: differences with honest intervals (`compare`), load and speed (`loadvelocity`), trends
 and flags (`drift`). A `run` takes `jobs`, named by `keys`, through `workers` that do the `work` on
-one clip each, and joins what the `cache` keeps into `tables`. Repetitions are averaged by
+one clip each, or on a set that several clips show (`setrows`), and joins what the `cache` keeps
+into `tables`. Repetitions are averaged by
 `setmeans`, slopes and differences found by `clustered`, and said by `comparewords`.
 """
 
@@ -20,6 +21,7 @@ __all__ = [
     "plan",
     "run",
     "setmeans",
+    "setrows",
     "tables",
     "work",
     "workers",

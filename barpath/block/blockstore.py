@@ -4,7 +4,9 @@ Columns, in this order (`SCHEMA_VERSION` grows when one changes its meaning or g
 
 - who, when, what: `lifter`, `date` (ISO text), `session` (lifter and date), `set_id` (the set;
   clips of one set from two cameras share it), `clip`, `clip_sha256`, `view`, `technique`, `pair`,
-  `load_kg`, `plate_mm`, then the sheet's own further columns as text;
+  `load_kg`, `plate_mm`, then the sheet's own further columns as text; of a set measured from
+  several clips together, `view` is ``"pair"``, and `clip` and `clip_sha256` name all of them,
+  joined by ``" + "`` and ``"+"``;
 - the repetition: `rep`, `kind`, `touch_and_go`, `cut`, and its times `start_s` … `end_s`;
 - for each measure of `catalogue.CATALOGUE` (and `_left`, `_right` where each arm has one):
   `name` (NaN when missing), `name_u95` half width of its 95 % interval, `name_common_u95` the part
@@ -45,10 +47,12 @@ from barpath.ground.uncertainty import coverage_factor
 from barpath.lift.catalogue import CATALOGUE
 
 SCHEMA_NAME = "barpath-block-reps"
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 TABLE_FILE = "reps.parquet"
 BLOCK_FILE = "block.json"
 BLOCK_NAME = "barpath-block"
+SEVERAL = "pair"
+"""View of a set that was measured from several clips together."""
 
 LABELS = ("lifter", "date", "session", "set_id", "clip", "clip_sha256", "view", "technique", "pair")
 NUMBERS = ("load_kg", "plate_mm")
@@ -334,6 +338,17 @@ def measures_in(table: pd.DataFrame) -> list[str]:
 def usable(table: pd.DataFrame) -> NDArray[np.bool_]:
     """Complete repetitions that the clip does not cut: those that measures are compared over."""
     return ((table["kind"] == "complete") & (table["cut"] == "")).to_numpy()
+
+
+def n_clips(table: pd.DataFrame) -> int:
+    """How many clips stand behind a table.
+
+    Examples
+    --------
+    >>> n_clips(pd.DataFrame({"clip_sha256": ["a1+b2", "a1+b2", "c3"]}))
+    3
+    """
+    return len({own for told in table["clip_sha256"].unique() for own in told.split("+")})
 
 
 def best_view(

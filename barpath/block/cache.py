@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from barpath.analysis import store
-from barpath.block.jobs import Job, Outcome, n_cores
+from barpath.block.jobs import Job, Outcome, SetJob, n_cores
 from barpath.errors import BarpathError
 from barpath.ground.files import json_bytes, read_json, write_atomically, write_synced
 
@@ -57,7 +57,29 @@ class Cache:
                 return unsealed(file)["sentence"]
         return ""
 
-    def set_damaged_aside(self, jobs: Iterable[Job]) -> int:
+    def joined_file(self, job: SetJob) -> Path:
+        """File of what was measured of a set; there need be none yet."""
+        return self.folder / "joined" / f"{job.key}.json"
+
+    def joined(self, job: SetJob) -> tuple[list[dict[str, Any]], str] | None:
+        """Rows of a set, and why there are none; None where it is still to be measured."""
+        file = self.joined_file(job)
+        if not file.is_file():
+            return None
+        content = unsealed(file)
+        return content["rows"], content["sentence"]
+
+    def keep_joined(self, job: SetJob, outcome: Outcome) -> None:
+        """Keep what a worker found of a set, or why its clips cannot be joined."""
+        if outcome.rows is not None or outcome.lasting:
+            content = {"rows": outcome.rows or [], "sentence": outcome.sentence}
+            write_atomically(self.joined_file(job), sealed_bytes(content))
+
+    def places(self, job: Job) -> list[Path]:
+        """All that may be kept of a clip."""
+        return [self.detected(job), self.rows_file(job), *self.failure_files(job)]
+
+    def set_damaged_aside(self, places: Iterable[Path]) -> int:
         """Move entries that are not as they were written out of the way; how many."""
 
         def broken(entry: Path) -> bool:
@@ -70,11 +92,7 @@ class Cache:
                 return True
             return False
 
-        entries = dict.fromkeys(
-            entry
-            for job in jobs
-            for entry in (self.detected(job), self.rows_file(job), *self.failure_files(job))
-        )
+        entries = dict.fromkeys(places)
         with ThreadPoolExecutor(n_cores()) as pool:
             found = [e for e, bad in zip(entries, pool.map(broken, entries), strict=True) if bad]
         aside = self.folder / "aside"

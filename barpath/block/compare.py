@@ -149,8 +149,10 @@ def compare(
         change between two sets, ``1.96 sqrt(2) sem`` (Weir 2005). `tool_u95` is how far the tool
         itself may be off in a difference, for measures that rest on joints: the network errs by
         posture, so that neither repeating nor averaging shows it. What ails the bar's measures
-        (scale, tilt) either cancels or differs from clip to clip and shows; theirs is 0. `verdict`
-        is
+        (scale, tilt) either cancels or differs from clip to clip and shows; theirs is 0. Where the
+        interval rests on the repetitions of a set against those of another (`level` ``"reps"``) it
+        holds the tool's own uncertainty too: what the repetitions share, and of measures that rest
+        on joints all of it. `verdict` is
 
         - ``"clear"``: the interval excludes 0 and the difference is larger than `sdc`;
         - ``"within tool"``: the interval excludes 0, but the difference is not larger than
@@ -335,8 +337,12 @@ def _slopes(
         slope = clustered_slope(mean, x, design.stratum, design.cluster)
         return slope, slope.half_width(), slope.p_value()
     slope = _rep_slope(sets, rows, x, design.stratum, columns)
-    # What a set's repetitions share does not show in how they vary.
-    common = sets.common[np.ix_(rows, columns)]
+    # What a set's repetitions share does not show in how they vary. Where joints err by posture
+    # that is all of the tool's own uncertainty, for the set's repetitions are of one posture; how
+    # much of it the two sets share, and so cancels, is not known, and none is counted as that.
+    at = np.ix_(rows, columns)
+    by_joints = sets.by_joints[columns]
+    common = np.hypot(sets.common[at], np.where(by_joints, sets.random[at], 0.0))
     shared = np.zeros(len(columns))
     for side in (0, 1):
         shared += np.square(common[x == side]).sum(axis=0) / (x == side).sum() ** 2

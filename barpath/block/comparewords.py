@@ -10,7 +10,8 @@ from barpath.lift.catalogue import measure_label, shown_unit
 LEVEL_WORDS = {
     "sessions": "rests on how the difference varies from session to session",
     "sets": "rests on sets of too few sessions: it speaks for those days only",
-    "reps": "rests on repetitions of too few sets: it speaks for those sets only",
+    "reps": "rests on repetitions of too few sets and on how far the tool may be off: it speaks for"
+    " those sets only",
 }
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import Corrections
 from barpath.errors import OptionError
 from barpath.ground.view import AUTO
 
@@ -30,6 +31,8 @@ class ClipEntry:
         As for `barpath.analyse`.
     load_kg, plate_mm, upper_arm_m, stature_m, capture_fps : float or None
         As for `AnalysisConfig`.
+    corrections : Corrections
+        What was put right by hand in it; see `plan.corrections_file`.
     labels : tuple of (str, str)
         The sheet's own further columns.
     fault : str
@@ -48,6 +51,7 @@ class ClipEntry:
     upper_arm_m: float | None = None
     stature_m: float | None = None
     capture_fps: float | None = None
+    corrections: Corrections = field(default_factory=Corrections)
     labels: tuple[tuple[str, str], ...] = ()
     fault: str = ""
 
@@ -72,10 +76,13 @@ class Programme:
         Called with the clip's path, ``config`` and ``progress``; returns a `SetResult`.
     measure : str
         Called with a `SetResult` read back and the configuration; returns a `SetResult`.
+    join : str
+        Called with the `SetResult`s of one set; returns rows as `setrows.measure_together`.
     """
 
     detect: str = "barpath.analysis.pipeline:analyse"
     measure: str = "barpath.analysis.pipeline:remeasure"
+    join: str = "barpath.block.setrows:measure_together"
 
 
 @dataclass(frozen=True)
@@ -147,6 +154,35 @@ class Job:
     detected: Path | None
     stills: bool
     programme: Programme
+
+    @property
+    def name(self) -> str:
+        """What it is called in what is told of it."""
+        return self.entry.name
+
+    @property
+    def key(self) -> str:
+        """Under which what was measured is kept."""
+        return self.measure_key
+
+
+@dataclass(frozen=True)
+class SetJob:
+    """What a worker is given to measure the clips of one set together.
+
+    Attributes
+    ----------
+    name : str
+        The set's `set_id`.
+    jobs : tuple of Job
+        Of its clips; all were looked at.
+    key : str
+        Under which what was measured is kept.
+    """
+
+    name: str
+    jobs: tuple[Job, ...]
+    key: str
 
 
 @dataclass(frozen=True)

@@ -9,14 +9,14 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from barpath.analysis import store
 from barpath.analysis.config import AnalysisConfig
 from barpath.block import blockstore
-from barpath.block.jobs import BlockConfig, ClipEntry, Job, Programme, n_cores, words_of
+from barpath.block.jobs import BlockConfig, ClipEntry, Job, Programme, SetJob, n_cores, words_of
 from barpath.ground.files import sha256_of
 from barpath.ground.view import is_open
 from barpath.lift.catalogue import CATALOGUE
@@ -24,8 +24,10 @@ from barpath.sight.jointnet import weights_path
 
 CACHE_VERSION = 6
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 6
+MEASURE_VERSION = 8
 """The same for what is measured from what was seen; a new measure needs no raising."""
+JOIN_VERSION = 1
+"""The same for what is measured from several clips of a set together."""
 
 MEASURE_ONLY = (
     "load_kg",
@@ -60,6 +62,7 @@ def configs_of(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConf
         plate_given=entry.plate_mm is not None or analysis.plate_given,
         calibration=calibration,
         load_kg=entry.load_kg,
+        corrections=entry.corrections or analysis.corrections,
         **{
             name: getattr(analysis if getattr(entry, name) is None else entry, name)
             for name in ("capture_fps", "upper_arm_m", "stature_m")
@@ -175,3 +178,44 @@ def make_jobs(
                 entry, sha256, *keys, *configs, None, config.stills, config.programme
             )
     return jobs, failed
+
+
+def make_set_jobs(jobs: Iterable[Job]) -> tuple[list[SetJob], dict[str, str]]:
+    """Make a job for each set that several clips show.
+
+    Parameters
+    ----------
+    jobs : iterable of Job
+        Of clips that were measured each by itself, with `detected`.
+
+    Returns
+    -------
+    sets : list of SetJob
+    apart : dict of str to str
+        Why the clips of other sets cannot be measured together, by `set_id`.
+    """
+    shown: dict[str, list[Job]] = {}
+    for job in jobs:
+        if job.entry.pair:
+            shown.setdefault(job.entry.set_id, []).append(job)
+    sets, apart = [], {}
+    for name, own in shown.items():
+        if len(own) < 2:
+            continue
+        differing = [words for words, told in _told_of(own) if len(told) > 1]
+        if differing:
+            apart[name] = f"The lines of its clips in the sheet differ in the {differing[0]}."
+            continue
+        programme = own[0].programme.join
+        key = _key([job.measure_key for job in own], programme, JOIN_VERSION)
+        sets.append(SetJob(name, tuple(own), key))
+    return sets, apart
+
+
+def _told_of(jobs: Sequence[Job]) -> list[tuple[str, set[Any]]]:
+    """What the sheet tells of the clips of a set, where it tells."""
+    entries = [job.entry for job in jobs]
+    return [
+        ("technique", {entry.technique for entry in entries} - {""}),
+        ("load", {entry.load_kg for entry in entries} - {None}),
+    ]

@@ -14,6 +14,7 @@ from typing import Any
 
 from barpath.analysis import store
 from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.corrections import read_corrections
 from barpath.block import blockstore
 from barpath.block.blockstore import BLOCK_FILE
 from barpath.block.jobs import ClipEntry, words_of
@@ -184,7 +185,24 @@ def _checked(entry: ClipEntry) -> ClipEntry:
         fault = str(error)
     if not fault and not is_file(entry.path):
         fault = "There is no such file."
+    by_hand = corrections_file(entry.path)
+    if not fault and is_file(by_hand):
+        try:
+            entry = dataclasses.replace(entry, corrections=read_corrections(by_hand))
+        except OptionError as error:
+            fault = str(error)
     return dataclasses.replace(entry, fault=fault)
+
+
+def corrections_file(clip: Path) -> Path:
+    """Where what was put right by hand in a clip lies, if anything was: beside it.
+
+    Examples
+    --------
+    >>> corrections_file(Path("monday/set.mp4")).as_posix()
+    'monday/set.mp4.corrections.json'
+    """
+    return clip.with_name(f"{clip.name}.corrections.json")
 
 
 def is_file(path: Path) -> bool:

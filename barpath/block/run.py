@@ -2,7 +2,8 @@
 
 The clips of a folder are planned from a sheet or from their names (`plan`), measured by worker
 processes, one clip each at a time (`workers`, `work`), kept by content and settings (`keys`,
-`cache`), and joined into one table (`tables`). Only the parent process writes, each piece under a
+`cache`), clips of one set measured together from what is kept of each (`setrows`), and all joined
+into one table (`tables`). Only the parent process writes, each piece under a
 temporary name and renamed, so that a run that is killed at any moment is taken up where it was.
 
 Block folder::
@@ -10,11 +11,13 @@ Block folder::
     block.json          name, versions, and the files below that were written
     manifest.json       what each of them hashes to
     reps.parquet        the table, see `blockstore`; reps.csv holds the same
-    clips.csv           every clip with its labels, its number of repetitions or its failure
+    clips.csv           every clip with its labels, its number of repetitions or its failure, and
+                        why it was measured apart from others of its set
     failures.csv        only the clips that failed, each with its sentence
     trajectories/*.trc  bar paths, when asked for
     cache/detected/KEY/ a result folder, see `store`, with a still of the bottom
     cache/measured/KEY.json, cache/failed/KEY.json
+    cache/joined/KEY.json   sets that several clips show, measured from all of them together
     cache/aside/        entries of the cache that were found damaged
 """
 
@@ -29,8 +32,8 @@ from pathlib import Path
 
 from barpath.block.blockstore import BLOCK_FILE, is_block
 from barpath.block.cache import Cache
-from barpath.block.jobs import BlockConfig, ClipEntry, Event, Job, Outcome, Watch, ignore
-from barpath.block.keys import make_jobs
+from barpath.block.jobs import BlockConfig, ClipEntry, Event, Job, Outcome, SetJob, Watch, ignore
+from barpath.block.keys import make_jobs, make_set_jobs
 from barpath.block.tables import BlockSummary, assemble, write_mark
 from barpath.block.workers import run_dask, run_local
 from barpath.errors import OptionError, OutputError, reason_of
@@ -119,7 +122,7 @@ def run(
         # First of all, so that a run killed in the next moment finds a block of its own.
         if not is_block(folder):
             write_mark(folder)
-        for name in ("detected", "measured", "failed"):
+        for name in ("detected", "measured", "joined", "failed"):
             (folder / "cache" / name).mkdir(parents=True, exist_ok=True)
         with locked(folder):
             return _run_locked(entries, folder, config, dask, trc, watch)
@@ -145,7 +148,7 @@ def _run_locked(
     _sweep(folder)
     jobs, failed = make_jobs(entries, config)
     cache = Cache(folder / "cache")
-    n_aside = cache.set_damaged_aside(jobs.values())
+    n_aside = cache.set_damaged_aside(place for job in jobs.values() for place in cache.places(job))
     open_jobs = []
     for name, job in jobs.items():
         if cache.has_rows(job) or (cache.failure(job) and not config.retry_failed):
@@ -181,8 +184,47 @@ def _run_locked(
         sentence = unlasting.get(name) or cache.failure(job)
         if sentence and not cache.has_rows(job):
             failed[name] = sentence
-    summary = assemble(entries, jobs, failed, folder, n_read, trc=trc)
-    return dataclasses.replace(summary, n_set_aside=n_aside)
+    done_jobs = [job for name, job in jobs.items() if name not in failed and cache.has_rows(job)]
+    sets, apart, n_sets_aside = _measure_sets(done_jobs, cache, config, watch)
+    summary = assemble(entries, jobs, failed, folder, n_read, sets=sets, apart=apart, trc=trc)
+    return dataclasses.replace(summary, n_set_aside=n_aside + n_sets_aside)
+
+
+def _measure_sets(
+    jobs: Sequence[Job], cache: Cache, config: BlockConfig, watch: Watch
+) -> tuple[list[SetJob], dict[str, str], int]:
+    """Measure sets that several clips show from all of them, where that is still to be done.
+
+    Returns
+    -------
+    sets : list of SetJob
+        Those that were measured so.
+    apart : dict of str to str
+        Why the clips of the others count each by itself, by `set_id`.
+    n_aside : int
+        Kept entries that were found damaged.
+    """
+    seen = [dataclasses.replace(job, detected=cache.detected(job)) for job in jobs]
+    sets, apart = make_set_jobs(seen)
+    n_aside = cache.set_damaged_aside(cache.joined_file(one) for one in sets)
+
+    def done(job: SetJob, outcome: Outcome) -> None:
+        cache.keep_joined(job, outcome)
+        if outcome.rows is None:
+            apart[job.name] = outcome.sentence
+        watch(Event("done", job.name, "", 1.0, len(jobs), len(jobs)))
+
+    open_sets = [one for one in sets if cache.joined(one) is None]
+    if open_sets:
+        run_local(open_sets, config, done, watch)
+    joined = []
+    for one in sets:
+        kept = cache.joined(one)
+        if kept is not None and not kept[1]:
+            joined.append(one)
+        elif kept is not None:
+            apart[one.name] = kept[1]
+    return joined, apart, n_aside
 
 
 def _sweep(folder: Path) -> None:

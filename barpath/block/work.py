@@ -14,7 +14,7 @@ from typing import Any
 
 from barpath.analysis import store
 from barpath.block import blockstore
-from barpath.block.jobs import Job, Outcome, words_of
+from barpath.block.jobs import Job, Outcome, SetJob, words_of
 from barpath.errors import BarpathError, OutputError, reason_of
 from barpath.ground.files import scratch_folder, sha256_of
 
@@ -29,18 +29,18 @@ def function_named(name: str) -> Callable[..., Any]:
 
 
 def process(
-    job: Job,
+    job: Job | SetJob,
     progress: Callable[[str, float], None] | None = None,
     scratch: Path | None = None,
 ) -> Outcome:
-    """Look at a clip if that is still to be done, and measure what was seen.
+    """Look at a clip if that is still to be done, and measure what was seen; or measure a set.
 
     Measuring always starts from what is kept, read back, so that a clip measured at once and one
     taken up later give the same numbers to the last digit.
 
     Parameters
     ----------
-    job : Job
+    job : Job or SetJob
     progress : callable, optional
         As for `barpath.analyse`.
     scratch : Path, optional
@@ -51,6 +51,8 @@ def process(
     Outcome
         It never raises an `Exception`: whatever goes wrong is said in its sentence.
     """
+    if isinstance(job, SetJob):
+        return _join(job, progress or _silent)
     files: dict[str, bytes] = {}
     seen = job.detected is not None
     place = scratch
@@ -80,6 +82,30 @@ def process(
     except Exception as error:
         sentence = f"Something went wrong inside ({type(error).__name__}: {words_of(error)})."
         return Outcome(files, None, sentence, False, seen, _peak_bytes())
+
+
+def _join(job: SetJob, progress: Callable[[str, float], None]) -> Outcome:
+    """Measure the clips of a set together, from what is kept of each."""
+    try:
+        results = []
+        for k, one in enumerate(job.jobs):
+            progress("measuring the clips as one set", k / (len(job.jobs) + 1))
+            if one.detected is None:
+                raise OutputError("What was seen in its clips is not kept any more.")
+            kept = store.read_results(one.detected)
+            result = function_named(one.programme.measure)(kept, one.measure_config)
+            # A clip kept under another name is told of by its own.
+            results.append(dataclasses.replace(result, source_name=one.entry.name))
+        rows = function_named(job.jobs[0].programme.join)(results)
+        return Outcome(rows=rows, peak_bytes=_peak_bytes())
+    except BarpathError as error:
+        lasting = not isinstance(error, OutputError)
+        return Outcome(sentence=str(error), lasting=lasting, peak_bytes=_peak_bytes())
+    except MemoryError:
+        return Outcome(sentence="There was not enough memory for it.")
+    except Exception as error:
+        sentence = f"Something went wrong inside ({type(error).__name__}: {words_of(error)})."
+        return Outcome(sentence=sentence, peak_bytes=_peak_bytes())
 
 
 def _detect(job: Job, folder: Path, progress: Callable[[str, float], None] | None) -> None:

@@ -13,12 +13,23 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from barpath.block.jobs import BlockConfig, Event, Job, Outcome, Watch, ignore, n_cores
+from barpath.block.jobs import (
+    BlockConfig,
+    Event,
+    Job,
+    Outcome,
+    SetJob,
+    Watch,
+    ignore,
+    n_cores,
+)
 from barpath.block.work import process
 from barpath.errors import OptionError
 from barpath.ground.files import scratch_folder
+
+AnyJob = TypeVar("AnyJob", Job, SetJob)
 
 THREAD_VARIABLES = (
     "OMP_NUM_THREADS",
@@ -97,7 +108,7 @@ class _Hand:
 
     process: Any
     link: Connection
-    job: Job | None = None
+    job: Job | SetJob | None = None
     n_clips: int = 0
 
 
@@ -140,16 +151,16 @@ class _Crew:
 
 
 def run_local(
-    jobs: Sequence[Job],
+    jobs: Sequence[AnyJob],
     config: BlockConfig,
-    done: Callable[[Job, Outcome], None],
+    done: Callable[[AnyJob, Outcome], None],
     watch: Watch = ignore,
 ) -> None:
     """Work jobs off with processes of this machine.
 
     Parameters
     ----------
-    jobs : sequence of Job
+    jobs : sequence of Job or of SetJob
     config : BlockConfig
     done : callable
         Called with each job and its outcome, in the order they end.
@@ -177,7 +188,7 @@ def run_local(
                 with suppress(OSError):
                     hand.link.send(hand.job)
                 busy.append(hand)
-            links: dict[Any, tuple[_Hand, Job]] = {h.link: (h, h.job) for h in busy if h.job}
+            links: dict[Any, tuple[_Hand, Any]] = {h.link: (h, h.job) for h in busy if h.job}
             for link in wait(list(links)):
                 hand, job = links[link]
                 try:
@@ -186,14 +197,14 @@ def run_local(
                     hand.process.join()
                     code = hand.process.exitcode
                     crew.dismiss(hand)
-                    tries[job.measure_key] = tries.get(job.measure_key, 0) + 1
-                    if tries[job.measure_key] < config.attempts:
+                    tries[job.key] = tries.get(job.key, 0) + 1
+                    if tries[job.key] < config.attempts:
                         waiting.append(job)
                     else:
                         done(job, Outcome(sentence=_death(code)))
                     continue
                 if not isinstance(message, Outcome):
-                    watch(Event("stage", job.entry.name, message[0], message[1]))
+                    watch(Event("stage", job.name, message[0], message[1]))
                     continue
                 hand.job = None
                 hand.n_clips += 1

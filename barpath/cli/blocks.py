@@ -126,6 +126,10 @@ def _tell_done(done: "BlockSummary", target: Path) -> None:
         f"{done.n_clips} clips: {done.n_measured} measured ({done.n_detected_now} read now),"
         f" {done.n_failed} failed; {done.n_reps} repetitions"
     )
+    if done.n_sets:
+        typer.echo(f"{done.n_sets} sets measured from several clips together")
+    for name, sentence in done.apart[:MAX_FAILURES_TOLD]:
+        typer.echo(f"Note: {name}: its clips were measured each by itself. {sentence}", err=True)
     typer.echo(f"Table: {target / 'reps.parquet'}")
 
 

@@ -108,10 +108,13 @@ def why_no_event(rep: Any, events: Iterable[str]) -> str:
 
 
 def event_sd(rep: Any, event: str, context: MeasureContext) -> float:
-    """Standard uncertainty of an event: noise of the speed and half a frame."""
+    """Standard uncertainty of an event: noise of the speed and a quarter of a frame.
+
+    Events are found between samples, so a frame's whole length would be too much.
+    """
     noise = getattr(rep, f"{event}_sd_s", 0.0)
     noise = noise if math.isfinite(noise) else 0.0
-    return combine(noise, rectangular(context.frame_interval_s / 2))
+    return combine(noise, rectangular(context.frame_interval_s / 4))
 
 
 def time_between(rep: Any, first: str, last: str, context: MeasureContext) -> Found:

@@ -31,9 +31,6 @@ A first smoothing moves it about twice as far as a second (movements whose accel
 once or grows evenly, 0.7 to 1.4 s long, at 30 and 60 frames a second and cut-offs of 3 to 5 Hz:
 `tests/test_reps.py` does it again); more noise would come with more.
 """
-SPREAD_NOISE = 1.5
-"""How much more noise a time has after that: of 2.5 t - 1.5 t', with t' at 0.9 of the noise of t
-and a correlation of 0.85 with it."""
 
 
 @dataclass(frozen=True)
@@ -146,9 +143,8 @@ class Track:
         noise = self.sd_v[i] / slope if slope > 0 else math.inf
         sd = combine(noise, rectangular(self.rise_s / 6))
         time = float(self.t[i - 1] + share * step)
-        return time - SPREAD_TIMES * self._spread(time, level, float(np.sign(v1 - v0))), float(
-            min(sd, 0.5)
-        )
+        spread = SPREAD_TIMES * self._spread(time, level, float(np.sign(v1 - v0)))
+        return time - spread, float(min(sd, 0.5))
 
     def _spread(self, time: float, level: float, sign: float) -> float:
         """By how much one smoothing more moves the nearest passing of `level` in its direction."""

@@ -286,6 +286,7 @@ class Session:
         clip: Path | None = None,
         *,
         video: bool = True,
+        keep: Callable[[Corrections], None] = lambda corrections: None,
         config: TouchupConfig | None = None,
     ) -> None:
         """Read the result and find its clip.
@@ -299,6 +300,9 @@ class Session:
         video : bool
             Whether to draw the annotated clip again after each save. Until it is drawn, and
             without this, the folder has none, since the old one would show what no longer holds.
+        keep : callable
+            Given the corrections of each save before the folder is written; what it raises is what
+            the save failed of.
         config : TouchupConfig, optional
 
         Raises
@@ -311,6 +315,7 @@ class Session:
         self.config = config or TouchupConfig()
         self.folder = folder
         self.video = video
+        self._keep = keep
         self.result = read_results(folder)
         prepare(folder, partial(check_target, overwrite=True))
         self.info = probe_same(self.result, find_clip(self.result, folder, clip))
@@ -416,6 +421,7 @@ class Session:
             after = self._measured(corrections)
             self._tell(changes=plain(changed_measures(self.result, after)))
             self._progress("writing the report", 0.0)
+            self._keep(corrections)
             publish(after, self.folder, overwrite=True, video=False, progress=self._progress)
         except BaseException as error:
             self._tell(state="failed", error=_sentence(error), changes=None)

@@ -116,7 +116,7 @@ def coach_html(
     if compared is not None:
         sure = compared[compared["verdict"] == "clear"]
         clear = [f"{row['lifter']}: {in_words(row)}" for _, row in sure.iterrows()]
-    clips, reps = table["clip"].nunique(), len(table)
+    clips, reps = blockstore.n_clips(table), len(table)
     return block_page(
         "coach.html",
         title="The block, for the coach",
@@ -173,7 +173,7 @@ def _maximum(line: pd.DataFrame) -> str:
 
 
 def _measured_in_words(table: pd.DataFrame, failures: pd.DataFrame) -> str:
-    clips = plural(table["clip"].nunique(), "clip")
+    clips = plural(blockstore.n_clips(table), "clip")
     text = f"{clips} of {plural(table['lifter'].nunique(), 'lifter')} measured"
     return f"{text}, {len(failures)} could not be" if len(failures) else f"{text}, every one"
 

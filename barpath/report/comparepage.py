@@ -17,7 +17,7 @@ from barpath.analysis.store import read_results
 from barpath.block import blockstore
 from barpath.block.compare import ALL_LIFTERS, add_period, compare
 from barpath.block.comparewords import LEVEL_WORDS, in_words
-from barpath.block.tables import kept_sets
+from barpath.block.tables import kept_sets, single_clips
 from barpath.block.work import STILL_FILE
 from barpath.errors import BarpathError, OptionError
 from barpath.ground.names import name_on_disk
@@ -147,7 +147,7 @@ def setup_films(
     files: dict[str, bytes] = {}
     keys = result[["lifter", "level_a", "level_b"]].drop_duplicates()
     for number, (lifter, a, b) in enumerate(keys.itertuples(index=False)):
-        own = table[(table["lifter"] == lifter) & table[by].isin((a, b))].drop_duplicates("clip")
+        own = single_clips(folder, table[(table["lifter"] == lifter) & table[by].isin((a, b))])
         places = kept_sets(folder, own["clip"].tolist())
         own = own[own["clip"].isin(list(places))]
         for view in SQUARE:
@@ -294,7 +294,7 @@ def _seen(
     """Bar paths and bottoms of two setups, where they were kept."""
     if folder is None:
         return None
-    clips = table[table[by].isin(pair)].drop_duplicates("clip")
+    clips = single_clips(folder, table[table[by].isin(pair)])
     places = kept_sets(folder, clips["clip"].tolist())
     clips = clips[clips["clip"].isin(list(places))]
     along = clips[clips["view"].isin([view.name for view in SQUARE if view.along])]

@@ -78,8 +78,8 @@ class CalibrationConfig:
     least_bar_frames: int = 5
     front_plate_rel_sd: float = 0.05
     front_ends_rel_sd: float = 0.018
-    press_slope: float = 0.12
-    press_slope_sd: float = 0.12
+    press_slope: float = 0.35
+    press_slope_sd: float = 0.15
     n_draws: int = 200
     max_fit_frames: int = 30
     max_steps: int = 60

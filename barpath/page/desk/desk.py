@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from http import HTTPStatus
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from starlette.requests import Request
 
 from barpath.page import touchup
 from barpath.page.desk import shelf
+from barpath.page.desk.labels import keep_corrections
 from barpath.page.desk.naming import stem_of
 from barpath.page.desk.queue import Queue
 from barpath.page.desk.shelf import Bench, Clip
@@ -103,7 +105,9 @@ class Desk:
                 if clip.result is None:
                     raise nothing_here()
                 self._rest()
-                self._sessions[key] = touchup.Session(clip.result, clip.entry.path)
+                self._sessions[key] = touchup.Session(
+                    clip.result, clip.entry.path, keep=partial(keep_corrections, clip.entry.path)
+                )
             return self._sessions[key]
 
     def _rest(self) -> None:

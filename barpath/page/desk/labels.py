@@ -12,8 +12,9 @@ from typing import Any
 
 import pandas as pd
 
+from barpath.analysis.corrections import Corrections, write_corrections
 from barpath.block.jobs import ClipEntry
-from barpath.block.plan import SHEET_FIELDS, SHEETS, entry_of, sheet_lines
+from barpath.block.plan import SHEET_FIELDS, SHEETS, corrections_file, entry_of, sheet_lines
 from barpath.clip.frames import recorded
 from barpath.errors import OptionError, OutputError, reason_of
 from barpath.ground.files import write_atomically
@@ -112,7 +113,7 @@ def _write_lines(bench: Bench, lines: Sequence[Mapping[str, Any]]) -> None:
 
 def labels_mark(entry: ClipEntry) -> str:
     """A mark that changes with a clip's labels: what a form was filled from."""
-    values = dataclasses.asdict(entry) | {"path": ""}
+    values = dataclasses.asdict(entry) | {"path": "", "corrections": ""}
     return hashlib.sha256(repr(sorted(values.items())).encode()).hexdigest()[:12]
 
 
@@ -197,6 +198,9 @@ def remove(bench: Bench, clip: str) -> Path:
         target = aside / free_name(aside, entry.path.name)
         if entry.path.exists():
             entry.path.rename(target)
+        by_hand = corrections_file(entry.path)
+        if by_hand.exists():
+            by_hand.rename(corrections_file(target))
         folder = bench.set_folder(clip)
         if folder.is_dir():
             folder.rename(aside / free_name(aside, f"{folder.name}.results"))
@@ -205,3 +209,21 @@ def remove(bench: Bench, clip: str) -> Path:
         raise OutputError(f"'{clip}' cannot be moved: {reason_of(error)}.") from error
     _write_lines(bench, [line for line in _lines(bench) if line.get("clip") != clip])
     return target
+
+
+def keep_corrections(clip: Path, corrections: Corrections) -> None:
+    """Keep what was put right by hand in a clip beside it, where a block finds it too.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
+    file = corrections_file(clip)
+    if corrections:
+        write_corrections(corrections, file)
+        return
+    try:
+        file.unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(f"'{file}' cannot be removed: {reason_of(error)}.") from error

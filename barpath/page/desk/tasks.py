@@ -24,7 +24,7 @@ from barpath.analysis.running import Progress
 from barpath.analysis.source import probe_same
 from barpath.block import jobs as blockjobs
 from barpath.block.blockstore import is_block
-from barpath.block.cache import kept_of
+from barpath.block.cache import Cache, kept_of
 from barpath.block.jobs import BlockConfig, ClipEntry, Event, Job
 from barpath.block.keys import make_jobs
 from barpath.block.run import run as run_block
@@ -212,7 +212,8 @@ def publish_set(bench: Bench, job: Job, config: BlockConfig, progress: Progress)
     whole = dataclasses.replace(
         job.measure_config,
         load_kg=job.entry.load_kg,
-        corrections=corrections_in(target, job.sha256),
+        # Those of a folder in which they were not kept beside the clip yet.
+        corrections=job.entry.corrections or corrections_in(target, job.sha256),
     )
     info = dataclasses.replace(
         probe_same(seen, job.entry.path),
@@ -225,6 +226,19 @@ def publish_set(bench: Bench, job: Job, config: BlockConfig, progress: Progress)
     options = result.options | {"load_kg": job.entry.load_kg}
     named = dataclasses.replace(result, source_name=job.entry.path.name, options=options)
     publish(named, target, overwrite=True, progress=progress)
+
+
+def _bring_up_to_date(bench: Bench, programme: Programme) -> None:
+    """Measure anew what was put right by hand or labelled otherwise since the tables were made."""
+    if not is_block(bench.block):
+        return
+    before = kept_sets(bench.block)
+    entries = [entry for entry in shelf.entries_of(bench) if entry.name in before]
+    config = BlockConfig(programme=programme.block)
+    cache = Cache(bench.block / "cache")
+    # What takes seconds: for a page no clip is looked at again.
+    if all(cache.detected(job).is_dir() for job in make_jobs(entries, config)[0].values()):
+        run_block(entries, bench.block, config)
 
 
 def corrections_in(folder: Path, sha256: str) -> Corrections:
@@ -299,6 +313,7 @@ def beside(bench: Bench, task: Task, programme: Programme, progress: Progress) -
 
 def pages(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
     """Write the pages of the coach and of each lifter."""
+    _bring_up_to_date(bench, programme)
     progress("writing the pages", NOT_KNOWN)
     files = blockpages.block_files(bench.block)
     pagesfolder.write_pages(bench.home / "pages", files, overwrite=True)
@@ -306,6 +321,7 @@ def pages(bench: Bench, task: Task, programme: Programme, progress: Progress) ->
 
 def compare(bench: Bench, task: Task, programme: Programme, progress: Progress) -> None:
     """Compare setups over all clips."""
+    _bring_up_to_date(bench, programme)
     progress("comparing", NOT_KNOWN)
     files = comparepage.compare_files(bench.block, task.by, clips=bench.clips)
     pagesfolder.write_pages(bench.home / "comparison", files, overwrite=True)
