@@ -13,11 +13,12 @@ import barpath
 from barpath.analysis import corrections as fix
 from barpath.analysis import pipeline, store
 from barpath.analysis.config import AnalysisConfig
-from barpath.analysis.corrections import Corrections, JointPoint, PlatePoint
+from barpath.analysis.corrections import Corrections, EndPoint, JointPoint, PlatePoint
 from barpath.analysis.following import Detected
 from barpath.analysis.kept import config_of, detected_in
 from barpath.errors import OptionError, OutputError
 from tests.accuracy import CLIPS, rep_errors
+from tests.made_detections import made_result as made_set
 from tests.made_results import make_result
 
 SCHEMA = json.loads(
@@ -63,6 +64,10 @@ def plate(*points: tuple[int, float, float]) -> Corrections:
     return Corrections(plate=tuple(PlatePoint(*point) for point in points))
 
 
+def ends(*points: tuple[int, str, float, float]) -> Corrections:
+    return Corrections(ends=tuple(EndPoint(*point) for point in points))
+
+
 # --- the file -------------------------------------------------------------------------------------
 
 
@@ -79,6 +84,22 @@ def test_written_file_keeps_to_its_schema_and_reads_back(tmp_path: Path) -> None
     fix.write_corrections(Corrections(), path)
     assert not fix.read_corrections(path)
     assert [entry.name for entry in tmp_path.iterdir()] == ["corrections.json"]
+
+
+def test_ends_of_the_bar_are_written_in_their_own_version(tmp_path: Path) -> None:
+    path = tmp_path / "corrections.json"
+    some = ends((4, "image_left", 10.0, 20.0), (4, "image_right", 90.0, 21.0))
+    fix.write_corrections(some, path)
+    data = json.loads(path.read_text("utf-8"))
+    jsonschema.Draft202012Validator(SCHEMA).validate(data)
+    assert data["schema_version"] == 2
+    assert fix.read_corrections(path) == some
+    # Without them it can still be read by those who know version 1.
+    fix.write_corrections(SOME, path)
+    data = json.loads(path.read_text("utf-8"))
+    assert (data["schema_version"], "ends" in data) == (1, False)
+    enum = SCHEMA["properties"]["ends"]["items"]["properties"]["end"]["enum"]
+    assert tuple(enum) == fix.ENDS
 
 
 def test_schema_lists_the_joints_there_are() -> None:
@@ -104,7 +125,8 @@ JOINT = {"frame": 1, "joint": "left_elbow", "x_px": 1.0, "y_px": 2.0}
         ({"schema": "other", "schema_version": 1}, "no corrections"),
         ({"schema": "barpath-corrections"}, "which version"),
         (GOOD | {"schema_version": True}, "which version"),
-        (GOOD | {"schema_version": 2}, "newer version"),
+        (GOOD | {"schema_version": 3}, "newer version"),
+        (GOOD | {"ends": [{"frame": 1, "end": 2, "x_px": 1, "y_px": 2}]}, "end must be a name"),
         (GOOD | {"joints": {}}, "'joints' must be a list"),
         (GOOD | {"elbows": []}, "'elbows'"),
         (GOOD | {"joints": [{"frame": 1}]}, "must hold"),
@@ -191,6 +213,23 @@ def test_plate_of_a_front_view_is_refused() -> None:
     elbow = Corrections((JointPoint(1, "left_elbow", 5, 5),))
     fix.check_corrections(elbow, made.info, made.track)
     pd.testing.assert_frame_equal(fix.correct_track(made.track, elbow), made.track)
+
+
+def test_ends_of_the_bar_are_those_of_a_front_view() -> None:
+    side, front = make_result("side", 2), make_result("front", 2)
+    one = ends((1, "image_left", 5.0, 5.0))
+    for check in (lambda: fix.check_corrections(one, side.info, side.track),
+                  lambda: fix.correct_track(side.track, one)):  # fmt: skip
+        with pytest.raises(OptionError, match="Only a front view"):
+            check()
+    fix.check_corrections(one, front.info, front.track)
+    for wrong, words in (
+        (ends((1, "left", 5.0, 5.0)), "no end 'left'"),
+        (ends((1, "image_left", -9.0, 5.0)), "outside the picture"),
+        (ends((1, "image_left", 5.0, 5.0), (1, "image_left", 6.0, 5.0)), "given twice"),
+    ):
+        with pytest.raises(OptionError, match=words):
+            fix.check_corrections(wrong, front.info, front.track)
 
 
 # --- the track ------------------------------------------------------------------------------------
@@ -359,3 +398,74 @@ def test_both_elbows_at_each_touch_bring_the_forearms_near_their_truth() -> None
         assert worst[1] < min(limit, worst[0])
         assert (rows[1]["error"].abs() <= rows[1]["u95"]).mean() >= 0.75
         assert rows[1]["u95"].mean() < rows[0]["u95"].mean()
+
+
+# --- the bar's ends -------------------------------------------------------------------------------
+
+
+def front_track() -> pd.DataFrame:
+    """A level bar that comes down, whose right end is lost for a while."""
+    n = 120
+    time_s = np.arange(n) / 30
+    table = pd.DataFrame({"frame": np.arange(n), "time_s": time_s, "span_rel_sd": 0.004})
+    for end, x_px in zip(fix.ENDS, (100.0, 500.0), strict=True):
+        table[f"{end}_x_px"], table[f"{end}_y_px"] = x_px, 200.0 + 50 * time_s
+        table[f"{end}_sd_px"], table[f"{end}_state"] = 0.3, "seen"
+    table.loc[60:70, ["image_right_x_px", "image_right_y_px", "image_right_sd_px"]] = np.nan
+    table.loc[60:70, "image_right_state"] = "lost"
+    return table
+
+
+def test_an_end_put_right_on_one_frame_is_right_in_all() -> None:
+    track = front_track()
+    out = fix.correct_track(track, ends((30, "image_right", 506.0, 251.0)))
+    known = track["image_right_x_px"].notna()
+    assert np.allclose(out.loc[known, "image_right_x_px"], 506.0)
+    assert np.allclose((out["image_right_y_px"] - track["image_right_y_px"])[known], 1.0)
+    assert out.loc[~known, "image_right_x_px"].isna().all()
+    assert out.loc[30, "image_right_sd_px"] == 1.5
+    assert out.loc[90, "image_right_sd_px"] == pytest.approx(np.hypot(0.3, 1.5))
+    pd.testing.assert_frame_equal(out.filter(like="image_left"), track.filter(like="image_left"))
+    # One end by hand, the other as it was: its half of the variance before.
+    expected = np.hypot(1.5 / 406.0, 0.004 / np.sqrt(2))
+    assert out["span_rel_sd"].to_numpy() == pytest.approx(expected, rel=1e-3)
+    pd.testing.assert_frame_equal(fix.as_tracked(out)[track.columns], track)
+    again = fix.correct_track(out, ends((30, "image_right", 506.0, 251.0)))
+    pd.testing.assert_frame_equal(again, out)
+
+
+def test_between_two_frames_an_end_moves_over_and_is_less_sure() -> None:
+    track = front_track()
+    points = ((30, "image_left", 104.0, 250.0), (90, "image_left", 108.0, 350.0))
+    out = fix.correct_track(track, ends(*points))
+    offset = out["image_left_x_px"] - track["image_left_x_px"]
+    assert offset[[0, 30, 60, 90, 119]].tolist() == pytest.approx([4.0, 4.0, 6.0, 8.0, 8.0])
+    halfway = np.sqrt(0.3**2 + 1.5**2 + (0.5 * 4.0) ** 2)
+    assert out.loc[60, "image_left_sd_px"] == pytest.approx(halfway)
+    lost = fix.correct_track(track, ends((65, "image_right", 501.0, 300.0)))
+    assert lost.loc[65, ["image_right_x_px", "image_right_state"]].tolist() == [501.0, "seen"]
+    assert lost.loc[64, "image_right_state"] == "lost"
+
+
+def test_lengths_follow_the_ends_put_right_by_hand() -> None:
+    """An end tracked 8 pixels short makes all too long; put right on one frame it does not."""
+    made = made_set("ql_tucked_front", noise_px=0.1)
+    made = dataclasses.replace(made, pose=made.pose.iloc[:0])
+    track = made.track.copy()
+    row = track.iloc[len(track) // 2]
+    right = (int(row["frame"]), "image_right", row["image_right_x_px"], row["image_right_y_px"])
+    track["image_right_x_px"] -= 8.0
+    whole, short = (
+        pipeline.remeasure(dataclasses.replace(made, track=table)) for table in (made.track, track)
+    )
+    config = dataclasses.replace(config_of(short), corrections=ends(right))
+    mended = pipeline.remeasure(short, config)
+    moved = [result.reps["range_of_motion_m"].mean() for result in (whole, short, mended)]
+    assert moved[1] / moved[0] > 1.01
+    assert moved[2] / moved[0] == pytest.approx(1.0, abs=0.002)
+    # A pixel and a half by hand, of the bar's length in the picture, is part of the scale.
+    span_px = float((made.track["image_right_x_px"] - made.track["image_left_x_px"]).median())
+    assert mended.calibration["scale_rel_sd"] > 1.5 / span_px
+    assert any("end" in note.text for note in mended.notes if note.code == "corrected")
+    back = pipeline.remeasure(mended, dataclasses.replace(config, corrections=Corrections()))
+    assert back.reps["range_of_motion_m"].mean() == pytest.approx(moved[1])

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from barpath.analysis import pairset
+from barpath.analysis.corrections import Corrections, JointPoint
 from barpath.block import blockstore, setrows
 from barpath.errors import OptionError
 from barpath.space.pairing import AMBIGUOUS
@@ -97,3 +98,16 @@ def test_clips_of_other_sets_are_not_joined(clips):
 def test_json_holds_the_rows_exactly(rows):
     for row in rows:
         assert all(not isinstance(value, float) or pd.notna(value) for value in row.values())
+
+
+def test_a_joint_put_right_in_one_clip_bears_on_the_set(clips, rows):
+    side = clips[1]
+    touch = side.reps["touch_s"].iloc[0]
+    at = side.pose.iloc[int((side.pose["time_s"] - touch).abs().argmin())]
+    name = f"{side.calibration['near_arm']}_elbow"
+    place = (at[f"{name}_x_px"] + 15.0, at[f"{name}_y_px"])
+    by_hand = Corrections(joints=(JointPoint(int(at["frame"]), name, *place),))
+    moved = dataclasses.replace(side, corrections=by_hand)
+    measure = f"elbow_abduction_deg_{side.calibration['near_arm']}"
+    after = setrows.measure_together([clips[0], moved])
+    assert abs(after[0][measure] - rows[0][measure]) > 0.1

@@ -280,6 +280,18 @@ def test_corrections_that_do_not_fit_are_refused_with_a_sentence(
         assert "front view" in json.loads(answer.body)["error"]
 
 
+def test_the_bars_ends_are_offered_from_the_feet(front: Path, side: Path) -> None:
+    with served(side) as page:
+        assert json.loads(ask(page, page.base + "state").body)["end_names"] == []
+    with served(front) as page:
+        state = json.loads(ask(page, page.base + "state").body)
+        assert state["end_names"] == ["image_left", "image_right"]
+        track = page.session.result.track.set_index("frame")
+        for row in state["frames"]:
+            for end, place in state["tracked"]["ends"][str(row["frame"])].items():
+                assert place["x_px"] == pytest.approx(track.at[row["frame"], f"{end}_x_px"])
+
+
 @pytest.mark.parametrize(
     "path",
     [
@@ -653,6 +665,30 @@ def test_dragging_an_elbow_and_saving_changes_the_numbers(
         assert at(browser, "left_elbow") == new
         browser.find_element(By.CSS_SELECTOR, "#points .set button:last-child").click()
         assert "by the program" in label(browser, "left_elbow")
+        assert complaints(browser) == []
+
+
+def test_an_end_of_the_bar_is_put_right_from_the_feet(
+    browser: Any, front: Path, tmp_path: Path, quick: None
+) -> None:
+    from selenium.webdriver.common.by import By
+    from selenium.webdriver.common.keys import Keys
+
+    folder = copied(front, tmp_path)
+    sized(browser, 1280, 900)
+    with served(folder, video=False) as page:
+        opened(browser, page)
+        name = "image_right"
+        x, y = at(browser, name)
+        assert label(browser, name).startswith("bar end, picture right, by the program")
+        browser.find_element(By.CSS_SELECTOR, f"[data-name={name}]").send_keys(Keys.ARROW_RIGHT * 3)
+        assert at(browser, name) == (x + 3, y)
+        browser.find_element(By.ID, "save").click()
+        until(browser, "return !document.getElementById('report').hidden")
+        (point,) = read_results(folder).corrections.ends
+        assert point.end == name
+        assert (round(point.x_px), round(point.y_px)) == (x + 3, y)
+        assert "put right by hand" in label(browser, name)
         assert complaints(browser) == []
 
 

@@ -13,6 +13,10 @@ on one clock and in one space, `pairmeasures` and `pairrules` from there, named 
 frames worth a picture, `corrections` holds what was put right by hand. `filmcheck` looks at a test
 clip, with `shutter` for its blur, and comes back with `filmfacts`, of which `filmadvice` says what
 to change.
+
+`places` says how sure measures would be from any place: a typical lifter and set (`madeset`) as the
+detectors would see them from there (`madeview`, with the network's errors as `readingspread` has
+them), measured by the pipeline.
 """
 
 __all__ = [
@@ -25,6 +29,8 @@ __all__ = [
     "finding",
     "following",
     "kept",
+    "madeset",
+    "madeview",
     "measuring",
     "notes",
     "paircatalogue",
@@ -33,7 +39,9 @@ __all__ = [
     "pairset",
     "pairspace",
     "pipeline",
+    "places",
     "placing",
+    "readingspread",
     "running",
     "setresult",
     "shutter",

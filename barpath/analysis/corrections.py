@@ -1,4 +1,4 @@
-"""What a person saw better than the program: joints and plate put right by hand on a few frames.
+"""What a person saw better than the program: joints, plate and the bar's ends put right by hand.
 
 The file is JSON, described by `assets/corrections.schema.json`. Points are pixels of the clip's
 upright picture, origin at the centre of the top-left pixel, x right, y down.
@@ -30,10 +30,15 @@ JOINTS = tuple(
 """Joints that can be put right; left and right are the lifter's."""
 
 SCHEMA_NAME = "barpath-corrections"
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+"""Files without ends of the bar are written as of version 1, which had none."""
+ENDS = ("image_left", "image_right")
+"""Ends of the bar in a front view, as the bar table has them."""
 MAX_POINTS = 10_000
 TRACKED = ("x_px", "y_px", "sd_px", "state")
-"""Columns of the plate table that a correction changes; what was tracked stays beside them."""
+"""Columns of the plate table that a correction changes, and with an end's name before them those of
+the bar table; what was tracked stays beside them."""
+KEPT = "_tracked"
 
 
 @dataclass(frozen=True)
@@ -56,15 +61,30 @@ class PlatePoint:
 
 
 @dataclass(frozen=True)
+class EndPoint:
+    """An end of the bar on one frame of a front view, px of the clip's upright picture.
+
+    It is the place on the bar's axis against which the innermost plate lies: the outer face of the
+    sleeve's shoulder. `end` is one of `ENDS`.
+    """
+
+    frame: int
+    end: str
+    x_px: float
+    y_px: float
+
+
+@dataclass(frozen=True)
 class Corrections:
     """All that was put right in one clip."""
 
     joints: tuple[JointPoint, ...] = ()
     plate: tuple[PlatePoint, ...] = ()
+    ends: tuple[EndPoint, ...] = ()
 
     def __bool__(self) -> bool:
         """Whether anything was put right."""
-        return bool(self.joints or self.plate)
+        return bool(self.joints or self.plate or self.ends)
 
 
 @dataclass(frozen=True)
@@ -125,18 +145,19 @@ def corrections_from(data: Any) -> Corrections:
         raise OptionError("The corrections do not say which version of the schema they follow.")
     if version > SCHEMA_VERSION:
         raise OptionError("The corrections were written by a newer version of barpath.")
-    joints, plate = data.get("joints", []), data.get("plate", [])
-    for name, points in (("joints", joints), ("plate", plate)):
+    given = {name: data.get(name, []) for name in ("joints", "plate", "ends")}
+    for name, points in given.items():
         if not isinstance(points, list):
             raise OptionError(f"In the corrections, {name!r} must be a list.")
-    if len(joints) + len(plate) > MAX_POINTS:
+    if sum(map(len, given.values())) > MAX_POINTS:
         raise OptionError(f"There may be at most {MAX_POINTS} corrections.")
-    stray = set(data) - {"schema", "schema_version", "joints", "plate"}
+    stray = set(data) - {"schema", "schema_version", *given}
     if stray:
         raise OptionError(f"The corrections hold {min(stray)!r}, which is nothing they may hold.")
     return Corrections(
-        tuple(JointPoint(**_point(point, "joint")) for point in joints),
-        tuple(PlatePoint(**_point(point)) for point in plate),
+        tuple(JointPoint(**_point(point, "joint")) for point in given["joints"]),
+        tuple(PlatePoint(**_point(point)) for point in given["plate"]),
+        tuple(EndPoint(**_point(point, "end")) for point in given["ends"]),
     )
 
 
@@ -152,8 +173,9 @@ def _point(point: Any, *words: str) -> dict[str, Any]:
         )
     if not _whole(point["frame"]):
         raise OptionError("A correction's frame must be a whole number.")
-    if not all(isinstance(point[word], str) for word in words):
-        raise OptionError("A correction's joint must be a name.")
+    for word in words:
+        if not isinstance(point[word], str):
+            raise OptionError(f"A correction's {word} must be a name.")
     numbers = {}
     for name in ("x_px", "y_px"):
         value = point[name]
@@ -177,17 +199,19 @@ def corrections_data(corrections: Corrections) -> dict[str, Any]:
         Sorted by frame; pixels are rounded to a thousandth.
     """
 
-    def at(point: JointPoint | PlatePoint) -> dict[str, float]:
+    def at(point: JointPoint | PlatePoint | EndPoint) -> dict[str, float]:
         return {"x_px": round(float(point.x_px), 3), "y_px": round(float(point.y_px), 3)}
 
     joints = sorted(corrections.joints, key=lambda p: (p.frame, p.joint))
     plate = sorted(corrections.plate, key=lambda p: p.frame)
+    ends = sorted(corrections.ends, key=lambda p: (p.frame, p.end))
+    of_ends = {"ends": [{"frame": int(p.frame), "end": p.end, **at(p)} for p in ends]}
     return {
         "schema": SCHEMA_NAME,
-        "schema_version": SCHEMA_VERSION,
+        "schema_version": SCHEMA_VERSION if ends else 1,
         "joints": [{"frame": int(p.frame), "joint": p.joint, **at(p)} for p in joints],
         "plate": [{"frame": int(p.frame), **at(p)} for p in plate],
-    }
+    } | (of_ends if ends else {})
 
 
 def corrections_text(corrections: Corrections) -> str:
@@ -270,21 +294,26 @@ def check_corrections(
     Raises
     ------
     OptionError
-        An unknown joint, a frame outside the clip, a point outside the picture or no number, two
-        points for the same thing, or a plate in a front view.
+        An unknown joint or end, a frame outside the clip, a point outside the picture or no number,
+        two points for the same thing, a plate in a front view, or ends of the bar in another.
     """
-    if track is not None and corrections.plate and "x_px" not in track:
-        raise OptionError(
-            "A front view follows the bar's ends, so the plate cannot be corrected in it."
-        )
+    if track is not None:
+        _check_kind(corrections, track)
     known = None if track is None else set(track["frame"].astype(int))
     taken = set()
-    points: tuple[JointPoint | PlatePoint, ...] = (*corrections.joints, *corrections.plate)
-    for point in points:
-        what = point.joint if isinstance(point, JointPoint) else "plate"
+    points: list[tuple[str, JointPoint | PlatePoint | EndPoint]] = [
+        *((point.joint, point) for point in corrections.joints),
+        *(("plate", point) for point in corrections.plate),
+        *((f"{point.end} end", point) for point in corrections.ends),
+    ]
+    for what, point in points:
         if isinstance(point, JointPoint) and point.joint not in JOINTS:
             raise OptionError(
                 f"There is no joint {point.joint!r} to correct; there are {', '.join(JOINTS)}."
+            )
+        if isinstance(point, EndPoint) and point.end not in ENDS:
+            raise OptionError(
+                f"There is no end {point.end!r} of the bar to correct; there are {', '.join(ENDS)}."
             )
         inside = 0 <= point.frame < info.n_frames
         if not inside or (known is not None and point.frame not in known):
@@ -308,35 +337,53 @@ def check_corrections(
         taken.add((point.frame, what))
 
 
+def _check_kind(corrections: Corrections, track: pd.DataFrame) -> None:
+    """Check that a table follows what was put right.
+
+    Raises
+    ------
+    OptionError
+        The plate was, where the bar's ends are followed, or the other way about.
+    """
+    if corrections.plate and "x_px" not in track:
+        raise OptionError(
+            "A front view follows the bar's ends, so the plate cannot be corrected in it."
+        )
+    if corrections.ends and "x_px" in track:
+        raise OptionError(
+            "Only a front view follows the bar's ends, so they cannot be corrected in this one."
+        )
+
+
 def as_tracked(track: pd.DataFrame) -> pd.DataFrame:
     """The table as it was before any correction."""
-    kept = {f"{name}_tracked": name for name in TRACKED}
-    if not set(kept) <= set(track.columns):
+    kept = [name for name in track.columns if name.endswith(KEPT)]
+    if not kept:
         return track
     plain = track.copy()
-    for old, name in kept.items():
-        plain[name] = plain[old]
-    return plain.drop(columns=list(kept))
+    for old in kept:
+        plain[old.removesuffix(KEPT)] = plain[old]
+    return plain.drop(columns=kept)
 
 
 def correct_track(
     track: pd.DataFrame, corrections: Corrections, config: CorrectionConfig | None = None
 ) -> pd.DataFrame:
-    """Put the plate's centre right on the frames given, and carry it over to their neighbours.
+    """Put plate or bar right on the frames given, and carry it over to others.
 
-    On a corrected frame the centre is the point given. Between two corrected frames up to
-    `join_s` apart the offset from the tracked centre is interpolated in time; elsewhere it fades to
-    nothing within `fade_s`. What the offset is in between is not known: with a share `u` of the way
-    from offset `a` to offset `b` done, it is taken as `b` with probability `u`, which has the
-    interpolated mean and the variance ``u (1 - u) |b - a|²``. A lost plate between two corrected
-    frames up to `bridge_s` apart is bridged by a monotone cubic; the bar's acceleration ``a`` makes
-    that wrong by at most ``a (t - t0) (t1 - t) / 2`` (error of linear interpolation, taken as
-    evenly distributed).
+    Ends of the bar are put right as `_correct_ends` says. Of the plate, on a corrected frame the
+    centre is the point given. Between two corrected frames up to `join_s` apart the offset from the
+    tracked centre is interpolated in time; elsewhere it fades to nothing within `fade_s`. What the
+    offset is in between is not known: with a share `u` of the way from offset `a` to offset `b`
+    done, it is taken as `b` with probability `u`, which has the interpolated mean and the variance
+    ``u (1 - u) |b - a|²``. A lost plate between two corrected frames up to `bridge_s` apart is
+    bridged by a monotone cubic; the bar's acceleration ``a`` makes that wrong by at most ``a (t -
+    t0) (t1 - t) / 2`` (error of linear interpolation, taken as evenly distributed).
 
     Parameters
     ----------
     track : DataFrame
-        Plate table; one that was corrected before is first put back.
+        Plate or bar table; one that was corrected before is first put back.
     corrections : Corrections
     config : CorrectionConfig, optional
 
@@ -349,21 +396,17 @@ def correct_track(
     Raises
     ------
     OptionError
-        The table is of a front view, or does not have a frame.
+        The table does not follow what was put right, or does not have a frame.
     """
     config = config or CorrectionConfig()
     track = as_tracked(track)
+    _check_kind(corrections, track)
+    if corrections.ends:
+        return _correct_ends(track, corrections.ends, config)
     if not corrections.plate:
         return track
-    if "x_px" not in track:
-        raise OptionError(
-            "A front view follows the bar's ends, so the plate cannot be corrected in it."
-        )
     points = sorted(corrections.plate, key=lambda point: point.frame)
-    rows = pd.Index(track["frame"].astype(int)).get_indexer([point.frame for point in points])
-    if (rows < 0).any():
-        missing = points[int(np.argmax(rows < 0))].frame
-        raise OptionError(f"Frame {missing} of a correction is not in the clip.")
+    rows = _rows_of(track, [point.frame for point in points])
     time_s = track["time_s"].to_numpy(dtype=float)
     centre = track[["x_px", "y_px"]].to_numpy(dtype=float)
     sd = track["sd_px"].to_numpy(dtype=float)
@@ -381,10 +424,85 @@ def correct_track(
             _bridge(slice(first, last + 1), time_s, moved, sd, state, bend_px_s2)
     out = track.copy()
     for name in TRACKED:
-        out[f"{name}_tracked"] = track[name]
+        out[f"{name}{KEPT}"] = track[name]
     out["x_px"], out["y_px"] = moved.T
     out["sd_px"], out["state"] = sd, state
     return out
+
+
+def _rows_of(track: pd.DataFrame, frames: list[int]) -> NDArray[np.intp]:
+    """Rows of some frames.
+
+    Raises
+    ------
+    OptionError
+        A frame has none.
+    """
+    rows = pd.Index(track["frame"].astype(int)).get_indexer(frames)
+    if (rows < 0).any():
+        missing = frames[int(np.argmax(rows < 0))]
+        raise OptionError(f"Frame {missing} of a correction is not in the clip.")
+    return rows
+
+
+def _correct_ends(
+    track: pd.DataFrame, ends: tuple[EndPoint, ...], config: CorrectionConfig
+) -> pd.DataFrame:
+    """Put the bar's ends right on the frames given, and with them in the whole clip.
+
+    What is wrong with an end's place along the bar is wrong in every frame (`barends.place_ends`
+    chooses it once for the clip), so the offset from the tracked end is interpolated in time
+    between corrected frames, however far apart, and kept before the first and after the last.
+    Where two offsets differ, what lies between is taken as uncertain as in `correct_track`.
+    Frames in which an end was lost stay so but for the points given. How well the distance
+    between both ends is known (`span_rel_sd`) follows: an end put by hand counts with `sd_px`,
+    however many frames it was put on, for a person errs alike on all of them; the other with its
+    half of the variance before.
+    """
+    out = track.copy()
+    time_s = track["time_s"].to_numpy(dtype=float)
+    places = {
+        end: track[[f"{end}_x_px", f"{end}_y_px"]].to_numpy(dtype=float).copy() for end in ENDS
+    }
+    for end in ENDS:
+        points = sorted((p for p in ends if p.end == end), key=lambda point: point.frame)
+        if not points:
+            continue
+        rows = _rows_of(track, [point.frame for point in points])
+        given = np.array([[point.x_px, point.y_px] for point in points], dtype=float)
+        sd = track[f"{end}_sd_px"].to_numpy(dtype=float).copy()
+        state = track[f"{end}_state"].to_numpy(dtype=object).copy()
+        offset = given - places[end][rows]
+        known = np.isfinite(offset).all(axis=1)
+        if known.any():
+            move, spread = _kept_offsets(time_s, rows[known], offset[known])
+            places[end] += move
+            sd = np.sqrt(sd**2 + config.sd_px**2 + spread**2)
+        places[end][rows], sd[rows], state[rows] = given, config.sd_px, "seen"
+        for name in TRACKED:
+            out[f"{end}_{name}{KEPT}"] = track[f"{end}_{name}"]
+        out[f"{end}_x_px"], out[f"{end}_y_px"] = places[end].T
+        out[f"{end}_sd_px"], out[f"{end}_state"] = sd, state
+    if "span_rel_sd" in track:
+        out[f"span_rel_sd{KEPT}"] = track["span_rel_sd"]
+        by_hand = {point.end for point in ends}
+        span_px = float(np.nanmedian(np.hypot(*(places[ENDS[1]] - places[ENDS[0]]).T)))
+        half = track["span_rel_sd"].to_numpy(dtype=float) / np.sqrt(2)
+        left, right = (config.sd_px / span_px if end in by_hand else half for end in ENDS)
+        out["span_rel_sd"] = np.hypot(left, right)
+    return out
+
+
+def _kept_offsets(time_s: Floats, rows: NDArray[np.intp], offset: Floats) -> tuple[Floats, Floats]:
+    """Offset (n, 2) for every frame, px, and how uncertain it is for lying between others (n,)."""
+    at = time_s[rows]
+    total = np.column_stack([np.interp(time_s, at, axis) for axis in offset.T])
+    spread = np.zeros(len(time_s))
+    for k, step in enumerate(np.diff(offset, axis=0)):
+        share = np.clip((time_s - at[k]) / max(at[k + 1] - at[k], 1e-9), 0.0, 1.0)
+        inside = (time_s > at[k]) & (time_s < at[k + 1])
+        spread[inside] = np.sqrt(share * (1 - share))[inside] * np.hypot(*step)
+    return total, spread
 
 
 def _offsets(

@@ -74,10 +74,12 @@ def _on_corrections(corrections: Corrections) -> Iterator[Note]:
     if not corrections:
         return
     n_joints, n_plate = len(corrections.joints), len(corrections.plate)
+    n_ends = len(corrections.ends)
     text = (
         f"Put right by hand: {n_joints} joint{'' if n_joints == 1 else 's'} and {n_plate} plate"
-        f" centre{'' if n_plate == 1 else 's'}."
+        f" centre{'' if n_plate == 1 else 's'}"
     )
+    text += f", {n_ends} end{'' if n_ends == 1 else 's'} of the bar." if n_ends else "."
     yield Note("corrected", "info", text)
 
 

@@ -11,7 +11,8 @@ const UNSURE_BELOW = 0.5;
 const POLL_MS = 400;
 
 const byId = (id) => document.getElementById(id);
-const words = (name) => name.replace("_", " ");
+const words = (name) => (isEnd(name) ? `bar end, picture ${name.slice("image_".length)}` : name.replace("_", " "));
+const isEnd = (name) => facts.end_names.includes(name);
 
 let facts = null;
 let at = 0;
@@ -79,6 +80,10 @@ function seen(name) {
       ? { x: plate.x_px, y: plate.y_px, sure: true }
       : null;
   }
+  if (isEnd(name)) {
+    const end = facts.tracked.ends[frame()][name];
+    return end.x_px !== null && end.y_px !== null ? { x: end.x_px, y: end.y_px, sure: true } : null;
+  }
   const joint = (facts.tracked.joints[frame()] || {})[name];
   return joint && joint.x_px !== null && joint.y_px !== null
     ? { x: joint.x_px, y: joint.y_px, sure: joint.confidence >= UNSURE_BELOW }
@@ -88,24 +93,29 @@ function seen(name) {
 const corrected = (name) => corrections.get(key(name)) || null;
 const place = (name) => corrected(name) || seen(name);
 
-const names = () => [...facts.joint_names, ...(facts.has_plate ? [PLATE] : [])];
+const names = () => [...facts.joint_names, ...facts.end_names, ...(facts.has_plate ? [PLATE] : [])];
 
 function asData() {
   const joints = [];
   const plate = [];
+  const ends = [];
   for (const [name, point] of corrections) {
     const [number, what] = name.split(":");
     const entry = { frame: Number(number), x_px: point.x, y_px: point.y };
     if (what === PLATE) plate.push(entry);
+    else if (isEnd(what)) ends.push({ ...entry, end: what });
     else joints.push({ ...entry, joint: what });
   }
-  const order = (a, b) => a.frame - b.frame || (a.joint || "").localeCompare(b.joint || "");
-  return { schema: "barpath-corrections", schema_version: 1, joints: joints.sort(order), plate: plate.sort(order) };
+  const said = (point) => point.joint || point.end || "";
+  const order = (a, b) => a.frame - b.frame || said(a).localeCompare(said(b));
+  const data = { schema: "barpath-corrections", schema_version: 1, joints: joints.sort(order), plate: plate.sort(order) };
+  return ends.length ? { ...data, schema_version: 2, ends: ends.sort(order) } : data;
 }
 
 function takeOver(data) {
   corrections = new Map();
   for (const point of data.joints) corrections.set(key(point.joint, point.frame), { x: point.x_px, y: point.y_px });
+  for (const point of data.ends || []) corrections.set(key(point.end, point.frame), { x: point.x_px, y: point.y_px });
   for (const point of data.plate) corrections.set(key(PLATE, point.frame), { x: point.x_px, y: point.y_px });
   saved = JSON.stringify(asData());
 }
@@ -230,7 +240,7 @@ function drawPoint(name, mark, u) {
     set(mark.was, { cx: before.x, cy: before.y, r: 5 * u, "stroke-width": 1.5 * u, "stroke-dasharray": `${2.5 * u} ${2 * u}` });
     set(mark.way, { x1: before.x, y1: before.y, x2: x, y2: y, "stroke-width": 1.5 * u, "stroke-dasharray": `${3 * u} ${3 * u}` });
   }
-  const short = name === PLATE ? "" : name[0].toUpperCase();
+  const short = name === PLATE || isEnd(name) ? "" : name[0].toUpperCase();
   mark.text.textContent = name === chosen ? words(name) : short;
   const flip = x > view().x + 0.75 * view().width;
   set(mark.text, { x: x + (flip ? -16 : 16) * u, y: y - 9 * u, "text-anchor": flip ? "end" : "start", "font-size": 14 * u, "stroke-width": 3.5 * u });
@@ -326,7 +336,7 @@ function drawCount() {
   byId("undo").disabled = busy || !open;
   facts.frames.forEach((row, k) => {
     const option = byId("frame").querySelector(`option[value="${k}"]`);
-    const has = [...facts.joint_names, PLATE].some((name) => corrections.has(key(name, row.frame)));
+    const has = [...facts.joint_names, ...facts.end_names, PLATE].some((name) => corrections.has(key(name, row.frame)));
     option.textContent = `${frameTitle(row)}${has ? " ◆" : ""}`;
   });
 }
@@ -471,7 +481,7 @@ function setZoom(value) {
 
 /** As large as all points of all frames allow. */
 function zoomToPoints() {
-  const tracked = [facts.tracked.plate, ...Object.values(facts.tracked.joints)];
+  const tracked = [facts.tracked.plate, ...Object.values(facts.tracked.joints), ...Object.values(facts.tracked.ends)];
   const points = [...tracked.flatMap((part) => Object.values(part))]
     .filter((point) => point.x_px !== null && point.y_px !== null)
     .map((point) => ({ x: point.x_px, y: point.y_px }));
@@ -639,6 +649,9 @@ async function start() {
   document.title = `Put right by hand: ${facts.clip}`;
   if (facts.left_on_right) {
     byId("intro").append(" Filmed from the feet, the lifter's left is on the picture's right.");
+  }
+  if (facts.end_names.length) {
+    byId("intro").append(" An end of the bar is where the innermost plate lies against the sleeve's shoulder, on the bar's axis; put right on one frame, it is right in all.");
   }
   centre = { x: facts.width_px / 2, y: facts.height_px / 2 };
   takeOver(facts.corrections);

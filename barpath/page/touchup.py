@@ -1,4 +1,4 @@
-"""The correction page: put joints and plate right in the browser, save, and measure again.
+"""The correction page: put joints, plate and the bar's ends right in the browser; measure again.
 
 A small server on the loopback address gives one page, the clip's frames and the report, and takes
 corrections. Nothing leaves the machine: the page loads nothing from elsewhere, every request must
@@ -30,6 +30,7 @@ from starlette.routing import Route
 
 from barpath.analysis import pipeline
 from barpath.analysis.corrections import (
+    ENDS,
     JOINTS,
     Corrections,
     as_tracked,
@@ -139,6 +140,7 @@ def offered_frames(
     wanted = {*titles, *frames[posed].tolist()}
     wanted |= {point.frame for point in result.corrections.joints}
     wanted |= {point.frame for point in result.corrections.plate}
+    wanted |= {point.frame for point in result.corrections.ends}
     offered: list[dict[str, int | float | str]] = []
     for k in np.flatnonzero(np.isin(frames, sorted(wanted))):
         frame = int(frames[k])
@@ -156,7 +158,7 @@ def _joints_shown(result: SetResult) -> pd.DataFrame:
 
 
 def tracked_points(result: SetResult, frames: list[int]) -> dict[str, Any]:
-    """What the program itself saw of joints and plate on some frames.
+    """What the program itself saw of joints, plate and the bar's ends on some frames.
 
     Parameters
     ----------
@@ -169,7 +171,8 @@ def tracked_points(result: SetResult, frames: list[int]) -> dict[str, Any]:
         `joints`: by frame (as text) and joint, `x_px, y_px, confidence`, only for frames in which
         the joints were looked for, as fitted where they were, otherwise as read; `plate`: by frame,
         `x_px, y_px, major_px, minor_px, angle_deg` as tracked, the centre NaN where lost and the
-        outline then that of the nearest frame.
+        outline then that of the nearest frame; `ends`: by frame and end, `x_px, y_px` as tracked,
+        NaN where lost. A view has a plate or ends.
     """
     joints: dict[str, Any] = {}
     shown = _joints_shown(result)
@@ -189,7 +192,16 @@ def tracked_points(result: SetResult, frames: list[int]) -> dict[str, Any]:
         whole.index = track["frame"].astype(int)
         for frame in frames:
             plate[str(frame)] = {key: float(value) for key, value in whole.loc[frame].items()}
-    return {"joints": joints, "plate": plate}
+    ends: dict[str, Any] = {}
+    if f"{ENDS[0]}_x_px" in track:
+        rows = track.set_index(track["frame"].astype(int))
+        for frame in frames:
+            row = rows.loc[frame]
+            ends[str(frame)] = {
+                end: {axis: float(row[f"{end}_{axis}"]) for axis in ("x_px", "y_px")}
+                for end in ENDS
+            }
+    return {"joints": joints, "plate": plate, "ends": ends}
 
 
 def changed_measures(before: SetResult, after: SetResult) -> dict[str, Any]:
@@ -339,6 +351,7 @@ class Session:
                 "height_px": self.info.height_px,
                 "joint_names": JOINTS,
                 "has_plate": not result.shows.both_ends,
+                "end_names": ENDS if result.shows.both_ends else (),
                 "frames": offered,
                 "tracked": tracked_points(result, [int(row["frame"]) for row in offered]),
                 "corrections": corrections_data(result.corrections),

@@ -104,7 +104,8 @@ def fit_arms(
     if (known & read[:, :, :2].any(axis=(1, 2))).sum() < 5:
         return None
     common_m = common_sd_m(seen, config)
-    chosen = chosen_frames(known, seen.view, seen.bar_m[:, 1], config.max_frames)
+    by_hand = np.asarray(seen.given.any(axis=(1, 2)))
+    chosen = chosen_frames(known, seen.view, seen.bar_m[:, 1], config.max_frames, by_hand)
     problem = problem_of(seen, chosen, common_m, config)
     # With the cameras free from the start an arm may settle bent the wrong way round.
     values, _ = solve(problem.with_stiff_cameras(), rounds=1)

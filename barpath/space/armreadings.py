@@ -50,17 +50,33 @@ def merged(sightings: Sequence[Sighting], also: Instants | None) -> Merged:
 
 
 def chosen_frames(
-    known: NDArray[np.bool_], view: NDArray[np.int64], height_m: Floats, limit: int
+    known: NDArray[np.bool_],
+    view: NDArray[np.int64],
+    height_m: Floats,
+    limit: int,
+    by_hand: NDArray[np.bool_],
 ) -> NDArray[np.intp]:
-    """Frames that the set's constants are fitted to, spread evenly over the bar's heights."""
+    """Frames that the set's constants are fitted to, spread evenly over the bar's heights.
+
+    Beside them those in which a joint was put right by hand, in the same way where they are many:
+    otherwise what was put right would often bear on nothing but its own frame.
+
+    Examples
+    --------
+    >>> frames = np.arange(9)
+    >>> all_known, one_view = np.ones(9, bool), np.zeros(9, int)
+    >>> chosen_frames(all_known, one_view, frames / 10, 3, frames == 5).tolist()
+    [0, 4, 5, 8]
+    """
     n_views = int(view.max()) + 1
     picked = []
     for k in range(n_views):
-        rows = np.flatnonzero(known & (view == k))
-        by_height = rows[np.argsort(height_m[rows], kind="stable")]
-        n_picks = min(len(rows), limit // n_views)
-        picked.append(by_height[np.linspace(0, len(rows) - 1, n_picks).round().astype(int)])
-    return np.sort(np.concatenate(picked))
+        for wanted in (known, known & by_hand):
+            rows = np.flatnonzero(wanted & (view == k))
+            by_height = rows[np.argsort(height_m[rows], kind="stable")]
+            n_picks = min(len(rows), limit // n_views)
+            picked.append(by_height[np.linspace(0, len(rows) - 1, n_picks).round().astype(int)])
+    return np.unique(np.concatenate(picked))
 
 
 def lowness(seen: Merged) -> Floats:
