@@ -57,7 +57,7 @@ def measure(result, config):
     return dataclasses.replace(result, corrections=config.corrections)
 
 
-def look(clip, *, view, plate_mm, progress):
+def look(clip, *, view, plate_mm, bar, progress):
     progress("looking for the bar", 0.5)
     info = probe(clip)
     return FilmFacts(

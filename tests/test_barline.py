@@ -16,12 +16,13 @@ import pandas as pd
 import pytest
 
 from barpath.errors import BarNotFoundError, OptionError
+from barpath.ground.equipment import POWER_BAR
 from barpath.sight.baredges import fit_line
 from barpath.sight.barfind import find_bar
 from barpath.sight.barline import BarlineConfig, BarSeed
 from barpath.sight.barsearch import line_families
 from barpath.sight.bartrack import BarTracker, track_bar
-from barpath.sight.shaft import _quiet_band, box_cover
+from barpath.sight.shaft import _quiet_band, bounds_of, box_cover
 
 from .tied_orders import ORDERS
 
@@ -40,6 +41,7 @@ class Gym:
     distance_m: float = 3.2
     aim_m: float = 0.95
     focal_share: float = 0.85
+    between_m: float = BETWEEN_M
     plate_m: float = PLATE_M
     plates_thick_m: float = 0.06
     bar_level: float = 185.0
@@ -159,7 +161,7 @@ def draw(
         160,
     )
     truth = {}
-    half = BETWEEN_M / 2 + 0.03
+    half = gym.between_m / 2 + 0.03
     for sign, name in ((-1, "image_left"), (1, "image_right")):
         inner, outer = at(sign * half), at(sign * (half + gym.plates_thick_m))
         sleeve = at(sign * (half + 0.35))
@@ -185,14 +187,17 @@ def draw(
         truth[f"{name}_x_px"], truth[f"{name}_y_px"] = x_px, y_px
         truth[f"{name}_plate_px"] = np.ptp(rim[:, 1])
     ends = np.vstack(
-        [ring(*at(-BETWEEN_M / 2), SHAFT_M / 2, axis), ring(*at(BETWEEN_M / 2), SHAFT_M / 2, axis)]
+        [
+            ring(*at(-gym.between_m / 2), SHAFT_M / 2, axis),
+            ring(*at(gym.between_m / 2), SHAFT_M / 2, axis),
+        ]
     )
     fill(image, gym.project(ends), gym.bar_level)
     if gym.shaded:
         # Light from above: a bright upper and a dull lower side, as on any round bar.
         for low, high, level in ((0.25, 0.75, 235.0), (-0.3, 0.25, 165.0), (-1.0, -0.3, 130.0)):
             across = np.array([-axis[1], axis[0], 0.0]) * SHAFT_M / 2
-            corners = [at(s * BETWEEN_M / 2) + k * across for s in (-1, 1) for k in (low, high)]
+            corners = [at(s * gym.between_m / 2) + k * across for s in (-1, 1) for k in (low, high)]
             fill(image, gym.project(corners), level)
     for sign in (-1, 1):
         hand, elbow = at(sign * 0.4), np.array([sign * 0.45, min(height_m - 0.22, 0.75), z - 0.05])
@@ -603,7 +608,7 @@ def test_the_shaft_is_the_band_that_stays_while_its_sides_change():
     above, below = rng.normal(100, 30, (400, 1)), rng.normal(104, 14, (400, 1))
     scenery = np.where(rows < middle, above, below) + rng.normal(0, 8, (400, len(rows)))
     samples = cover * own + (1 - cover) * scenery + rng.normal(0, 3, (400, len(rows)))
-    got_thick, got_middle = _quiet_band(samples, rows, (3.24, 6.48))
+    got_thick, got_middle = _quiet_band(samples, rows, bounds_of(216.0, POWER_BAR))
     assert got_middle == pytest.approx(middle, abs=0.6)
     assert got_thick == pytest.approx(thick, rel=0.15)
 

@@ -105,20 +105,22 @@ def test_labels_from_names():
 def test_sheets_in_csv_and_toml_say_the_same(tmp_path):
     (tmp_path / "a.mp4").write_bytes(b"a")
     (tmp_path / "block.csv").write_text(
-        "Clip;lifter;date;view;load_kg;plate_mm;technique;pair;upper_arm_cm;belt\n"
-        "a.mp4;Ada;2026-01-02;Side;82,5;425;wide;B;31;yes\n"
+        "Clip;lifter;date;view;load_kg;plate_mm;bar;technique;pair;upper_arm_cm;belt\n"
+        "a.mp4;Ada;2026-01-02;Side;82,5;425;15kg;wide;B;31;yes\n"
     )
     from_csv = plan_folder(tmp_path)
     toml = tmp_path / "other.toml"
     toml.write_text(
         '[defaults]\nlifter = "Ada"\nbelt = "yes"\n[[clip]]\nclip = "a.mp4"\ndate = 2026-01-02\n'
-        'view = "side"\nload_kg = 82.5\nplate_mm = 425\ntechnique = "wide"\npair = "B"\n'
+        'view = "side"\nload_kg = 82.5\nplate_mm = 425\nbar = "15kg"\n'
+        'technique = "wide"\npair = "B"\n'
         "upper_arm_cm = 31\n"
     )
     assert plan_folder(tmp_path, toml) == from_csv
     entry = from_csv[0]
     assert entry.labels == (("belt", "yes"),)
     assert entry.upper_arm_m == pytest.approx(0.31)
+    assert all(config.barbell.overall_mm == 2010 for config in configs_of(entry, AnalysisConfig()))
     assert entry.fault == ""
 
 
@@ -128,6 +130,7 @@ def test_sheets_in_csv_and_toml_say_the_same(tmp_path):
         ("a.mp4,,02.01.2026,", "date"),
         ("a.mp4,,,heavy", "number"),
         ("a.mp4,,,5000", "load"),
+        ("a.mp4,,,,long", "bar must be"),
         ("gone.mp4,,,", "no such file"),
         (",Ada,,", "names no clip"),
     ],
@@ -135,7 +138,7 @@ def test_sheets_in_csv_and_toml_say_the_same(tmp_path):
 def test_a_line_that_makes_no_sense_is_a_failure_of_its_own(tmp_path, in_process, line, word):
     clips, _ = fake_block(tmp_path, 1)
     (clips / "a.mp4").write_text((clips / "set00.mp4").read_text() + " ")
-    (clips / "block.csv").write_text(f"clip,lifter,date,load_kg\n{line}\nset00.mp4,Ada,,\n")
+    (clips / "block.csv").write_text(f"clip,lifter,date,load_kg,bar\n{line}\nset00.mp4,Ada,,\n")
     summary = run(clips, tmp_path / "out")
     assert (summary.n_measured, summary.n_failed) == (1, 1)
     assert word in summary.failures[0][1]
@@ -229,6 +232,7 @@ def test_keys_change_with_what_bears_on_them_and_with_nothing_else():
         keys(sha="t"),
         keys(view="side"),
         keys(plate_mm=425.0),
+        keys(bar="15kg"),
         keys(capture_fps=120.0),
         keys(AnalysisConfig(find_joints=False)),
         keys(programme=Programme()),
@@ -492,7 +496,8 @@ def test_trc_of_a_front_view_has_both_ends():
     first = np.array(lines[6].split("\t")[2:], float).reshape(3, 3)
     assert (first[:, 0] == 0).all()
     # Seen from the feet the lifter's left is on the right, where Z grows.
-    assert first[1, 2] - first[2, 2] == pytest.approx(1.31)
+    # The heights are those at the plates' inner faces: 1.312 m of shaft and two shoulders of 30 mm.
+    assert first[1, 2] - first[2, 2] == pytest.approx(1.372)
 
 
 def test_a_folder_of_something_else_is_left_alone(tmp_path):

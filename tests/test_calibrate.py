@@ -115,14 +115,15 @@ def test_outline_of_a_thick_plate_against_ellipses_through_its_hull(yaw, thickne
     assert middle[0] + CENTRE == pytest.approx([x, y], abs=1.1)
 
 
-def seen_bar(yaw_deg, *, far, thickness_m=0.06, noise_px=1.5, seed=3):
+def seen_bar(yaw_deg, *, far, thickness_m=0.06, noise_px=1.5, seed=3, along_m=(0.74, 0.655, 1.10)):
     """Plate table and readings of a bar that stands at an angle to the camera, and its truth."""
     up, across, along = world_axes(*np.deg2rad([yaw_deg, 9.0, 0.5]))
     rng = np.random.default_rng(seed)
     middle = np.array([0.05, 0.1, 3.1])
     path = np.array([middle + x * along + y * up for x, y in press_path()])
     away = -1.0 if far else 1.0
-    plates = path - away * 0.74 * across
+    plate_m, collar_m, end_m = along_m
+    plates = path - away * plate_m * across
     rows = []
     for frame, ((x, y), axes, turn) in enumerate(hull_ellipses(plates, across, thickness_m)):
         turn = turn if axes[0] >= axes[1] else turn + 90
@@ -133,7 +134,7 @@ def seen_bar(yaw_deg, *, far, thickness_m=0.06, noise_px=1.5, seed=3):
     track = pd.DataFrame(rows)
     points = np.zeros((len(path), 2, 3, 2))
     for end, toward in enumerate((-away, away)):
-        for part, half_m in enumerate((0.74 + thickness_m / 2, 0.655, 1.10)):
+        for part, half_m in enumerate((plate_m + thickness_m / 2, collar_m, end_m)):
             points[:, end, part] = pinhole(path + toward * half_m * across)
     points += rng.normal(0, noise_px, points.shape)
     spread = np.broadcast_to(4.0 * np.eye(2), (*points.shape, 2))

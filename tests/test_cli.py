@@ -90,6 +90,9 @@ def test_nothing_that_moves(tmp_path):
     [
         ("--view", "above"),
         ("--plate-mm", "45"),
+        ("--bar", "long"),
+        ("--bar", "300:1800"),
+        ("--bar", "1310:1400"),
         ("--load-kg", "-5"),
         ("--plate-at", "here"),
         ("--capture-fps", "0"),

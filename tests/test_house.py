@@ -73,6 +73,7 @@ def names_of_views(tree: ast.AST) -> list[int]:
                 parts = side.elts if isinstance(side, ast.Tuple | ast.List | ast.Set) else [side]
                 for part in (x for p in parts for x in (p.elts if isinstance(p, ast.Set) else [p])):
                     said = isinstance(part, ast.Constant) and part.value in names
+                    part = part.value if isinstance(part, ast.Attribute) else part
                     if said or (isinstance(part, ast.Name) and part.id in constants):
                         lines.append(node.lineno)
         if isinstance(node, ast.Dict):
@@ -94,6 +95,7 @@ def test_views_are_known_by_name_in_one_module_alone() -> None:
         '"front" not in facts.views',
         'seen in ({"front"}, {"side"})',
         "view is FRONT",
+        "place.view == FRONT.name",
         '{"front": 1, "side": 2}[view]',
     ):
         assert names_of_views(ast.parse(text)), text

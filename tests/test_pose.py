@@ -127,7 +127,7 @@ def test_bar_of_both_ends():
     row = front_bar(1, person(600, 300)).iloc[0].to_dict()
     line = bar_line(row)
     assert line.point_px == pytest.approx([600.0, 300.0])
-    assert line.m_per_px * 2 * line.reach_px == pytest.approx(PoseConfig().bar_between_plates_m)
+    assert line.m_per_px * 2 * line.reach_px == pytest.approx(PoseConfig().barbell.inner_faces_m)
     lost = row | {"image_left_x_px": np.nan}
     assert bar_line(lost) is None
 
@@ -138,7 +138,7 @@ def test_bar_of_a_slanted_plate_reaches_farther():
     slanted = square_on | {"minor_px": 45.0}
     near, far = bar_line(square_on), bar_line(slanted)
     assert near.reach_px == pytest.approx(0.1 / near.m_per_px)
-    assert far.reach_px == pytest.approx((1.2 * 1.31 * np.sin(np.pi / 3) + 0.1) / far.m_per_px)
+    assert far.reach_px == pytest.approx((1.2 * 1.372 * np.sin(np.pi / 3) + 0.1) / far.m_per_px)
     assert abs(far.axis[0]) == pytest.approx(1.0)
     assert bar_line(square_on | {"x_px": np.nan}) is None
 

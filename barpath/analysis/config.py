@@ -7,6 +7,7 @@ from pathlib import Path
 from barpath.analysis.corrections import CorrectionConfig, Corrections
 from barpath.clip.scene import SceneConfig
 from barpath.errors import OptionError
+from barpath.ground.equipment import Bar
 from barpath.ground.view import AUTO, CHOICES
 from barpath.lift.advice import AdviceConfig, LifterProfile
 from barpath.lift.barmotion import RepConfig
@@ -35,6 +36,10 @@ class SearchConfig:
     per_s: float = 4.0
     stretch_s: float = 30.0
     max_side_px: int = 960
+
+
+BAR_STAGES = ("bar", "ends", "pose", "calibration", "arms")
+"""Parts of the settings that know of the bar."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +95,14 @@ class AnalysisConfig:
     smooth: SmoothConfig = field(default_factory=SmoothConfig)
     reps: RepConfig = field(default_factory=RepConfig)
 
+    @property
+    def barbell(self) -> Bar:
+        """The bar that is lifted, of which every stage knows; `with_bar` gives another."""
+        return self.calibration.barbell
+
     def __post_init__(self) -> None:
+        if {getattr(self, stage).barbell for stage in BAR_STAGES} != {self.barbell}:
+            raise OptionError("Every stage must know of the same bar, as with_bar sees to.")
         if self.view not in CHOICES:
             raise OptionError(f"The view must be one of {', '.join(CHOICES)}, not {self.view!r}.")
         limits = (
@@ -147,13 +159,17 @@ class PairConfig:
     useless_factor: float = 4.0
 
 
+def with_bar(config: AnalysisConfig, bar: Bar) -> AnalysisConfig:
+    """The same settings for a set with another bar."""
+    stages = {
+        stage: dataclasses.replace(getattr(config, stage), barbell=bar) for stage in BAR_STAGES
+    }
+    return dataclasses.replace(config, **stages)
+
+
 def pose_config(config: AnalysisConfig) -> PoseConfig:
-    """How joints are looked for, with the bar and plates of this set."""
-    return dataclasses.replace(
-        config.pose,
-        plate_diameter_m=config.calibration.plate_mm / 1000,
-        bar_between_plates_m=config.calibration.plate_gap_m,
-    )
+    """How joints are looked for, with the plates of this set."""
+    return dataclasses.replace(config.pose, plate_diameter_m=config.calibration.plate_mm / 1000)
 
 
 def arm_config(config: AnalysisConfig) -> ArmFitConfig:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from barpath.errors import OptionError
+from barpath.ground.equipment import LARGEST_DISC_M
 from barpath.ground.files import write_atomically
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ class CorrectionConfig:
     fade_s: float = 0.5
     bridge_s: float = 0.5
     acceleration_m_s2: float = 3.0
-    plate_m: float = 0.45
+    plate_m: float = LARGEST_DISC_M
 
 
 def corrections_from(data: Any) -> Corrections:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.config import AnalysisConfig, with_bar
 from barpath.analysis.filmfacts import Fact, FilmConfig, FilmFacts
 from barpath.analysis.finding import find_bar
 from barpath.analysis.following import find_level
@@ -21,6 +21,7 @@ from barpath.clip.cameramotion import camera_motion
 from barpath.clip.frames import ClipInfo, Frame, check_size, probe, sample
 from barpath.clip.sceneroll import SceneRoll
 from barpath.errors import BarNotFoundError, ClipError
+from barpath.ground.equipment import LARGEST_DISC_MM, POWER_BAR, Bar
 from barpath.ground.view import AUTO, view_of
 from barpath.sight import barline, plate, pose
 from barpath.sight.jointnet import JointNetwork
@@ -38,7 +39,8 @@ def look(
     clip: str | Path,
     *,
     view: str = AUTO,
-    plate_mm: float = 450.0,
+    plate_mm: float = LARGEST_DISC_MM,
+    bar: Bar = POWER_BAR,
     config: FilmConfig | None = None,
     network: JointNetwork | None = None,
     progress: Progress = quiet,
@@ -50,6 +52,7 @@ def look(
     clip : path
     view : {'auto', 'side', 'front'}
     plate_mm : float
+    bar : Bar, optional
     config : FilmConfig, optional
     network : JointNetwork, optional
     progress : callable, optional
@@ -66,7 +69,7 @@ def look(
         Nothing moves like a press, or the bar has no plates and is seen from aside.
     """
     config = config or FilmConfig()
-    analysis = AnalysisConfig(view=view, search=config.search)
+    analysis = with_bar(AnalysisConfig(view=view, search=config.search), bar)
     analysis = replace(
         analysis, calibration=replace(analysis.calibration, plate_mm=plate_mm), plate_given=True
     )

@@ -143,7 +143,10 @@ class _Stretch:
         try:
             ends_px, bare = None, False
             if self.look is not None:
-                ends_px, bare = self.look.bar_ends(self.transforms), self.look.bare
+                ends_px, bare = (
+                    self.look.bar_ends(self.transforms, self.config.barbell),
+                    self.look.bare,
+                )
             found = barfind.find_bar(
                 self.samples,
                 self.config.bar,
@@ -234,7 +237,7 @@ def _find_in(stretch: _Stretch, asked: View | None) -> Found:
     given = "guessed" if asked is None else "given"
     zoom, look = stretch.zoom, stretch.look
     disc = line = None
-    span = np.nan if look is None else look.span_in_limbs()
+    span = np.nan if look is None else look.span_in_limbs(stretch.config.barbell)
     # Somebody who lies across the picture is not seen from the feet, however far the plates are.
     across = look is not None and bool(look.near_end())
     only_line = asked is not None and asked.both_ends

@@ -8,10 +8,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.config import AnalysisConfig, with_bar
 from barpath.analysis.following import Detected
 from barpath.analysis.setresult import SetResult
 from barpath.clip.sceneroll import SceneRoll
+from barpath.ground.equipment import POWER_BAR, Bar, bar_of
 from barpath.lift.advice import profile_from
 from barpath.space.fittedcamera import Calibration
 from barpath.space.joints import near_side
@@ -23,6 +24,7 @@ def options_of(config: AnalysisConfig) -> dict[str, Any]:
     return {
         "plate_mm": config.calibration.plate_mm,
         "plate_given": config.plate_given,
+        "bar": config.barbell.name,
         "load_kg": config.load_kg,
         "upper_arm_m": config.upper_arm_m,
         "stature_m": config.stature_m,
@@ -47,7 +49,13 @@ def config_of(result: SetResult) -> AnalysisConfig:
         profile=None if options.get("profile") is None else profile_from(options["profile"]),
     )
     calibration = dataclasses.replace(config.calibration, plate_mm=options["plate_mm"])
-    return dataclasses.replace(config, calibration=calibration)
+    config = dataclasses.replace(config, calibration=calibration)
+    return with_bar(config, bar_in(result))
+
+
+def bar_in(result: SetResult) -> Bar:
+    """The bar that a set was measured with: a power bar where the result is older than others."""
+    return bar_of(str(result.options.get("bar", POWER_BAR.name)))
 
 
 def calibration_summary(

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from barpath.ground.equipment import LARGEST_DISC_M, POWER_BAR
+
 Floats = NDArray[np.float64]
 
 SIDES = (("left", 1.0), ("right", -1.0))
@@ -52,11 +54,11 @@ class MadeSetConfig:
     touch_toward_feet_m: float = 0.12
     rise_m: float = 0.385
     hip_m: tuple[float, float, float] = (0.50, 0.02, 0.10)
-    plate_m: float = 0.45
+    plate_m: float = LARGEST_DISC_M
     plates_thick_m: float = 0.06
-    plates_inside_m: float = 0.686
-    collar_m: float = 0.655
-    bar_end_m: float = 1.10
+    plates_inside_m: float = POWER_BAR.inner_faces_m / 2
+    collar_m: float = POWER_BAR.collar_m
+    bar_end_m: float = POWER_BAR.end_m
     fps: float = 30.0
     n_reps: int = 2
     hold_s: float = 0.8

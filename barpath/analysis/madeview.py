@@ -17,7 +17,7 @@ from barpath.analysis.readingspread import READ, ReadingSpread
 from barpath.clip.container import Index
 from barpath.clip.frames import ClipInfo
 from barpath.clip.sceneroll import SceneRoll
-from barpath.ground.view import FRONT, OBLIQUE, SIDE
+from barpath.ground.view import FRONT, OBLIQUE, SIDE, view_of
 from barpath.sight.pose import pose_table
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.fittedcamera import CalibrationConfig
@@ -117,7 +117,7 @@ def detect(
     spread, arms = spread or ReadingSpread(), arms or ArmFitConfig()
     rng = np.random.default_rng([seed, round(10 * place.azimuth_deg)])
     camera = _camera(place, made)
-    if place.view == FRONT.name:
+    if view_of(place.view).both_ends:
         track = _bar_track(made, camera, rng)
     else:
         track = _plate_track(made, camera, rng, calibration or CalibrationConfig())
@@ -262,7 +262,7 @@ def _joints(
             sd_m = spread.sd_m(point, out > 0, place.azimuth_deg, place.height_m, px_per_m)
             sd_px = np.exp(low * np.log(sd_m[0]) + (1 - low) * np.log(sd_m[1])) * px_per_m
             # From the feet the arms are each other's mirror image in the picture.
-            across = np.array([out if place.view == FRONT.name else 1.0, 1.0])
+            across = np.array([out if view_of(place.view).both_ends else 1.0, 1.0])
             off = across * (low * stays[0, k] + (1 - low) * stays[1, k])
             off = spread.stays_share * off + spread.own_share * rng.normal(size=sd_px.shape)
             at = camera.project(made.points_m[f"{side}_{point}"][frames]) + off * sd_px

@@ -11,6 +11,7 @@ from barpath.analysis.finding import SLANT_NOTE_DEG
 from barpath.analysis.following import Detected
 from barpath.analysis.setresult import Note
 from barpath.clip.frames import ClipInfo
+from barpath.ground.equipment import POWER_BAR
 from barpath.ground.uncertainty import expand, state
 from barpath.ground.view import view_of
 from barpath.space.armfit import ArmFit
@@ -85,16 +86,20 @@ def _on_corrections(corrections: Corrections) -> Iterator[Note]:
 
 def _on_lengths(detected: Detected, spread: Systematics, config: AnalysisConfig) -> Iterator[Note]:
     """What all lengths rest on."""
+    bar = config.barbell
     if view_of(detected.view).both_ends:
+        said = "" if bar == POWER_BAR else f", a {bar.words}"
+        why = ", as the rules of competition have it" if bar == POWER_BAR else ""
         text = (
-            "Lengths were taken from the bar: 1.31 m of shaft between the sleeves, as the rules of"
-            " competition have it."
+            f"Lengths were taken from the bar{said}: {2 * bar.collar_m:.2f} m of shaft between the"
+            f" sleeves{why}."
         )
         yield Note("bar_assumed", "info", text)
     elif is_bare(detected.track):
         text = (
-            "The bar has no plates: lengths were taken from the bar itself, 1.31 m of shaft between"
-            " the sleeves and 2.20 m over all, which leaves them uncertain by"
+            "The bar has no plates: lengths were taken from the bar itself,"
+            f" {2 * bar.collar_m:.2f} m of shaft between the sleeves and {2 * bar.end_m:.2f} m over"
+            " all, which leaves them uncertain by"
             f" {100 * expand(spread.vertical_rel_sd):.0f} %, the more the closer the camera looks"
             " along the bar."
         )

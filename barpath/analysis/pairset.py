@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from barpath.analysis.config import AnalysisConfig, PairConfig
-from barpath.analysis.kept import config_of, head_of
+from barpath.analysis.config import AnalysisConfig, PairConfig, with_bar
+from barpath.analysis.kept import bar_in, config_of, head_of
 from barpath.analysis.pairmeasures import joint_rows, measures_of
 from barpath.analysis.pairrules import pair_rules
 from barpath.analysis.pairspace import (
@@ -31,6 +31,7 @@ from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import Note, SetResult
 from barpath.analysis.store import known_only_by_form, read_results
 from barpath.errors import OptionError
+from barpath.ground.equipment import Bar
 from barpath.lift import advice, stacking
 from barpath.lift.advice import LifterProfile
 from barpath.space import arms3d
@@ -121,7 +122,8 @@ def measure_clips(
     Raises
     ------
     OptionError
-        No clip was taken from aside, or the clips do not show the same set.
+        No clip was taken from aside, or the clips do not show the same set, or not with the same
+        bar.
     """
     config, profile = config or PairConfig(), profile or LifterProfile()
     clips = _in_order(clips)
@@ -178,6 +180,12 @@ def _in_order(clips: Sequence[SetResult]) -> tuple[SetResult, ...]:
         raise OptionError(
             f"Both {names} were filmed from the feet; the second clip must be from the side or at"
             " an angle."
+        )
+    bars = list(dict.fromkeys(bar_in(clip) for clip in ordered))
+    if len(bars) > 1:
+        raise OptionError(
+            f"The clips were measured with different bars, a {bars[0].words} and a {bars[1].words};"
+            " a set has one, so give the same for all clips with --bar."
         )
     return ordered
 
@@ -290,6 +298,7 @@ class ClipOptions:
     plate_mm: float | None = None
     load_kg: float | None = None
     stature_m: float | None = None
+    bar: Bar | None = None
 
 
 def read_or_analyse(
@@ -303,7 +312,8 @@ def read_or_analyse(
         A clip, or a folder written by `store.write_results`.
     view : {'auto', 'front', 'side', 'oblique'}
     options : ClipOptions
-        A plate's diameter that differs from a folder's measures it again from its detections.
+        A plate's diameter or a bar that differs from a folder's measures it again from its
+        detections.
     progress : callable, optional
 
     Returns
@@ -311,15 +321,21 @@ def read_or_analyse(
     SetResult
     """
     config = AnalysisConfig(load_kg=options.load_kg, stature_m=options.stature_m)
+    if options.bar is not None:
+        config = with_bar(config, options.bar)
     if not given.is_dir():
         return analyse(
             given, view=view, plate_mm=options.plate_mm, config=config, progress=progress
         )
     result = read_results(given)
-    if options.plate_mm is not None and options.plate_mm != result.options["plate_mm"]:
-        before = config_of(result)
-        calibration = replace(before.calibration, plate_mm=options.plate_mm)
-        again = replace(before, calibration=calibration, plate_given=True)
+    other_plate = options.plate_mm not in (None, result.options["plate_mm"])
+    if other_plate or options.bar not in (None, bar_in(result)):
+        again = config_of(result)
+        if options.bar is not None:
+            again = with_bar(again, options.bar)
+        if options.plate_mm is not None and other_plate:
+            calibration = replace(again.calibration, plate_mm=options.plate_mm)
+            again = replace(again, calibration=calibration, plate_given=True)
         with known_only_by_form(given):
             result = remeasure(result, again)
     for name in ("load_kg", "stature_m"):

@@ -12,8 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.analysis.armsight import sighting_in
-from barpath.analysis.config import AnalysisConfig, PairConfig, arm_config
-from barpath.analysis.kept import config_of, head_of
+from barpath.analysis.config import AnalysisConfig, PairConfig, arm_config, with_bar
+from barpath.analysis.kept import bar_in, config_of, head_of
 from barpath.analysis.placing import place
 from barpath.analysis.setresult import SetResult
 from barpath.errors import OptionError
@@ -194,7 +194,8 @@ def arms_in_space(
         sightings.append(replace(one, sight=sight, at=at))
     times = moments["time_s"].to_numpy(dtype=float)
     order = np.argsort(times, kind="stable")
-    fit = armfit.fit_arms(sightings, arms_config(options, config.arms), instants(bar, times[order]))
+    of_lifter = arms_config(options, replace(config.arms, barbell=bar_in(views[0].result)))
+    fit = armfit.fit_arms(sightings, of_lifter, instants(bar, times[order]))
     if fit is None:
         return None
     seen = [_hips_seen(v.result, sight) for v, sight in zip(views, fit.sights, strict=True)]
@@ -228,5 +229,5 @@ def arms_config(options: dict[str, Any], config: ArmFitConfig) -> ArmFitConfig:
     1.8
     """
     stature, upper = options.get("stature_m"), options.get("upper_arm_m")
-    lifter = AnalysisConfig(stature_m=stature, upper_arm_m=upper, arms=config)
-    return arm_config(lifter)
+    lifter = with_bar(AnalysisConfig(stature_m=stature, upper_arm_m=upper), config.barbell)
+    return arm_config(replace(lifter, arms=config))

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from barpath.analysis.armsight import arm_sighting, place_arms, with_arms
-from barpath.analysis.config import AnalysisConfig, arm_config
+from barpath.analysis.config import AnalysisConfig, arm_config, with_bar
 from barpath.analysis.corrections import check_corrections, correct_track
 from barpath.analysis.finding import find_bar
 from barpath.analysis.following import Detected, follow
@@ -32,7 +32,8 @@ from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import SetResult
 from barpath.analysis.trajectory import move_origin, toward_head, trajectory_of
 from barpath.clip.frames import ClipInfo, StreamStats, check_size, probe, stream
-from barpath.errors import BarNotFoundError, NoRepError
+from barpath.errors import BarNotFoundError, NoRepError, OptionError
+from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of
 from barpath.ground.names import told_name
 from barpath.ground.view import AUTO, is_open
@@ -52,6 +53,7 @@ def analyse(
     plate_mm: float | None = None,
     load_kg: float | None = None,
     plate_at: tuple[float, float] | None = None,
+    bar: str | None = None,
     config: AnalysisConfig | None = None,
     network: JointNetwork | None = None,
     progress: Progress = quiet,
@@ -70,6 +72,8 @@ def analyse(
         Bar and plates together.
     plate_at : (x, y), optional
         Pixel on the plate in the clip's first frame, if the search should not find it by itself.
+    bar : str, optional
+        The bar, as `equipment.bar_of` reads it; a power bar if not given.
     config : AnalysisConfig, optional
         All settings; the arguments above take precedence.
     network : JointNetwork, optional
@@ -99,6 +103,8 @@ def analyse(
     >>> result.reps[["rep", "range_of_motion_m"]]  # doctest: +SKIP
     """
     config = _with_arguments(config or AnalysisConfig(), view, plate_mm, load_kg, plate_at)
+    if bar is not None:
+        config = with_bar(config, bar_of(bar))
     info = probe(clip, capture_fps=config.capture_fps)
     check_size(info)
     info = dataclasses.replace(info, sha256=sha256_of(info.path))
@@ -195,8 +201,20 @@ def remeasure(result: SetResult, config: AnalysisConfig | None = None) -> SetRes
     Returns
     -------
     SetResult
+
+    Raises
+    ------
+    OptionError
+        The settings have another bar than that whose ends were looked for in the clip.
     """
-    return measure(result.info, detected_in(result), config or config_of(result))
+    before = config_of(result)
+    config = config or before
+    if result.shows.both_ends and config.barbell != before.barbell:
+        raise OptionError(
+            f"The ends of a {before.barbell.words} were looked for in '{result.source_name}', not"
+            f" those of a {config.barbell.words}; the clip has to be analysed again."
+        )
+    return measure(result.info, detected_in(result), config)
 
 
 def _with_arguments(

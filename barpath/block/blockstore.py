@@ -4,7 +4,7 @@ Columns, in this order (`SCHEMA_VERSION` grows when one changes its meaning or g
 
 - who, when, what: `lifter`, `date` (ISO text), `session` (lifter and date), `set_id` (the set;
   clips of one set from two cameras share it), `clip`, `clip_sha256`, `view`, `technique`, `pair`,
-  `load_kg`, `plate_mm`, then the sheet's own further columns as text; of a set measured from
+  `load_kg`, `plate_mm`, `bar`, then the sheet's own further columns as text; of a set measured from
   several clips together, `view` is ``"pair"``, and `clip` and `clip_sha256` name all of them,
   joined by ``" + "`` and ``"+"``;
 - the repetition: `rep`, `kind`, `touch_and_go`, `cut`, and its times `start_s` … `end_s`;
@@ -32,8 +32,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from barpath.analysis.kept import bar_in
 from barpath.analysis.setresult import SetResult
 from barpath.errors import OutputError
+from barpath.ground.equipment import POWER_BAR
 from barpath.ground.files import (
     MANIFEST_FILE,
     damaged,
@@ -56,6 +58,7 @@ SEVERAL = "pair"
 
 LABELS = ("lifter", "date", "session", "set_id", "clip", "clip_sha256", "view", "technique", "pair")
 NUMBERS = ("load_kg", "plate_mm")
+BAR = "bar"
 REP_TEXT = ("kind", "cut")
 REP_TIMES = (
     "start_s",
@@ -169,14 +172,14 @@ def table_of(rows: Iterable[Mapping[str, Any]], extra: Sequence[str] = ()) -> pd
     known = measure_columns()
     own = [c.removesuffix("_u95") for c in frame.columns if c.endswith("_u95")]
     names = known + [n for n in own if n not in known and not n.endswith("_common")]
-    text = [*LABELS, *extra, *REP_TEXT]
+    text = [*LABELS, BAR, *extra, *REP_TEXT]
     columns: dict[str, Any] = {}
     n = len(frame)
 
     def given(name: str) -> pd.Series:
         return frame[name] if name in frame else pd.Series([None] * n, dtype=object)
 
-    for name in (*LABELS, *NUMBERS, *extra, "rep", *REP_TEXT, "touch_and_go", *REP_TIMES):
+    for name in (*LABELS, *NUMBERS, BAR, *extra, "rep", *REP_TEXT, "touch_and_go", *REP_TIMES):
         if name in text:
             columns[name] = _text(given(name), "")
         elif name == "rep":
@@ -254,6 +257,9 @@ def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
     needed = {*LABELS, *NUMBERS, *REP_TEXT, *REP_TIMES, "rep", "touch_and_go"}
     if not needed <= set(table.columns):
         raise OutputError(f"'{path}' is damaged: columns are missing.")
+    if BAR not in table:
+        # Tables that are older than the option have power bars only.
+        table.insert(table.columns.get_loc(NUMBERS[-1]) + 1, BAR, POWER_BAR.name)
     return table
 
 
@@ -393,8 +399,9 @@ def trc_text(result: SetResult, file_name: str) -> str:
     The axes are right-handed: X toward the lifter's head, Y up, Z to the right as seen from the
     feet. A side view knows X and Y, a front view Y and Z; the third is 0, for the path is that in
     the plane of the view. Where the head's place is unknown X grows toward the picture's right. A
-    front view also has the height of both ends of the bar, placed half of 1.31 m (the shaft of an
-    IPF bar, from memory) to either side. Frames without a position are left blank.
+    front view also has the height of both ends of the bar, where its axis meets the inner faces of
+    the plates, placed half the distance between those to either side. Frames without a position are
+    left blank.
 
     Parameters
     ----------
@@ -418,9 +425,10 @@ def trc_text(result: SetResult, file_name: str) -> str:
     x, y = path["x_smooth_m"].to_numpy(float), path["y_smooth_m"].to_numpy(float)
     if result.shows.both_ends:
         markers = {"bar_middle": (zero, y, x)}
+        half_m = bar_in(result).inner_faces_m / 2
         for name, sign in (("bar_left", 1.0), ("bar_right", -1.0)):
             if f"{name[4:]}_y_m" in path:
-                markers[name] = (zero, path[f"{name[4:]}_y_m"].to_numpy(float), x + sign * 0.655)
+                markers[name] = (zero, path[f"{name[4:]}_y_m"].to_numpy(float), x + sign * half_m)
     else:
         markers = {"bar": (x, y, zero)}
     rate = f"{result.info.fps:.6g}"

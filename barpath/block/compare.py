@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -35,6 +35,12 @@ from barpath.lift.catalogue import CATALOGUE
 ALL_LIFTERS = "all lifters"
 MAX_PAIRS = 6
 MIN_REPEAT_DF = 3
+TOOL_STAYS = 0.6
+"""How much of `tool_u95` stays in a difference however many sets are averaged.
+
+Of made comparisons of four lifters over two and five sessions (`comparisons` among the made clips,
+lifters 1 to 4), filmed from one place, from two at once, and each way from another place.
+"""
 
 COLUMNS = [
     "lifter",
@@ -149,14 +155,14 @@ def compare(
         change between two sets, ``1.96 sqrt(2) sem`` (Weir 2005). `tool_u95` is how far the tool
         itself may be off in a difference, for measures that rest on joints: the network errs by
         posture, so that neither repeating nor averaging shows it. What ails the bar's measures
-        (scale, tilt) either cancels or differs from clip to clip and shows; theirs is 0. Where the
-        interval rests on the repetitions of a set against those of another (`level` ``"reps"``) it
-        holds the tool's own uncertainty too: what the repetitions share, and of measures that rest
-        on joints all of it. `verdict` is
+        (scale, tilt) either cancels or differs from clip to clip and shows; theirs is 0. The share
+        `TOOL_STAYS` of it is part of the interval. Where the interval rests on the repetitions of a
+        set against those of another (`level` ``"reps"``) it holds more of the tool's uncertainty:
+        what the repetitions share, and of measures that rest on joints all of it. One repetition
+        against one (``"one"``) has an interval that holds the tool's uncertainty alone. `verdict`
+        is
 
         - ``"clear"``: the interval excludes 0 and the difference is larger than `sdc`;
-        - ``"within tool"``: the interval excludes 0, but the difference is not larger than
-          `tool_u95`, so that the tool erring otherwise in the two setups would look the same;
         - ``"on average"``: the interval excludes 0, but two single sets could not show it;
         - ``"none seen"``: the whole interval lies within ± `sdc` and includes 0;
         - ``"open"``: the interval includes 0 and more;
@@ -295,11 +301,13 @@ def _compare_pattern(
         return [_BLANK | {"reason": "No lifter did both."}] * len(columns)
     rows = chosen[design.rows]
     x = is_b[design.rows].astype(float)
-    slope, half, p = _slopes(sets, design, rows, x, columns)
+    tool = _tool_u95(sets, rows, columns)
+    slope, half, p = _slopes(sets, design, rows, x, columns, tool)
+    alone = ~np.isfinite(half) & (design.level == "reps")
+    half = np.where(alone, _tool_alone_u95(sets, rows, x, columns), half)
     mean_a = _matched_mean(sets.mean[np.ix_(rows, columns)], x, design.stratum)
     sem = _repeatability(sets, rows, columns)
     effect = _hedges(sets, rows, x, columns, slope.value)
-    tool = _tool_u95(sets, rows, columns)
     n_sessions = sets.labels["session"].iloc[rows].nunique()
     out = []
     for k in range(len(columns)):
@@ -313,7 +321,7 @@ def _compare_pattern(
             "sdc": sdc,
             "tool_u95": float(tool[k]),
             "hedges_g": float(effect[k]),
-            "level": design.level,
+            "level": "one" if alone[k] else design.level,
             "design": design.design,
             "n_sessions": n_sessions,
             "reason": "",
@@ -321,7 +329,7 @@ def _compare_pattern(
         if math.isfinite(width):
             row |= {"low": difference - width, "high": difference + width}
             row |= {"dof": slope.dof, "p": float(p[k])}
-            row["verdict"] = verdict(difference, width, sdc, float(tool[k]))
+            row["verdict"] = verdict(difference, width, sdc)
         else:
             row["reason"] = "One set or repetition of each says nothing of how far they vary."
         out.append(row)
@@ -329,12 +337,16 @@ def _compare_pattern(
 
 
 def _slopes(
-    sets: Sets, design: _Design, rows: Ints, x: Floats, columns: Ints
+    sets: Sets, design: _Design, rows: Ints, x: Floats, columns: Ints, tool_u95: Floats
 ) -> tuple[Slope, Floats, Floats]:
     """Differences, half widths of their 95 % intervals and p-values, one for each column."""
     if design.level != "reps":
         mean = sets.mean[np.ix_(rows, columns)]
         slope = clustered_slope(mean, x, design.stratum, design.cluster)
+        if not slope.dof > 0:
+            return slope, slope.half_width(), slope.p_value()
+        stays = TOOL_STAYS * tool_u95 / coverage_factor(slope.dof)
+        slope = replace(slope, sd=np.hypot(slope.sd, stays))
         return slope, slope.half_width(), slope.p_value()
     slope = _rep_slope(sets, rows, x, design.stratum, columns)
     # What a set's repetitions share does not show in how they vary. Where joints err by posture
@@ -350,6 +362,14 @@ def _slopes(
     return slope, half, np.full(len(columns), np.nan)
 
 
+def _tool_alone_u95(sets: Sets, rows: Ints, x: Floats, columns: Ints) -> Floats:
+    """How far the tool may be off in a difference of single repetitions, of any measure."""
+    at = np.ix_(rows, columns)
+    variance = np.square(sets.common[at]) + np.square(sets.random[at])
+    shared = [variance[x == side].sum(axis=0) / (x == side).sum() ** 2 for side in (0, 1)]
+    return np.asarray(coverage_factor() * np.sqrt(np.sum(shared, axis=0)))
+
+
 def _tool_u95(sets: Sets, rows: Ints, columns: Ints) -> Floats:
     """How far the tool may be off in a difference, beyond what repeating shows."""
     at = np.ix_(rows, columns)
@@ -358,7 +378,7 @@ def _tool_u95(sets: Sets, rows: Ints, columns: Ints) -> Floats:
     return np.where(sets.by_joints[columns], u95, 0.0)
 
 
-def verdict(difference: float, half_width: float, sdc: float, tool_u95: float = 0.0) -> str:
+def verdict(difference: float, half_width: float, sdc: float) -> str:
     """What a difference comes to; see `compare`.
 
     Examples
@@ -367,8 +387,6 @@ def verdict(difference: float, half_width: float, sdc: float, tool_u95: float = 
     ('clear', 'on average', 'none seen', 'open')
     """
     if abs(difference) > half_width:
-        if abs(difference) <= tool_u95:
-            return "within tool"
         return "clear" if abs(difference) > sdc else "on average"
     return "none seen" if abs(difference) + half_width <= sdc else "open"
 

@@ -12,6 +12,7 @@ LEVEL_WORDS = {
     "sets": "rests on sets of too few sessions: it speaks for those days only",
     "reps": "rests on repetitions of too few sets and on how far the tool may be off: it speaks for"
     " those sets only",
+    "one": "rests on how far the tool may be off alone: it speaks for those repetitions only",
 }
 
 
@@ -33,7 +34,6 @@ def in_words(row: pd.Series) -> str:
         return f"{label}: cannot be compared. {row['reason']}".strip()
     factor, unit = shown_unit(row["unit"])
     width = (row["high"] - row["low"]) / 2
-    tool = state_width(factor * row["tool_u95"], unit)
     amount = state(abs(factor * row["difference"]), factor * width, unit)
     least = state_width(factor * row["sdc"], unit)
     way = "more" if row["difference"] > 0 else "less"
@@ -49,12 +49,6 @@ def in_words(row: pd.Series) -> str:
                 f" single set against a single set could not show it, for they differ by up to"
                 f" {least} when done alike."
             )
-        case "within tool":
-            text = (
-                f"{label}: {amount} {way} with {b} than with {a}, but joints seen by the network"
-                f" may be off by so much that {tool} could come from"
-                " the tool alone."
-            )
         case "none seen":
             text = (
                 f"{label}: no difference between {a} and {b} that is larger than two sets done"
@@ -69,9 +63,9 @@ def in_words(row: pd.Series) -> str:
             )
     if row["design"].startswith("different"):
         text += " The loads differ, so part of this may be the load's doing."
-    if row["level"] == "reps" and row["verdict"] == "clear":
+    if row["level"] in ("reps", "one") and row["verdict"] == "clear":
         text += " It is one set against another, and another day may show otherwise."
-    if row["verdict"] in ("clear", "on average", "within tool") and row["q"] > 0.05:
+    if row["verdict"] in ("clear", "on average") and row["q"] > 0.05:
         text += " Among so many measures this may be chance."
     if row["poor_share"] > 0.5:
         text += " Most of its values are poor, so take it as a hint."

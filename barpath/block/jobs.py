@@ -31,6 +31,8 @@ class ClipEntry:
         As for `barpath.analyse`.
     load_kg, plate_mm, upper_arm_m, stature_m, capture_fps : float or None
         As for `AnalysisConfig`.
+    bar : str
+        As `equipment.bar_of` reads it; ``""`` where nothing is said.
     corrections : Corrections
         What was put right by hand in it; see `plan.corrections_file`.
     labels : tuple of (str, str)
@@ -48,6 +50,7 @@ class ClipEntry:
     view: str = AUTO
     load_kg: float | None = None
     plate_mm: float | None = None
+    bar: str = ""
     upper_arm_m: float | None = None
     stature_m: float | None = None
     capture_fps: float | None = None

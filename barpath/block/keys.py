@@ -14,9 +14,10 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from barpath.analysis import store
-from barpath.analysis.config import AnalysisConfig
+from barpath.analysis.config import AnalysisConfig, with_bar
 from barpath.block import blockstore
 from barpath.block.jobs import BlockConfig, ClipEntry, Job, Programme, SetJob, n_cores, words_of
+from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of
 from barpath.ground.view import is_open
 from barpath.lift.catalogue import CATALOGUE
@@ -68,11 +69,13 @@ def configs_of(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConf
             for name in ("capture_fps", "upper_arm_m", "stature_m")
         },
     )
-    blank = AnalysisConfig()
+    if entry.bar:
+        whole = with_bar(whole, bar_of(entry.bar))
+    blank = with_bar(AnalysisConfig(), whole.barbell)
     ruler = calibration.plate_mm if whole.find_joints else blank.calibration.plate_mm
     seen = dataclasses.replace(
         whole,
-        calibration=dataclasses.replace(calibration, plate_mm=ruler),
+        calibration=dataclasses.replace(whole.calibration, plate_mm=ruler),
         **{name: getattr(blank, name) for name in MEASURE_ONLY},
     )
     # Labels: no measure rests on them.
@@ -218,4 +221,5 @@ def _told_of(jobs: Sequence[Job]) -> list[tuple[str, set[Any]]]:
     return [
         ("technique", {entry.technique for entry in entries} - {""}),
         ("load", {entry.load_kg for entry in entries} - {None}),
+        ("bar", {job.measure_config.barbell.name for job in jobs}),
     ]

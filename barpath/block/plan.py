@@ -32,6 +32,7 @@ SHEET_FIELDS = (
     "view",
     "load_kg",
     "plate_mm",
+    "bar",
     "technique",
     "pair",
     "stature_cm",
@@ -81,7 +82,7 @@ def read_sheet(sheet: Path) -> list[ClipEntry]:
     sheet : Path
         CSV with a heading, or TOML with one ``[[clip]]`` table for each clip and, if wanted, a
         ``[defaults]`` table. Column `clip` is the path of the clip from the sheet; others known are
-        `lifter, date, view, load_kg, plate_mm, technique, pair, upper_arm_cm, stature_cm,
+        `lifter, date, view, load_kg, plate_mm, bar, technique, pair, upper_arm_cm, stature_cm,
         capture_fps`; all further ones are kept as labels.
 
     Returns
@@ -153,7 +154,7 @@ def entry_of(line: Mapping[Any, Any], folder: Path) -> ClipEntry:
     if not name:
         return dataclasses.replace(entry, fault="A line of the sheet names no clip.")
     known: dict[str, Any] = {
-        k: cells[k] for k in ("lifter", "date", "technique", "pair", "view") if k in cells
+        k: cells[k] for k in ("lifter", "date", "technique", "pair", "view", "bar") if k in cells
     }
     known["view"] = known.get("view", AUTO).lower()
     for column, attribute, factor in (

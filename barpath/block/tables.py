@@ -158,6 +158,7 @@ def _labels(job: Job) -> dict[str, Any]:
         "pair": entry.pair,
         "load_kg": entry.load_kg,
         "plate_mm": job.measure_config.calibration.plate_mm,
+        "bar": job.measure_config.barbell.name,
     } | dict(entry.labels)
 
 

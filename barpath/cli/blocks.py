@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from barpath.cli.bars import BlockBar
-from barpath.cli.options import BlockSource, By, Joints, OverwritePages, words
+from barpath.cli.options import BlockSource, By, Joints, OverwritePages, barbell, words
 from barpath.errors import NothingMeasuredError, OptionError, StoppedError
+from barpath.ground.equipment import Bar
 from barpath.ground.view import AUTO
 
 if TYPE_CHECKING:
@@ -56,6 +57,10 @@ def block(
             help="Plate diameter in mm, for clips of which it is not said.", show_default=False
         ),
     ] = None,
+    bar: Annotated[
+        str | None,
+        typer.Option(help="The bar, for clips of which it is not said.", show_default=False),
+    ] = None,
     joints: Joints = True,
     workers: Annotated[
         int | None, typer.Option(help="Processes; one a core if not given.", show_default=False)
@@ -78,6 +83,7 @@ def block(
     config = _block_config(
         view,
         plate_mm,
+        barbell(bar),
         memory_gb,
         joints=joints,
         workers=workers,
@@ -97,13 +103,19 @@ def block(
 
 
 def _block_config(
-    view: str, plate_mm: float | None, memory_gb: float | None, *, joints: bool, **chosen: Any
+    view: str,
+    plate_mm: float | None,
+    bar: Bar,
+    memory_gb: float | None,
+    *,
+    joints: bool,
+    **chosen: Any,
 ) -> "BlockConfig":
     """Settings of a block, of what was typed."""
-    from barpath.analysis.config import AnalysisConfig
+    from barpath.analysis.config import AnalysisConfig, with_bar
     from barpath.block.jobs import BlockConfig
 
-    analysis = AnalysisConfig(view=view, find_joints=joints)
+    analysis = with_bar(AnalysisConfig(view=view, find_joints=joints), bar)
     if plate_mm is not None:
         calibration = dataclasses.replace(analysis.calibration, plate_mm=plate_mm)
         analysis = dataclasses.replace(analysis, calibration=calibration, plate_given=True)

@@ -8,6 +8,7 @@ import typer
 
 from barpath.cli.bars import Bar
 from barpath.cli.options import (
+    BarKind,
     Joints,
     LoadKg,
     Out,
@@ -15,10 +16,12 @@ from barpath.cli.options import (
     PlateMm,
     Profile,
     StatureCm,
+    barbell,
     metres,
     point,
 )
 from barpath.errors import OptionError
+from barpath.ground.equipment import LARGEST_DISC_MM
 from barpath.ground.view import AUTO
 
 if TYPE_CHECKING:
@@ -54,6 +57,7 @@ def analyse(
         str, typer.Option(help="Where the camera stood: side, front, oblique or auto.")
     ] = AUTO,
     plate_mm: PlateMm = None,
+    bar: BarKind = None,
     load_kg: LoadKg = None,
     out: Annotated[
         Path | None,
@@ -78,7 +82,7 @@ def analyse(
     video: Annotated[bool, typer.Option(help="Write the annotated clip.")] = True,
 ) -> None:
     """Measure the set in one clip and write its report."""
-    from barpath.analysis.config import AnalysisConfig
+    from barpath.analysis.config import AnalysisConfig, with_bar
     from barpath.analysis.corrections import Corrections, read_corrections
     from barpath.lift.advice import read_profile
 
@@ -96,7 +100,7 @@ def analyse(
     measure_clip(
         clip,
         out or Path(f"{clip.stem}-results"),
-        config,
+        with_bar(config, barbell(bar)),
         plate_mm,
         load_kg,
         point(plate_at),
@@ -187,7 +191,8 @@ def film_check(
     view: Annotated[str, typer.Option(help="Where the camera stands: side, front or auto.")] = AUTO,
     plate_mm: Annotated[
         float, typer.Option(help="Diameter of the plate nearest the camera in mm.")
-    ] = 450.0,
+    ] = LARGEST_DISC_MM,
+    bar: BarKind = None,
 ) -> None:
     """Look at a test clip before the session and say what to change about the filming."""
     from barpath.analysis.filmadvice import advise, as_text
@@ -197,7 +202,7 @@ def film_check(
     if view not in VIEWS:
         raise OptionError(f"The view must be side, front or auto, not {view!r}.")
     with Bar() as progress:
-        facts = look(clip, view=view, plate_mm=plate_mm, progress=progress)
+        facts = look(clip, view=view, plate_mm=plate_mm, bar=barbell(bar), progress=progress)
     typer.echo(as_text(facts, advise(facts)))
 
 

@@ -6,11 +6,21 @@ from typing import Annotated
 import typer
 
 from barpath.errors import OptionError
+from barpath.ground.equipment import BARS, LARGEST_DISC_MM, POWER_BAR, Bar, bar_of
 
 PlateMm = Annotated[
     float | None,
     typer.Option(
-        help="Diameter of the plate nearest the camera in mm; 450 if not given.",
+        help=f"Diameter of the plate nearest the camera in mm; {LARGEST_DISC_MM:.0f} if not given.",
+        show_default=False,
+    ),
+]
+BarKind = Annotated[
+    str | None,
+    typer.Option(
+        "--bar",
+        help=f"The bar: {', '.join(BARS)}, or its lengths between the collars and over all in mm as"
+        f" in 1080:1800; {POWER_BAR.name} if not given.",
         show_default=False,
     ),
 ]
@@ -47,6 +57,11 @@ OpenPage = Annotated[
 def metres(length_cm: float | None) -> float | None:
     """A length given in cm, if it was given."""
     return None if length_cm is None else length_cm / 100
+
+
+def barbell(text: str | None) -> Bar:
+    """The bar that was named, or the usual one."""
+    return POWER_BAR if text is None else bar_of(text)
 
 
 def words(text: str | None) -> list[str]:

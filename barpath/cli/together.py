@@ -8,6 +8,7 @@ import typer
 
 from barpath.cli.bars import Bar
 from barpath.cli.options import (
+    BarKind,
     LoadKg,
     Out,
     Overwrite,
@@ -19,6 +20,7 @@ from barpath.cli.options import (
     words,
 )
 from barpath.errors import OptionError
+from barpath.ground.equipment import bar_of
 from barpath.ground.view import AUTO, CHOICES
 
 
@@ -44,6 +46,7 @@ def pair(
     ] = "front,side",
     profile: Profile = None,
     plate_mm: PlateMm = None,
+    bar: BarKind = None,
     load_kg: LoadKg = None,
     stature_cm: StatureCm = None,
     out: Out = Path("pair-results"),
@@ -58,7 +61,8 @@ def pair(
 
     prepare(out, partial(pairfolder.check_pair_target, overwrite=overwrite))
     lifter = LifterProfile() if profile is None else read_profile(profile)
-    options = pairset.ClipOptions(plate_mm, load_kg, metres(stature_cm))
+    known = None if bar is None else bar_of(bar)
+    options = pairset.ClipOptions(plate_mm, load_kg, metres(stature_cm), known)
     given = [first, second, *(also or [])]
     results = []
     for path, view in zip(given, _stood(views, len(given)), strict=True):

@@ -28,6 +28,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.errors import OptionError
+from barpath.ground.equipment import POWER_BAR
 from barpath.ground.uncertainty import expand, state
 from barpath.space.arms3d import OUTWARD, Arms3d
 
@@ -181,7 +182,7 @@ class AdviceConfig:
 
     tucks_deg: tuple[float, ...] = (10.0, 20.0, 30.0, 40.0, 45.0)
     first_tuck_deg: float = 30.0
-    limit_m: float = 0.81
+    limit_m: float = POWER_BAR.marks_m
     hand_breadth_m: float = 0.085
     hand_breadth_sd_m: float = 0.006
     forefinger_share: float = 0.375

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.integrate import trapezoid
 
-from barpath.ground.uncertainty import combine
+from barpath.ground.uncertainty import combine, rectangular
 from barpath.lift.barcurves import HIDDEN, SETTLE_S, BarCurves, Curve, extreme_sd, why_no_event
 from barpath.lift.measurerow import Found, MeasureContext, missing
 from barpath.space.smooth import SmoothConfig, smooth
@@ -143,6 +143,7 @@ def _passes_95(time: FloatArray, end: Any, rep: Any) -> tuple[float, float]:
     share = (level - heights[k - 1]) / (heights[k] - heights[k - 1])
     at = float(times[k - 1] + share * step)
     speed = float(np.interp(at, time, end.velocity))
-    # Both the crossing height and the level that is 95 % of the way to the top are uncertain.
-    sd = math.sqrt(2) * float(np.interp(at, time, end.sd)) / max(speed, 1e-6)
-    return at, sd
+    # Both the crossing height and the level that is 95 % of the way to the top are uncertain, and
+    # neighbouring frames err alike: of made clips a tenth of a frame to either side.
+    noise = math.sqrt(2) * float(np.interp(at, time, end.sd)) / max(speed, 1e-6)
+    return at, combine(noise, rectangular(0.4 * step))

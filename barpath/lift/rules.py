@@ -13,6 +13,7 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
+from barpath.ground.equipment import POWER_BAR
 from barpath.ground.uncertainty import combine, expand
 from barpath.lift.advice import AdviceConfig
 
@@ -72,7 +73,7 @@ class RulesConfig:
         A downward movement must be measurable to this for its absence to mean anything.
     """
 
-    limit_m: float = 0.81
+    limit_m: float = POWER_BAR.marks_m
     elbow_below_m: float = 0.035
     shoulder_above_m: float = 0.05
     flesh_sd_m: float = 0.015

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from barpath.block import loadvelocity
@@ -19,7 +18,6 @@ from barpath.report.pages import render
 VERDICT_WORDS = {
     "clear": "clear",
     "on average": "on average only",
-    "within tool": "may be the tool",
     "none seen": "none seen",
     "open": "left open",
     "missing": "not measured",
@@ -92,7 +90,7 @@ def five_differences(rows: pd.DataFrame) -> tuple[list[Difference], list[str]]:
     -------
     differences, sentences
         Of a measure of both arms the mean, with the wider of the two intervals, since errors of
-        both arms are alike. The intervals hold the tool's own uncertainty.
+        both arms are alike. The intervals hold what the tool may be off by.
     """
     found, said = [], []
     for topic in TOPICS:
@@ -102,7 +100,7 @@ def five_differences(rows: pd.DataFrame) -> tuple[list[Difference], list[str]]:
             reason = str(own["reason"].iloc[0]) if len(own) else NOT_THERE
             found.append(Difference(topic, reason=reason))
             continue
-        half = float(np.hypot((known["high"] - known["low"]) / 2, known["tool_u95"]).max())
+        half = float(((known["high"] - known["low"]) / 2).max())
         found.append(Difference(topic, float(known["difference"].mean()), half))
         said += [in_words(row) for _, row in known.iterrows()]
     return found, said

@@ -38,7 +38,6 @@ STILL_QUALITY = 84
 _VERDICTS = (
     ("clear", "Clearly different"),
     ("on average", "Different on average, too little to see from set to set"),
-    ("within tool", "Different in the figures, but it may be the tool"),
     ("none seen", "No difference worth a set"),
     ("open", "Left open"),
 )

@@ -15,8 +15,10 @@ from urllib.parse import quote
 import numpy as np
 import pandas as pd
 
+from barpath.analysis.kept import bar_in
 from barpath.analysis.setresult import SetResult
 from barpath.analysis.stills import StillRequest
+from barpath.ground.equipment import POWER_BAR
 from barpath.ground.uncertainty import rounded, state, state_width
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from barpath.lift.reps import rep_remark
@@ -507,8 +509,10 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
             given = result.options["plate_given"]
             text += ", as given" if given else ", the usual size: none was given"
         pairs.append((label, text))
+    bar = bar_in(result)
+    pairs.append(("Bar", bar.words if bar != POWER_BAR else f"{bar.words}, the usual one"))
     for key, value in result.options.items():
-        if _known(value) and key not in calibration and key != "plate_given":
+        if _known(value) and key not in calibration and key not in ("plate_given", "bar"):
             label, unit = _OPTION_WORDS.get(key, (key.replace("_", " "), ""))
             pairs.append((label, _plain_value(value, unit)))
     return pairs

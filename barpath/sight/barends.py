@@ -20,6 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
+from barpath.ground.equipment import POWER_BAR, Bar
 from barpath.sight.jointnet import SIDES
 from barpath.sight.pictures import grey_levels
 
@@ -36,16 +37,11 @@ class EndsConfig:
 
     Attributes
     ----------
-    shaft_m, inner_faces_m : float
-        Length of the shaft between the sleeves' shoulders (1.310 to 1.320 m, International
-        Powerlifting Federation, Technical Rules Book; from memory), and the distance between the
-        inner faces of the plates that lean on the shoulders' far sides, which the table's ends
-        stand for.
-    shaft_radius_m : float
-        Half of 28 to 29 mm (same source).
-    sleeve_radius_m, sleeve_m : float, tuple of float
-        Half of 50 mm (same source), and over how much of a bare sleeve, from the step on, its
-        outline is looked at.
+    barbell : Bar
+        Its shaft ends at the sleeves' shoulders; the table's ends stand for the inner faces of the
+        plates that lean on the shoulders' far sides.
+    sleeve_m : tuple of float
+        Over how much of a bare sleeve, from the step on, its outline is looked at.
     axis_sd_m : float
         How well the bar's axis lies in the middle of the pictures.
     shoulder_radii_m : tuple of float
@@ -84,10 +80,7 @@ class EndsConfig:
         Of the distance between both steps: what the outline leaves open.
     """
 
-    shaft_m: float = 1.312
-    inner_faces_m: float = 1.372
-    shaft_radius_m: float = 0.0143
-    sleeve_radius_m: float = 0.025
+    barbell: Bar = POWER_BAR
     sleeve_m: tuple[float, float] = (0.035, 0.2)
     axis_sd_m: float = 0.002
     shoulder_radii_m: tuple[float, ...] = (0.030, 0.032, 0.034, 0.036, 0.038, 0.040, 0.042)
@@ -123,7 +116,7 @@ def laid_along(
     image : ndarray
         Picture with the bar in it.
     ends_px : ndarray, shape (2, 2)
-        Its ends in the picture, x and y, the left one first; `EndsConfig.inner_faces_m` apart.
+        Its ends in the picture, x and y, the left one first; `Bar.inner_faces_m` apart.
     config : EndsConfig, optional
 
     Returns
@@ -134,7 +127,7 @@ def laid_along(
     config = config or EndsConfig()
     half_m = (config.half_length_m, config.half_height_m)
     size = np.array([2 * round(extent * config.px_per_m) + 1 for extent in half_m])
-    along = (ends_px[1] - ends_px[0]) / (config.inner_faces_m * config.px_per_m)
+    along = (ends_px[1] - ends_px[0]) / (config.barbell.inner_faces_m * config.px_per_m)
     across = np.array([-along[1], along[0]])
     turn = np.column_stack([along, across])
     corner = ends_px.mean(axis=0) - turn @ (size - 1) / 2
@@ -260,7 +253,7 @@ class ShaftEnds:
     ----------
     along_m : ndarray, shape (2,)
         Places along the bar, outward from the middle between the tracked ends, if those were
-        `EndsConfig.inner_faces_m` apart.
+        `Bar.inner_faces_m` apart.
     covariance_m2 : ndarray, shape (2, 2)
     """
 
@@ -380,7 +373,7 @@ class _Outline:
         The edges of a shoulder of this radius begin at the place, those of the shaft end there,
         and the shoulder's face, seen at a slant, makes half an ellipse between.
         """
-        shaft_m = self.config.shaft_radius_m
+        shaft_m = self.config.barbell.shaft_radius_m
         near, far = self.config.outline_m
         beyond = sign * np.arange(near, far + 1e-9, 0.002)
         # The face's far half hides the shaft's last millimetres from view.
@@ -413,7 +406,7 @@ class _Outline:
             axis=0,
         )
         if self.bare:
-            sleeve_m, (start, stop) = self.config.sleeve_radius_m, self.config.sleeve_m
+            sleeve_m, (start, stop) = self.config.barbell.sleeve_radius_m, self.config.sleeve_m
             sleeve = sign * np.arange(start, stop, 0.004)
             # Beyond its shoulder the sleeve is slimmer again.
             slimmer = sign * np.arange(start, start + far, 0.002)
@@ -475,20 +468,19 @@ def place_ends(
         expected,
         np.maximum(sd, config.bare_sd_m) if strips.bare else sd,
         slant,
-        span_px / config.inner_faces_m,
+        span_px / config.barbell.inner_faces_m,
         config,
         bare=strips.bare,
     )
     # From the shaft's ends to where the table has the bar's.
-    beyond = (config.inner_faces_m / config.shaft_m - 1.0) * found.along_m.mean()
-    move = np.broadcast_to(
-        SIGNS * (found.along_m + beyond - config.inner_faces_m / 2), (len(ends), 2)
-    )
+    faces_m = config.barbell.inner_faces_m
+    beyond = (faces_m / config.barbell.shaft_m - 1.0) * found.along_m.mean()
+    move = np.broadcast_to(SIGNS * (found.along_m + beyond - faces_m / 2), (len(ends), 2))
     if picture is not None:
         slopes, height_px = strips.drift(picture, found.along_m)
         move = move + (ends[:, :, 1].mean(axis=1) - height_px)[:, None] * slopes
     out = track.copy()
-    moved = ends + (move / config.inner_faces_m)[:, :, None] * along[:, None]
+    moved = ends + (move / faces_m)[:, :, None] * along[:, None]
     out[names] = moved.reshape(-1, 4)
     length_m = found.along_m.sum()
     return out.assign(span_rel_sd=float(np.sqrt(found.covariance_m2.sum()) / length_m))
@@ -506,7 +498,8 @@ def _expected(
     track: pd.DataFrame, joints: pd.DataFrame | None, config: EndsConfig
 ) -> tuple[Floats, Floats]:
     """Where the shaft's ends are read, or else where they follow from the ends tracked."""
-    place = np.full(2, config.shaft_m / 2)
+    faces_m = config.barbell.inner_faces_m
+    place = np.full(2, config.barbell.shaft_m / 2)
     sd = np.full(2, config.tracked_sd_m)
     if joints is None or joints.empty:
         return place, sd
@@ -522,6 +515,6 @@ def _expected(
         stated = np.sqrt(read[:, 2] / length2)
         known = np.isfinite(share) & np.isfinite(stated)
         if known.sum() >= config.least:
-            place[k] = np.median(share[known]) * config.inner_faces_m
-            sd[k] = np.hypot(np.median(stated[known]) * config.inner_faces_m, config.read_sd_m)
+            place[k] = np.median(share[known]) * faces_m
+            sd[k] = np.hypot(np.median(stated[known]) * faces_m, config.read_sd_m)
     return place, sd

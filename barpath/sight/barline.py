@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from barpath.ground.equipment import POWER_BAR, Bar
+
 FloatArray = NDArray[np.floating]
 
 SIDES = ("image_left", "image_right")
@@ -29,6 +31,8 @@ class BarlineConfig:
 
     Attributes
     ----------
+    barbell
+        The bar; the sizes of all else beside the distance between its plates follow from it.
     work_width_px
         Width to which images are reduced while the bar is searched for.
     max_slope_deg
@@ -57,6 +61,7 @@ class BarlineConfig:
         Error from light that changes across the shaft as it moves, over its thickness.
     """
 
+    barbell: Bar = POWER_BAR
     work_width_px: int = 640
     max_slope_deg: float = 8.0
     min_span_share: float = 0.2

@@ -16,10 +16,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index, evenly_spread, ranked
+from barpath.ground.equipment import POWER_BAR, Bar
 from barpath.sight.baredges import vertical_gradient
 from barpath.sight.barline import BarEnd, BarlineConfig
 from barpath.sight.barsearch import COLUMN, BarSamples
-from barpath.sight.shaft import shaft_across, thickness_of
+from barpath.sight.shaft import bounds_of, shaft_across, thickness_of
 
 FloatArray = NDArray[np.floating]
 
@@ -32,16 +33,18 @@ _EXPECTED_SHARE = 0.08
 # Within this share of it what is seen is surer than what is expected.
 _SURE_SHARE = 0.012
 
-# A plate's height over the distance between both is at most that of 450 mm to 1.37 m, seen a little
-# nearer; and a plate and what holds it are so thick at least, as a share of its height.
+# A plate's height over the distance between both is at most that of the largest disc, seen a little
+# nearer (here on a power bar); and a plate and what holds it are so thick at least, as a share of
+# its height.
 _TALLEST_SHARE, _LEAST_DEPTH_SHARE = 0.38, 0.06
+
+# On a power bar the faces lie so many plates' heights apart, at least and at most, and so many of
+# what passes for the shaft's thickness.
+_PLATES_APART, _SLENDER = (2.4, 12.0), (20.0, 110.0)
 
 # A bar is believed where it is expected when its line covers this share of what lies between.
 _LEAST_TOLD_SHARE = 0.3
 
-# Of a disc of 450 mm over what lies between the plates, and of the sleeves' length to it: 2.20 m
-# over all (IPF Technical Rules Book, from memory).
-_DISC_SHARE, _SLEEVE_SHARE = 0.45 / 1.372, (2.20 - 1.372) / 2 / 1.372
 _LEVELS = 8
 
 
@@ -97,7 +100,7 @@ def bar_models(
     on_shaft = np.flatnonzero(shaft > 0.4 * np.percentile(shaft, 97))
     if len(on_shaft) < 10:
         return
-    thickness = thickness_of(rigid, reach, on_shaft, (2.0, 14.0))
+    thickness = thickness_of(rigid, reach, on_shaft, np.linspace(2.0, 14.0, 25))
     # A plate is taller than the bar travels: in many pictures a part of it is seen before itself.
     # Half of them tell where it begins and ends sideways, by that part of it which stands free.
     shown = np.maximum(*heights(50.0)) > 3.0 * thickness
@@ -106,7 +109,9 @@ def bar_models(
     pairs = _plate_pairs(rigid, tall, on_shaft, thickness, expected, config)
     for pair in [] if bare else pairs:
         yield _model_of(own_stack, rigid, tall, on_shaft, pair, max(width, rows), expected, config)
-    told = None if expected is None else _told_model(own_stack, rigid, on_shaft, expected, bare)
+    told = None
+    if expected is not None:
+        told = _told_model(own_stack, rigid, on_shaft, expected, config.barbell, bare=bare)
     if told is not None:
         yield told
 
@@ -254,13 +259,13 @@ def _plate_pairs(
             alike = min(sizes) / max(sizes)
             between = on_shaft[(on_shaft > left[1]) & (on_shaft < right[0])]
             cover = len(between) / span
-            # 28 mm of 1310 mm between the collars, whatever the distance.
-            slender = span / thickness
-            if alike < least_alike or cover < 0.15 or not 20.0 < slender < 110.0:
+            # Whatever the distance.
+            slender = span / thickness * (config.barbell.shaft_share / POWER_BAR.shaft_share)
+            if alike < least_alike or cover < 0.15 or not _SLENDER[0] < slender < _SLENDER[1]:
                 continue
-            # Discs are at most 450 mm across and the faces 1.37 m apart; one of the heights may
-            # take in what stands beside its plate.
-            if not 2.4 < span / min(sizes) < 12.0:
+            # One of the heights may take in what stands beside its plate.
+            apart = span / min(sizes) * (config.barbell.disc_share / POWER_BAR.disc_share)
+            if not _PLATES_APART[0] < apart < _PLATES_APART[1]:
                 continue
             pairs.append((left, right))
             scores.append(alike * cover**2 * np.mean(sizes))
@@ -313,11 +318,10 @@ def _model_of(
     expected is put there.
     """
     reach, width = rigid.shape[0] // 2, rigid.shape[1]
-    # Hands and collars are thicker; 28 mm over 1310 mm between the collars bounds the shaft.
     span = pair[1][0] - pair[0][1]
     between = on_shaft[(on_shaft > pair[0][1]) & (on_shaft < pair[1][0])]
-    bounds = (0.015 * span, 0.03 * span)
-    edges = thickness_of(rigid, reach, between, bounds)
+    bounds = bounds_of(span, config.barbell)
+    edges = thickness_of(rigid, reach, between, bounds.tried)
     thickness, centre, shaft = shaft_across(own_stack, reach, between, edges, bounds)
     # The line may have followed an edge of the shaft's shading: put the axis in the middle row.
     rigid = _raised(rigid, centre)
@@ -328,7 +332,8 @@ def _model_of(
         top, bottom = _plate_rows(rigid[:, start:stop], most, thickness, reach)
         heights.append(bottom - top)
     # Both are of one height: one taller than a disc can be takes in what stands beside it.
-    if max(heights) > _TALLEST_SHARE * span:
+    taller = config.barbell.disc_share / POWER_BAR.disc_share
+    if max(heights) > _TALLEST_SHARE * taller * span:
         heights = [min(heights)] * 2
     ends = []
     for side, ((start, stop), sign) in enumerate(zip(pair, (-1, 1), strict=True)):
@@ -342,7 +347,8 @@ def _model_of(
         if expected is not None and abs(x - expected[side]) > _SURE_SHARE * np.ptp(expected):
             x = float(expected[side])
         ends.append(BarEnd(x, 0.0, float(plate), depth))
-    return Model(ends[0], ends[1], thickness, *_pictures(rigid, ends, reach), shaft)
+    pictures = _pictures(rigid, ends, reach, config.barbell)
+    return Model(ends[0], ends[1], thickness, *pictures, shaft)
 
 
 def _told_model(
@@ -350,6 +356,8 @@ def _told_model(
     rigid: FloatArray,
     on_shaft: NDArray[np.int64],
     expected: FloatArray,
+    bar: Bar,
+    *,
     bare: bool,
 ) -> Model | None:
     """Return what moves with the bar when its ends are where they are expected."""
@@ -357,12 +365,13 @@ def _told_model(
     between = on_shaft[(on_shaft > expected[0]) & (on_shaft < expected[1])]
     if len(between) < _LEAST_TOLD_SHARE * span:
         return None
-    bounds = (0.015 * span, 0.03 * span)
-    edges = thickness_of(rigid, reach, between, bounds)
+    bounds = bounds_of(span, bar)
+    edges = thickness_of(rigid, reach, between, bounds.tried)
     thickness, centre, shaft = shaft_across(own_stack, reach, between, edges, bounds)
     rigid = _raised(rigid, centre)
-    ends = [BarEnd(float(x), 0.0, _DISC_SHARE * span, _SLEEVE_SHARE * span, bare) for x in expected]
-    return Model(ends[0], ends[1], thickness, *_pictures(rigid, ends, reach), shaft)
+    sizes = (bar.disc_share * span, bar.sleeve_share * span)
+    ends = [BarEnd(float(x), 0.0, *sizes, bare) for x in expected]
+    return Model(ends[0], ends[1], thickness, *_pictures(rigid, ends, reach, bar), shaft)
 
 
 def _raised(rigid: FloatArray, rows: float) -> FloatArray:
@@ -378,7 +387,7 @@ def _raised(rigid: FloatArray, rows: float) -> FloatArray:
 
 
 def _pictures(
-    rigid: FloatArray, ends: Sequence[BarEnd], reach: int
+    rigid: FloatArray, ends: Sequence[BarEnd], reach: int, bar: Bar
 ) -> tuple[tuple[FloatArray, FloatArray], tuple[float, float]]:
     """Cut the pictures by which the ends are recognised; return them and their first columns.
 
@@ -386,7 +395,7 @@ def _pictures(
     of what is higher, more is scenery.
     """
     span = ends[1].x_px - ends[0].x_px
-    inward, outward, up = 0.05 * span, 1.05 * _SLEEVE_SHARE * span, round(0.06 * span)
+    inward, outward, up = 0.05 * span, 1.05 * bar.sleeve_share * span, round(0.06 * span)
     rows = np.clip(np.arange(-up, up + 1) + reach, 0, len(rigid) - 1)
     patches, first = [], []
     for end, sign in zip(ends, (-1, 1), strict=True):

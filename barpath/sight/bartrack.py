@@ -118,8 +118,8 @@ class BarTracker:
         near = self.config.search_share * plate
         if self._pose is not None:
             gone_s = time_s - self._pose_time_s
-            # A bar moves at up to about 1.5 m/s; its collars stand 1.31 m apart.
-            metre_px = float(np.ptp(self._pose.x)) / 1.31
+            # A bar moves at up to about 1.5 m/s.
+            metre_px = float(np.ptp(self._pose.x)) / self.config.barbell.inner_faces_m
             near = max(near, 1.5 * metre_px * min(gone_s, 0.2))
             # Old motion says little about now.
             ahead_s = gone_s if gone_s < 0.15 else 0.0

@@ -14,6 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from barpath.ground.equipment import POWER_BAR, Bar
 from barpath.sight.jointnet import ARMS, HANDS, POINTS, SIDES, JointNetwork, Readings
 from barpath.sight.lifter import (
     BarLine,
@@ -32,7 +33,6 @@ COLLARS = np.array([POINTS.index(f"{side}_collar") for side in SIDES])
 SHOULDERS, HIPS = (
     np.array([POINTS.index(f"{side}_{joint}") for side in SIDES]) for joint in ("shoulder", "hip")
 )
-SHAFT_M, INNER_FACES_M, PLATES_M = 1.31, 1.37, 1.45
 MOST_LOOKS = 12
 LEAST_READINGS = 3
 LEAST_REACH = 0.12
@@ -89,18 +89,25 @@ class FirstLook:
         x1, y1 = np.minimum(np.ceil(high) + 1, [width_px, height_px]).astype(int).tolist()
         return slice(y0, y1), slice(x0, x1)
 
-    def span_in_limbs(self) -> float:
-        """Distance between both plates, or where they would be, over the longest limb of an arm.
+    def span_in_limbs(self, bar: Bar = POWER_BAR) -> float:
+        """Distance between a power bar's plates over the longest limb of an arm, as they look here.
 
         About 4.3 from straight behind the feet, less the farther aside the camera stands, below 1
         from the side; NaN where neither both plates nor both ends of the shaft are read.
+
+        Parameters
+        ----------
+        bar : Bar, optional
+            The bar in the picture.
         """
         spans, limbs = [], []
         for reading in self.readings:
             xy = reading.xy_px
-            for pair, apart_m in ((PLATES, PLATES_M), (COLLARS, SHAFT_M)):
+            for pair, apart_m in ((PLATES, bar.plates_m), (COLLARS, bar.shaft_m)):
                 if (reading.state[pair, 2] < 0.5).all():
-                    spans.append(np.hypot(*(xy[pair[0]] - xy[pair[1]])) * PLATES_M / apart_m)
+                    spans.append(
+                        np.hypot(*(xy[pair[0]] - xy[pair[1]])) * POWER_BAR.plates_m / apart_m
+                    )
                     break
             # Shoulder to elbow and elbow to wrist of both arms.
             limbs.append(np.hypot(*(xy[ARMS[:4]] - xy[ARMS[2:6]]).T).max())
@@ -114,13 +121,14 @@ class FirstLook:
         absent = [(reading.state[PLATES, 2] > 0.5).all() for reading in self.readings]
         return bool(np.mean(absent) > 0.5) if absent else False
 
-    def bar_ends(self, transforms: Floats) -> Floats | None:
+    def bar_ends(self, transforms: Floats, bar: Bar = POWER_BAR) -> Floats | None:
         """Columns of the steadied image at which the plates' inner faces are expected.
 
         Parameters
         ----------
         transforms : ndarray, shape (n, 2, 3)
             Image to steadied image, of every sample.
+        bar : Bar, optional
 
         Returns
         -------
@@ -136,7 +144,7 @@ class FirstLook:
         if len(found) < LEAST_READINGS:
             return None
         left, right = np.median(found, axis=0)
-        beyond = (INNER_FACES_M / SHAFT_M - 1.0) / 2 * (right - left)
+        beyond = (bar.inner_faces_m / bar.shaft_m - 1.0) / 2 * (right - left)
         return np.array([left - beyond, right + beyond])
 
     def near_end(self) -> str:

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from barpath.ground.equipment import LARGEST_DISC_M, POWER_BAR, Bar
 from barpath.sight.jointnet import POINTS, SIDES, JointNetwork, Readings
 from barpath.sight.lifter import (
     BarLine,
@@ -68,11 +69,9 @@ class PoseConfig:
     ----------
     plate_diameter_m : float
         Diameter of the plate that the plate table follows; the ruler for distances from the bar.
-        0.450 m is the largest diameter of a disc in the IPF Technical Rules Book and that of the
-        larger IWF discs (figures from memory).
-    bar_between_plates_m : float
-        Distance between the inner faces of the two ends' plates; 1.310 m between the collars' inner
-        faces in the IPF Technical Rules Book (from memory).
+    barbell : Bar
+        The bar; the distance between the inner faces of its two ends' plates is the ruler where
+        both ends are followed.
     looks_per_s : float
         Most readings a second of the clip.
     wide_every : int
@@ -89,8 +88,8 @@ class PoseConfig:
         How the lifter is found and followed.
     """
 
-    plate_diameter_m: float = 0.450
-    bar_between_plates_m: float = 1.310
+    plate_diameter_m: float = LARGEST_DISC_M
+    barbell: Bar = POWER_BAR
     looks_per_s: float = 12.0
     wide_every: int = 6
     outside: float = 0.5
@@ -136,7 +135,7 @@ def bar_line(row: Mapping[str, Any], config: PoseConfig | None = None) -> BarLin
         span = float(np.hypot(*(ends[1] - ends[0])))
         if not np.isfinite(span) or span < 4.0:
             return None
-        m_per_px = config.bar_between_plates_m / span
+        m_per_px = config.barbell.inner_faces_m / span
         return BarLine(ends.mean(axis=0), (ends[1] - ends[0]) / span, span / 2, m_per_px)
     values = [float(row[name]) for name in ("x_px", "y_px", "major_px", "minor_px", "angle_deg")]
     if not np.all(np.isfinite(values)) or values[2] < 4.0:
@@ -147,7 +146,7 @@ def bar_line(row: Mapping[str, Any], config: PoseConfig | None = None) -> BarLin
     m_per_px = config.plate_diameter_m / major
     # A fifth more and 0.1 m, since the ellipse gives the foreshortening roughly and perspective
     # moves what is farther away.
-    reach_m = 1.2 * config.bar_between_plates_m * foreshortening + 0.1
+    reach_m = 1.2 * config.barbell.inner_faces_m * foreshortening + 0.1
     axis = np.array([np.cos(normal), np.sin(normal)])
     reach_px = float(reach_m / m_per_px)
     return BarLine(np.array([x, y]), axis, reach_px, m_per_px, PLATE_AXIS_SD_RAD)

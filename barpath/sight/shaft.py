@@ -7,16 +7,22 @@ the shaft. Rows that do not follow the scenery are the shaft's.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erf
 
 from barpath.ground.choice import SAME, best_index
+from barpath.ground.equipment import POWER_BAR, Bar
 from barpath.sight.baredges import edge_pair_score, vertical_gradient
 from barpath.sight.barline import SHAFT_OFFSETS
 
 FloatArray = NDArray[np.floating]
+
+_LEAST_SHARE, _MOST_SHARE = 0.015, 0.03
+"""How thick the shaft of a power bar may look, over what lies between the plates."""
 
 
 def box_cover(offset_px: ArrayLike, thickness_px: ArrayLike, blur_px: float) -> FloatArray:
@@ -32,12 +38,34 @@ def box_cover(offset_px: ArrayLike, thickness_px: ArrayLike, blur_px: float) -> 
     return 0.5 * (erf((half - r) / root) + erf((half + r) / root))
 
 
+class Bounds(NamedTuple):
+    """How thick a shaft may be, px: at least, usually and at most."""
+
+    least: float
+    usual: float
+    most: float
+
+    @property
+    def tried(self) -> FloatArray:
+        """What is tried between the least and the most."""
+        return np.linspace(self.least, self.most, 25)
+
+
+def bounds_of(span_px: float, bar: Bar) -> Bounds:
+    """How thick a bar's shaft may look where its plates' inner faces lie so far apart.
+
+    Hands and collars are thicker.
+    """
+    relative = bar.shaft_share / POWER_BAR.shaft_share
+    least, most = (share * span_px * relative for share in (_LEAST_SHARE, _MOST_SHARE))
+    return Bounds(least, bar.shaft_share * span_px, most)
+
+
 def thickness_of(
-    rigid: FloatArray, reach: int, columns: NDArray[np.int64], between: tuple[float, float]
+    rigid: FloatArray, reach: int, columns: NDArray[np.int64], tried: FloatArray
 ) -> float:
-    """Return the distance between the shaft's edges, from `between` two bounds."""
+    """Return the distance between the shaft's edges, from those `tried`."""
     gradient = vertical_gradient(rigid.astype(np.float32), 0.8)[:, columns]
-    tried = np.linspace(*between, 25)
     score = [
         np.mean(np.sqrt(edge_pair_score(gradient, t)[reach - 1 : reach + 2].max(axis=0)))
         for t in tried
@@ -50,7 +78,7 @@ def shaft_across(
     reach: int,
     columns: NDArray[np.int64],
     thickness: float,
-    bounds: tuple[float, float],
+    bounds: Bounds,
 ) -> tuple[float, float, FloatArray]:
     """Return the shaft's thickness, its middle row and its own light at `SHAFT_OFFSETS`.
 
@@ -58,7 +86,7 @@ def shaft_across(
     shape (pictures, rows, columns). Rows that do not follow the scenery beside them are the
     shaft's; its own shading, which has edges too, does not mislead.
     """
-    far = int(np.ceil(0.5 * bounds[1])) + 5
+    far = int(np.ceil(0.5 * bounds.most)) + 5
     if len(columns) < 8 or far + 3 > reach:
         own_light = np.full(len(SHAFT_OFFSETS), np.median(own[:, reach]))
         return thickness, 0.0, own_light * box_cover(SHAFT_OFFSETS * thickness, thickness, 0.8)
@@ -109,7 +137,7 @@ def shaft_across(
 
 
 def _cover_fit(
-    samples: FloatArray, rows: NDArray[np.int64], thickness: float, bounds: tuple[float, float]
+    samples: FloatArray, rows: NDArray[np.int64], thickness: float, bounds: Bounds
 ) -> tuple[float, float] | None:
     """Return thickness and middle row of what hides the scenery; None when that is not clear.
 
@@ -126,7 +154,7 @@ def _cover_fit(
     follows = np.linalg.solve(normal, scenery.T @ spread / len(samples))
     cover = np.clip(1.0 - np.clip(follows, 0.0, None).sum(axis=0), 0.0, 1.0)
     inner = np.abs(rows) <= beside[1] - len(rows) // 2
-    thick, middle = np.meshgrid(np.linspace(*bounds, 25), np.arange(-2.0, 2.01, 0.125))
+    thick, middle = np.meshgrid(bounds.tried, np.arange(-2.0, 2.01, 0.125))
     boxes = box_cover(rows[inner] - middle[..., None], thick[..., None], 0.8)
     off = ((cover[inner] - boxes) ** 2).sum(axis=2)
     best = best_index(-off)
@@ -136,17 +164,17 @@ def _cover_fit(
 
 
 def _quiet_band(
-    samples: FloatArray, rows: NDArray[np.int64], bounds: tuple[float, float]
+    samples: FloatArray, rows: NDArray[np.int64], bounds: Bounds
 ) -> tuple[float, float]:
     """Return thickness and middle row of the band that stays as it is while its sides change.
 
     Coarser than `_cover_fit`, but with scenery that hardly changes enough to say which rows are
     the shaft's: those whose light varies less than that beside them, and outside which the mean
-    light is even. The thickness is near that of 28 mm over 1310 mm between the collars.
+    light is even. The thickness is near the usual one.
     """
     mean = np.median(samples, axis=0)
     varies = np.median(np.abs(samples - mean), axis=0)
-    usual = 0.0214 / 0.015 * bounds[0]
+    usual = bounds.usual
     best, least = (usual, 0.0), np.inf
     for thick in np.linspace(0.85, 1.2, 15) * usual:
         for middle in np.arange(-3.5, 3.51, 0.125):

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
+from barpath.ground.equipment import POWER_BAR, Bar
 from barpath.space.sights import OUTWARD, SEEN, SIDES
 
 Floats = NDArray[np.float64]
@@ -58,10 +59,9 @@ class ArmFitConfig:
     than it scatters, since neighbouring frames are no independent readings; `common_m` and
     `own_m` are added to them, metres. `arms_alike` and `ends_alike` are the correlation of the
     former between both arms and between the bar low and
-    high. All of these are of the tuning clips. A bar's shaft is 1.31 m
-    long between the collars and the bar 2.20 m over all (IPF Technical Rules Book, from memory);
-    other bars differ mostly in the latter. `model_factor` widens the fit's spread for what its
-    model leaves out.
+    high. All of these are of the tuning clips. Where the bar's parts lie is the bar's
+    (`barbell`), each known to `bar_part_sd_m`; bars differ mostly in their length over all.
+    `model_factor` widens the fit's spread for what its model leaves out.
     """
 
     upper_arm_m: float | None = None
@@ -94,8 +94,9 @@ class ArmFitConfig:
     swivel_acceleration_rad_s2: float = 8.0
     sides_alike_m: float = 0.015
     sides_alike_deg: float = 6.0
-    bar_part_m: dict[str, tuple[float, float]] = field(
-        default_factory=lambda: {"collar": (0.655, 0.01), "bar_end": (1.10, 0.05)}
+    barbell: Bar = POWER_BAR
+    bar_part_sd_m: dict[str, float] = field(
+        default_factory=lambda: {"collar": 0.01, "bar_end": 0.05}
     )
     common_share: float = 0.85
     common_m: float = 0.003
@@ -111,6 +112,11 @@ class ArmFitConfig:
     model_factor: float = 1.15
     n_draws: int = 120
     seed: int = 7
+
+    @property
+    def bar_part_m(self) -> dict[str, float]:
+        """How far from the bar's middle the collars and the bar's ends lie."""
+        return {"collar": self.barbell.collar_m, "bar_end": self.barbell.end_m}
 
 
 def shared_prior(bar_m: Floats, config: ArmFitConfig) -> tuple[Floats, Floats]:

@@ -111,7 +111,7 @@ class Problem:
 
     def shown(self, points: Floats) -> Floats:
         """World places of all that can be seen, shape (n, 2, 6, 3)."""
-        along = np.array([self.config.bar_part_m[name][0] for name in BAR_PARTS])
+        along = np.array([self.config.bar_part_m[name] for name in BAR_PARTS])
         parts = OUTWARD[:, None, None] * along[:, None] * self.axis[:, None, None]
         return np.concatenate([points, self.bar_m[:, None, None] + parts], axis=2)
 

@@ -103,7 +103,7 @@ def covariance_m2(seen: Merged, rows: NDArray[np.intp]) -> Floats:
 def common_sd_m(seen: Merged, config: ArmFitConfig) -> list[Floats]:
     """For each camera the sd of what all its readings are off, (2, 2, 6, 2) by end of the way."""
     low = lowness(seen)
-    floor = [config.common_m] * len(FITTED) + [config.bar_part_m[name][1] for name in BAR_PARTS]
+    floor = [config.common_m] * len(FITTED) + [config.bar_part_sd_m[name] for name in BAR_PARTS]
     out = []
     for view in range(len(seen.sights)):
         rows = np.flatnonzero(seen.view == view)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from barpath.ground.equipment import LARGEST_DISC_MM, POWER_BAR, Bar
 from barpath.ground.view import View, view_of
 
 Floats = NDArray[np.float64]
@@ -21,31 +22,30 @@ Floats = NDArray[np.float64]
 class CalibrationConfig:
     """What is known of the equipment and the camera before the clip is looked at.
 
-    Sources: the largest disc is 450 mm across and the shaft between the sleeves is 1.310 to 1.320 m
-    long (International Powerlifting Federation, Technical Rules Book, section on bars and discs;
-    from memory). The innermost plates lean on the sleeves' shoulders, each about 30 mm thick, so
-    their inner faces lie about 1.37 m apart (common practice, no source); a bar table has its ends
-    so far apart by the shaft's own ends, and says how well it knows them (`span_rel_sd`; without it
-    `front_ends_rel_sd`). A phone's main camera has a focal length of 24 to 28 mm in terms of a
-    36 mm wide picture, and video crops it somewhat (common practice, no source). From the feet a
-    plate shows its edge and its shadow, so its height in the picture may be off by some percent all
-    through a clip.
+    Sources: what bars and discs measure is in `ground.equipment`. A bar table has its ends as far
+    apart as the innermost plates' inner faces, by the shaft's own ends, and says how well it knows
+    them (`span_rel_sd`; without it `front_ends_rel_sd`). A phone's main camera has a focal length
+    of 24 to 28 mm in terms of a 36 mm wide picture, and video crops it somewhat (common practice,
+    no source). From the feet a plate shows its edge and its shadow, so its height in the picture
+    may be off by some percent all through a clip.
 
     The outline that is followed is that of a thick plate, or of several alike side by side, some 2
-    to 7 cm (common practice, no source), and lies a little inside the rim (`outline_inset`, of the
-    tuning clips); aslant it lies farther inside along and across, and it may be turned
-    (`slant_…`, of the same). What the network reads of the bar has an error that stays through the
-    clip (`common_share` of the stated one, and `common_m`) and one that is each frame's own; where
-    on the bar the points lie is known to `point_sd_m`. The bar may tilt in the press.
+    to 7 cm (common practice, no source), whose middle lies beyond the collar's inner face by the
+    sleeve's shoulder and half of them (`outline_beyond_m`), and lies a little inside the rim
+    (`outline_inset`, of the tuning clips); aslant it lies farther inside along and across, and it
+    may be turned (`slant_…`, of the same). What the network reads of the bar has an error that
+    stays through the clip (`common_share` of the stated one, and `common_m`) and one that is each
+    frame's own; where on the bar the points lie is known to `point_sd_m`. The bar may tilt in the
+    press.
 
     Whether the plate followed is another than the given one, the bar tells, and the arms have a say
     (`reach_m`: from shoulder to hand with the bar high, as long as it looks in the plane of the
     nearer plate, of the newcomers among the made clips).
     """
 
-    plate_mm: float = 450.0
+    barbell: Bar = POWER_BAR
+    plate_mm: float = LARGEST_DISC_MM
     plate_sd_mm: float = 1.0
-    plate_gap_m: float = 1.372
     plate_gap_sd_m: float = 0.004
     focal_px: float | None = None
     focal_per_long_side: float = 0.82
@@ -64,12 +64,11 @@ class CalibrationConfig:
     slant_inset_sd: tuple[float, float] = (0.005, 0.030)
     slant_turn_sd_deg: float = 1.0
     thickness_m: tuple[float, float] = (0.040, 0.030)
-    outline_m: tuple[float, float] = (0.730, 0.030)
+    outline_beyond_m: tuple[float, float] = (0.075, 0.030)
     common_share: float = 0.85
     common_m: float = 0.003
     own_share: float = 0.7
     own_m: float = 0.003
-    point_m: tuple[float, float] = (0.655, 1.10)
     point_sd_m: dict[str, float] = field(
         default_factory=lambda: {"plate": 0.005, "collar": 0.01, "bar_end": 0.05}
     )
@@ -85,13 +84,29 @@ class CalibrationConfig:
     max_steps: int = 60
     any_plate_rel_sd: float = 0.4
     other_plate_cost: float = 4.0
-    largest_plate_mm: float = 450.0
+    largest_plate_mm: float = LARGEST_DISC_MM
     reach_m: float = 0.46
     reach_rel_sd: float = 0.20
     bare_distance_m: float = 3.0
     bare_distance_rel_sd: float = 0.4
     bare_outline_m: tuple[float, float] = (0.0, 0.04)
     seed: int = 20
+
+    @property
+    def plate_gap_m(self) -> float:
+        """Between the inner faces of the innermost plates of both ends."""
+        return self.barbell.inner_faces_m
+
+    @property
+    def outline_m(self) -> tuple[float, float]:
+        """From the bar's middle to that of the plates followed, and its standard uncertainty."""
+        beyond_m, sd_m = self.outline_beyond_m
+        return self.barbell.collar_m + beyond_m, sd_m
+
+    @property
+    def point_m(self) -> tuple[float, float]:
+        """How far from the bar's middle the collars and the bar's ends lie."""
+        return self.barbell.collar_m, self.barbell.end_m
 
 
 @dataclass(frozen=True)

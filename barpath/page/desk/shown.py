@@ -15,6 +15,7 @@ from barpath.block import blockstore
 from barpath.block.jobs import ClipEntry
 from barpath.block.plan import CLIP_SUFFIXES, SHEET_FIELDS
 from barpath.errors import BarpathError, OptionError, reason_of
+from barpath.ground.equipment import BARS, LARGEST_DISC_MM, POWER_BAR
 from barpath.ground.files import read_json
 from barpath.ground.names import told_name
 from barpath.ground.view import AUTO, CHOICES, VIEWS, is_open
@@ -52,7 +53,8 @@ FIELD_WORDS = {
     "date": ("Day", "as in 2026-03-05"),
     "view": ("Filmed", ""),
     "load_kg": ("Load", "kg, bar and plates together"),
-    "plate_mm": ("Plate", "mm across; 450 if not said"),
+    "plate_mm": ("Plate", f"mm across; {LARGEST_DISC_MM:.0f} if not said"),
+    "bar": ("Bar", f"{', '.join(BARS)}, or mm as in 1080:1800; {POWER_BAR.name} if not said"),
     "technique": ("What was tried", "such as flared or tucked; sets are compared by it"),
     "pair": (
         "Set filmed from several places",
@@ -62,7 +64,7 @@ FIELD_WORDS = {
     "upper_arm_cm": ("Upper arm", "cm, shoulder to elbow by tape"),
     "capture_fps": ("Real frames a second", "only of slow motion that does not tell"),
 }
-MORE_FIELDS = ("plate_mm", "stature_cm", "upper_arm_cm", "capture_fps")
+MORE_FIELDS = ("plate_mm", "bar", "stature_cm", "upper_arm_cm", "capture_fps")
 
 
 @lru_cache(maxsize=512)
@@ -317,7 +319,7 @@ def details_shown(desk: Desk, bench: Bench, clip: Clip, problem: str = "") -> di
         "capture_fps": entry.capture_fps,
     }
     values = {name: "" if value is None else f"{value:g}" for name, value in numbers.items()}
-    values |= {name: getattr(entry, name) for name in ("date", "view", "technique", "pair")}
+    values |= {name: getattr(entry, name) for name in ("date", "view", "technique", "pair", "bar")}
     values["lifter"] = "" if entry.lifter == "lifter" else entry.lifter
     others = shelf.entries_of(bench)
     fields = [

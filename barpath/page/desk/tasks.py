@@ -32,6 +32,7 @@ from barpath.block.tables import kept_sets
 from barpath.block.work import function_named
 from barpath.block.workers import follow_parent
 from barpath.errors import BarpathError, OptionError, reason_of
+from barpath.ground.equipment import POWER_BAR, bar_of
 from barpath.ground.files import scratch_folder
 from barpath.ground.view import AUTO
 from barpath.lift.advice import LifterProfile
@@ -260,6 +261,7 @@ def check(bench: Bench, task: Task, programme: Programme, progress: Progress) ->
             entry.path,
             view=entry.view if entry.view in filmfacts.VIEWS else AUTO,
             plate_mm=entry.plate_mm or AnalysisConfig().calibration.plate_mm,
+            bar=bar_of(entry.bar or POWER_BAR.name),
             progress=progress,
         )
     except BarpathError as error:
