@@ -248,6 +248,15 @@ def test_keys_change_with_what_bears_on_them_and_with_nothing_else():
     assert arm[1] != same[1]
 
 
+def test_a_measure_that_is_added_is_measured_without_looking_again(monkeypatch):
+    configs = configs_of(ClipEntry(Path("a.mp4"), "a.mp4"), AnalysisConfig())
+    before = keys_of("s", configs, PROGRAMME)
+    monkeypatch.setattr("barpath.block.keys.CATALOGUE", {"a_measure_of_tomorrow_m": None})
+    after = keys_of("s", configs, PROGRAMME)
+    assert after[0] == before[0]
+    assert after[1] != before[1]
+
+
 def test_keys_change_with_the_joint_networks_weights(tmp_path, monkeypatch):
     weights = tmp_path / "joints.onnx"
     monkeypatch.setattr("barpath.block.keys.weights_path", lambda: weights)

@@ -103,6 +103,7 @@ def truths(motion: Motion, rep: TrueRep, still: float) -> dict[str, float]:
     return {
         "range_of_motion_m": rep.rom_m,
         "descent_time_s": touch - start,
+        "mean_descent_speed_m_s": float(height(start) - height(touch)) / (touch - start),
         "pause_s": press - touch,
         "press_time_s": lockout - press,
         "mean_press_speed_m_s": (way[-1] - way[0]) / (lockout - press),
@@ -245,7 +246,8 @@ def test_failed_and_cut_reps_say_why() -> None:
     for name in ("mean_press_speed_m_s", "range_of_motion_m", "press_time_s"):
         assert value(table, name)["quality"] != "missing"
         assert "failed" in value(table, name, 2)["reason"]
-    assert value(table, "descent_time_s", 2)["quality"] != "missing"
+    for name in ("descent_time_s", "mean_descent_speed_m_s"):
+        assert value(table, name, 2)["quality"] != "missing"
     ends = time < motion.reps[0].leaves_chest_s + 0.9
     cut = bar_measures(
         trajectory(time[ends], y[ends]), find_reps(time[ends], y[ends]), MeasureContext("side")

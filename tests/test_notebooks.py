@@ -1,6 +1,8 @@
 """The notebooks run from top to bottom, and are kept with their pictures."""
 
 import json
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import nbformat
@@ -11,12 +13,18 @@ NOTEBOOKS = Path(__file__).parents[1] / "notebooks"
 MOST_CELLS = 12
 
 
-def run(name: str):
-    notebook = nbformat.read(NOTEBOOKS / f"{name}.ipynb", as_version=4)
+def executed(name: str):
+    notebook = kept(name)
     NotebookClient(
         notebook, timeout=900, kernel_name="python3", resources={"metadata": {"path": "."}}
     ).execute()
     return notebook
+
+
+def run(name: str):
+    """In a process of its own: what one kernel leaves open must not meet the next one's sockets."""
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        return pool.submit(executed, name).result()
 
 
 def kept(name: str):

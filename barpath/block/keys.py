@@ -20,12 +20,13 @@ from barpath.block.jobs import BlockConfig, ClipEntry, Job, Programme, SetJob, n
 from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of
 from barpath.ground.view import is_open
+from barpath.lift.catalogue import CATALOGUE
 from barpath.sight.jointnet import weights_path
 
 CACHE_VERSION = 6
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
 MEASURE_VERSION = 8
-"""The same for what is measured from what was seen."""
+"""The same for what is measured from what was seen; a new measure needs no raising."""
 JOIN_VERSION = 1
 """The same for what is measured from several clips of a set together."""
 
@@ -125,7 +126,7 @@ def keys_of(
     versions = [version("barpath"), version("onnxruntime"), store.SCHEMA_VERSION, CACHE_VERSION]
     detect_key = _key(sha256, seen, versions, programme.detect, stills)
     whole.pop("pose_model")
-    versions = [blockstore.SCHEMA_VERSION, MEASURE_VERSION]
+    versions = [blockstore.SCHEMA_VERSION, MEASURE_VERSION, *CATALOGUE]
     return detect_key, _key(detect_key, whole, programme.measure, versions)
 
 

@@ -78,6 +78,18 @@ CATALOGUE: dict[str, MeasureSpec] = {
             0.25,
         ),
         MeasureSpec(
+            "mean_descent_speed_m_s",
+            "m/s",
+            "Mean descent speed",
+            "Height lost from the bar leaving lockout to its touching the chest, divided by the "
+            "time it took: how much the bar was held back on the way down.",
+            NAMES,
+            False,
+            _PRACTICE,
+            0.03,
+            0.06,
+        ),
+        MeasureSpec(
             "pause_s",
             "s",
             "Pause on the chest",

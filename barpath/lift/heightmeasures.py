@@ -32,6 +32,7 @@ def height_measures(bar: BarCurves, rep: Any, context: MeasureContext) -> dict[s
         "descent_time_s": time_between(rep, "start", "touch", context),
         "pause_s": time_between(rep, "touch", "press", context),
         "press_time_s": time_between(rep, "press", "lockout", context),
+        "mean_descent_speed_m_s": _descent_speed(bar, rep, context),
     }
     names = (
         "range_of_motion_m",
@@ -66,6 +67,20 @@ def height_measures(bar: BarCurves, rep: Any, context: MeasureContext) -> dict[s
             context.scale_rel_sd * rom,
         )
     return found | _sticking(bar, rep, context, low_s, low_m, found["range_of_motion_m"].reason)
+
+
+def _descent_speed(bar: BarCurves, rep: Any, context: MeasureContext) -> Found:
+    """Mean speed from lockout to touch, down positive."""
+    time = time_between(rep, "start", "touch", context)
+    if time.reason:
+        return missing(time.reason)
+    heights = bar.y(bar.grid(rep.start_s, rep.touch_s))
+    if not np.all(np.isfinite(heights)):
+        return missing(HIDDEN)
+    speed = float(heights[0] - heights[-1]) / time.value
+    sd_fall = combine(bar.sd_at(rep.start_s), bar.sd_at(rep.touch_s), context.camera_sd_m)
+    random = combine(sd_fall / time.value, speed * time.random / time.value)
+    return Found(speed, random, context.scale_rel_sd * abs(speed))
 
 
 def _press_speeds(
