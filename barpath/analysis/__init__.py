@@ -11,12 +11,12 @@ on one clock and in one space, `pairmeasures` and `pairrules` from there, named 
 
 `store` writes and reads result folders, `source` finds the clip of a result again, `stills` chooses
 frames worth a picture, `corrections` holds what was put right by hand. `filmcheck` looks at a test
-clip, with `shutter` for its blur, and comes back with `filmfacts`, of which `filmadvice` says what
-to change.
+clip, with `shutter` for its blur and `filmlifter` for lifter and bar, and comes back with
+`filmfacts`, of which `filmadvice` says what to change and `filmplace` how sure measures would be.
 
 `places` says how sure measures would be from any place: a typical lifter and set (`madeset`) as the
 detectors would see them from there (`madeview`, with the network's errors as `readingspread` has
-them), measured by the pipeline.
+them), measured by the pipeline. `placemap` holds what came out for a grid of places.
 """
 
 __all__ = [
@@ -26,6 +26,8 @@ __all__ = [
     "filmadvice",
     "filmcheck",
     "filmfacts",
+    "filmlifter",
+    "filmplace",
     "finding",
     "following",
     "kept",
@@ -39,6 +41,7 @@ __all__ = [
     "pairset",
     "pairspace",
     "pipeline",
+    "placemap",
     "places",
     "placing",
     "readingspread",

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from barpath.analysis.filmfacts import Fact, FilmConfig, FilmFacts
+from barpath.analysis.filmplace import what_it_gives
 from barpath.ground.uncertainty import expand, state
 
 GOOD, CHANGE, UNKNOWN = "good", "change", "cannot tell"
@@ -24,10 +25,11 @@ def advise(facts: FilmFacts, config: FilmConfig | None = None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `item, value` (in words), `verdict` (`good`, `change`, `cannot tell`), `words`.
+        `item, value` (in words), `verdict` (`good`, `change`, `cannot tell`), `words`. How sure
+        measures would be is said only where it can be told from where the camera looks.
     """
     config = config or FilmConfig()
-    return pd.DataFrame(
+    table = pd.DataFrame(
         [
             _rate(facts, config),
             _size(facts, config),
@@ -40,6 +42,11 @@ def advise(facts: FilmFacts, config: FilmConfig | None = None) -> pd.DataFrame:
             _lifter(facts, config),
         ]
     )
+    given = what_it_gives(facts)
+    if given is None:
+        return table
+    row = _row("how sure measures would be from here", given[0], GOOD, given[1])
+    return pd.concat([table, pd.DataFrame([row])], ignore_index=True)
 
 
 def _rate(facts: FilmFacts, config: FilmConfig) -> dict[str, Any]:

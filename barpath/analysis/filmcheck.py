@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from barpath.analysis.config import AnalysisConfig, with_bar
 from barpath.analysis.filmfacts import Fact, FilmConfig, FilmFacts
+from barpath.analysis.filmlifter import confidences, read_along, read_middle
+from barpath.analysis.filmplace import azimuth_of
 from barpath.analysis.finding import find_bar
 from barpath.analysis.following import find_level
 from barpath.analysis.placing import calibrate_view
@@ -23,7 +25,7 @@ from barpath.clip.sceneroll import SceneRoll
 from barpath.errors import BarNotFoundError, ClipError
 from barpath.ground.equipment import LARGEST_DISC_MM, POWER_BAR, Bar
 from barpath.ground.view import AUTO, view_of
-from barpath.sight import barline, plate, pose
+from barpath.sight import barline, plate
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import pinhole
 from barpath.space.fittedcamera import Calibration
@@ -32,7 +34,7 @@ from barpath.space.joints import head_direction, near_side
 Floats = NDArray[np.float64]
 
 ENDS = ("image_left", "image_right")
-WATCHED = ("shoulder", "elbow", "wrist", "hip")
+LEAST_OUTLINES = 5
 
 
 def look(
@@ -87,15 +89,17 @@ def look(
     steady = bool(camera_motion(small, analysis.scene)["static"].all())
     if isinstance(found.seed, barline.BarSeed):
         facts = _front(info, found.view, found.seed, level, analysis)
+        poses = read_middle(stills, network)
     elif found.seed is not None:
-        facts = _side(info, found.view, found.seed, level, analysis, progress)
+        track, poses = read_along(info, found.seed, network, analysis)
+        calibration = _camera(track, found.view, found.seed, poses, info, level, analysis)
+        facts = _side(info, found.view, found.seed, calibration, level, analysis, progress)
     else:
         raise BarNotFoundError("The bar has no plates; film it with the plates that will be on it.")
-    progress("looking for the lifter", 0.8)
-    poses = _poses(stills, network)
     apart = view_of(found.view).arms_apart
     near = "" if apart else near_side(head_direction(poses, min_frames=1))
-    return replace(facts, steady=steady, joints=_joints(poses), near=near)
+    facts = replace(facts, steady=steady, joints=confidences(poses), near=near)
+    return replace(facts, azimuth_deg=azimuth_of(facts, poses))
 
 
 def _standing(stills: list[Frame]) -> pd.DataFrame:
@@ -127,32 +131,20 @@ def _side(
     info: ClipInfo,
     view: str,
     seed: plate.PlateSeed,
+    calibration: Calibration,
     level: SceneRoll,
     config: AnalysisConfig,
     progress: Progress,
 ) -> FilmFacts:
     """Facts of a clip from the side or aslant."""
     shape = seed.ellipse
-    path = seed.path
-    if len(path) < 2:
-        path = np.array([[seed.index, 0.0, shape.x_px, shape.y_px]])
-    track = pd.DataFrame(
-        {
-            "frame": path[:, 0].astype(int),
-            "time_s": path[:, 1],
-            "x_px": path[:, 2],
-            "y_px": path[:, 3],
-            "major_px": shape.major_px,
-            "minor_px": shape.minor_px,
-            "angle_deg": shape.angle_deg,
-            "state": "seen",
-        }
-    )
-    enough = pd.concat([track] * (1 + 5 // len(track)), ignore_index=True)
-    calibration = calibrate_view(enough, view, info, level, config)
-    half_way_px = (path[:, 3].min() + path[:, 3].max()) / 2
+    path_px = seed.path[:, 2:4] if len(seed.path) else np.array([[shape.x_px, shape.y_px]])
+    half_way_px = (path_px[:, 1].min() + path_px[:, 1].max()) / 2
     radius_px = shape.major_px / 2
     distance_m = Fact(calibration.value("log_distance"), calibration.sd("log_distance"))
+    # The distance is along the bar; the camera looks along another line.
+    slant = math.cos(calibration.value("yaw"))
+    away_m = Fact(distance_m.value / slant, distance_m.sd / slant)
     progress("looking at the shutter", 0.5)
     open_s, peak_px_s = exposure(info, seed, config)
     px_per_m = shape.major_px / (config.calibration.plate_mm / 1000)
@@ -167,16 +159,34 @@ def _side(
             half_way_px - (info.height_px - 1) / 2,
             level,
             calibration.value("log_focal"),
-            distance_m,
+            away_m,
         ),
         roll_deg=_degrees(calibration, "roll"),
         angle_deg=_degrees(calibration, "yaw"),
         distance_m=distance_m,
         exposure_s=open_s,
         peak_m_s=peak_px_s / px_per_m,
-        whole=_inside(path[:, 2:4], radius_px, radius_px, info),
+        whole=_inside(path_px, radius_px, radius_px, info),
         steady=True,
+        far=bool(calibration.far),
     )
+
+
+def _camera(
+    track: pd.DataFrame,
+    view: str,
+    seed: plate.PlateSeed,
+    poses: pd.DataFrame,
+    info: ClipInfo,
+    level: SceneRoll,
+    config: AnalysisConfig,
+) -> Calibration:
+    """Camera from the plate where it was looked at closely, and the bar's parts there."""
+    usable = track[track["state"] == "seen"]
+    if len(usable) >= LEAST_OUTLINES:
+        return calibrate_view(usable, view, info, level, config, poses)
+    coarse = asdict(seed.ellipse) | {"frame": range(LEAST_OUTLINES), "time_s": 0.0, "state": "seen"}
+    return calibrate_view(pd.DataFrame(coarse), view, info, level, config)
 
 
 def lens_over(below_px: float, level: SceneRoll, focal_px: float, distance: Fact) -> Fact:
@@ -259,15 +269,3 @@ def _ends_followed(seed: barline.BarSeed) -> pd.DataFrame:
             track = track.rename(columns=names)
         track[f"{side}_plate_px"] = end.plate_px
     return pd.concat([track] * (1 + 5 // max(len(track), 1)), ignore_index=True)
-
-
-def _poses(stills: list[Frame], network: JointNetwork) -> pd.DataFrame:
-    """Pose table of one picture from the middle of the clip."""
-    return pose.estimate_pose_image(stills[len(stills) // 2].image, network)
-
-
-def _joints(poses: pd.DataFrame) -> dict[str, float]:
-    """Best confidence of each joint watched."""
-    names = [f"{side}_{joint}" for side in ("left", "right") for joint in WATCHED]
-    best = {name: float(poses[f"{name}_confidence"].max()) for name in names}
-    return {name: value if math.isfinite(value) else 0.0 for name, value in best.items()}

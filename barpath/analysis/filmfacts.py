@@ -80,7 +80,7 @@ class FilmFacts:
         view, positive when the bar's far (side view) or image-right (front view) end lies farther
         right, or away.
     distance_m : Fact
-        Lens to the bar.
+        Lens to the bar from the feet, to the plate followed from aside, along the bar.
     exposure_s : Fact
         Length of an exposure.
     peak_m_s : float
@@ -89,8 +89,14 @@ class FilmFacts:
         Whether plate, or both ends of the bar, stay inside the picture.
     steady : bool
         Whether the camera stands still.
+    near : str
+        The lifter's side nearer the camera; ``""`` from the feet, or where it cannot be told.
     joints : dict of str to float
         Confidence of `{side}_{joint}`, the best of the frames looked at.
+    azimuth_deg : Fact
+        Where the camera stands: 0 from the feet, 90 from beside.
+    far : bool
+        Whether the plate that was followed is the one away from the camera.
     """
 
     view: str
@@ -109,6 +115,8 @@ class FilmFacts:
     steady: bool
     near: str = ""
     joints: dict[str, float] = field(default_factory=dict)
+    azimuth_deg: Fact = Fact()
+    far: bool = False
 
     @property
     def shows(self) -> View:

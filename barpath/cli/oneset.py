@@ -193,17 +193,30 @@ def film_check(
         float, typer.Option(help="Diameter of the plate nearest the camera in mm.")
     ] = LARGEST_DISC_MM,
     bar: BarKind = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write the map of camera places to this PNG, with this place marked.",
+            show_default=False,
+        ),
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace that PNG.")] = False,
 ) -> None:
     """Look at a test clip before the session and say what to change about the filming."""
     from barpath.analysis.filmadvice import advise, as_text
     from barpath.analysis.filmcheck import look
     from barpath.analysis.filmfacts import VIEWS
+    from barpath.analysis.filmplace import place_of
+    from barpath.report.placeplots import write_map
 
     if view not in VIEWS:
         raise OptionError(f"The view must be side, front or auto, not {view!r}.")
     with Bar() as progress:
         facts = look(clip, view=view, plate_mm=plate_mm, bar=barbell(bar), progress=progress)
     typer.echo(as_text(facts, advise(facts)))
+    if picture is not None:
+        write_map(picture, place_of(facts), overwrite=overwrite)
+        typer.echo(f"Map of camera places: {picture}")
 
 
 def rules(

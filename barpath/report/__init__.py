@@ -5,7 +5,8 @@ they come to, `findings` what differs between repetitions; `output.publish` writ
 
 Drawn on frames: `framestate` is what was measured in each, `strokes` are lines and letters,
 `overlay` the marked frame, `bottompicture` the arms at the bottom. Figures: `picture` is their
-style; `pathplots`, `timeplots`, `measureplots`, `above` and `blockplots` draw them.
+style; `pathplots`, `timeplots`, `measureplots`, `above` and `blockplots` draw them, `placeplots`
+the map of camera places.
 
 Pages (`pages`: templates, escaped): of a set (`setpage`), of clips of one set (`pairpage`,
 `pairfolder`), of sets side by side (`beside`, `besidefilm`, `besidepage`), of a block
@@ -36,6 +37,7 @@ __all__ = [
     "pathplots",
     "photo",
     "picture",
+    "placeplots",
     "setpage",
     "strokes",
     "timeplots",

@@ -2,6 +2,7 @@
 
 Nothing that measures imports it. `artificial` makes pictures, `madeblock` a block; `benchmark`,
 `steadiness` and `cost` measure the tool; `stock` is the general network that it is compared with.
+`placegrid` computes the map of camera places.
 """
 
-__all__ = ["artificial", "benchmark", "cost", "madeblock", "steadiness", "stock"]
+__all__ = ["artificial", "benchmark", "cost", "madeblock", "placegrid", "steadiness", "stock"]

@@ -1,0 +1,165 @@
+"""The map of camera places, what film check says of it, and its picture."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from barpath.analysis.filmadvice import GOOD, advise
+from barpath.analysis.filmfacts import Fact
+from barpath.analysis.filmplace import azimuth_of, place_of, what_it_gives
+from barpath.analysis.madeset import MadeSetConfig, made_set
+from barpath.analysis.madeview import Place, detect
+from barpath.analysis.placemap import COLUMNS, known_at, read_map
+from barpath.analysis.places import SHOWN, foretell
+from barpath.analysis.readingspread import ReadingSpread
+from barpath.cli.commands import app
+from barpath.errors import OutputError
+from barpath.lift.catalogue import CATALOGUE
+from barpath.report.placeplots import places_picture, write_map
+from tests.test_filmcheck import SIDE
+
+MAP = read_map()
+EXACT = ReadingSpread(stays_share=0.0, own_share=0.0)
+
+
+@pytest.mark.parametrize("at", [(10.0, 1.7, 3.5), (75.0, 1.1, 3.5)])
+def test_the_map_is_what_the_function_gives(at):
+    """Within a tenth: another processor rounds otherwise, and a fit may stop a step apart."""
+    table = foretell(Place(*at))
+    rows = MAP[(MAP[["azimuth_deg", "height_m", "distance_m"]] == list(at)).all(axis=1)]
+    kept = rows.set_index("measure").reindex(SHOWN)
+    np.testing.assert_allclose(kept["u95"], table["u95"], rtol=0.1)
+    assert (kept["reason"].to_numpy() == table["reason"].to_numpy()).all()
+
+
+def test_the_map_is_whole():
+    assert tuple(MAP.columns) == COLUMNS
+    n_places = [MAP[axis].nunique() for axis in ("azimuth_deg", "height_m", "distance_m")]
+    assert len(MAP) == np.prod(n_places) * len(SHOWN)
+    assert (MAP["u95"].isna() == (MAP["reason"] != "")).all()
+    assert set(MAP["measure"]) == set(SHOWN) <= set(CATALOGUE)
+
+
+def test_the_map_is_read_between_its_places():
+    rows = [
+        (a, h, 3.0, name, (2 + a / 30 + h if name == SHOWN[0] else np.nan if a else 5.0), "")
+        for a in (0.0, 30.0)
+        for h in (1.0, 2.0)
+        for name in SHOWN[:2]
+    ]
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    between = known_at(table, Place(15.0, 1.5, 3.0))
+    assert between[SHOWN[0]] == pytest.approx(4.0)
+    # Half of the places around give it, or fewer.
+    assert between[SHOWN[1]] == pytest.approx(5.0)
+    assert np.isnan(known_at(table, Place(16.0, 1.5, 3.0))[SHOWN[1]])
+    assert known_at(table, Place(50.0, 9.0, 9.0))[SHOWN[0]] == pytest.approx(5.0)
+
+
+def poses(far_minus_near_px):
+    """Both hands, one of them so far right of the other in the picture."""
+    names = [f"{s}_{p}_x_px" for s in ("left", "right") for p in ("hand", "plate", "collar")]
+    table = pd.DataFrame([dict.fromkeys(names, np.nan)])
+    table["left_hand_x_px"], table["right_hand_x_px"] = 600.0, 600.0 + far_minus_near_px
+    return table
+
+
+@pytest.mark.parametrize(
+    ("near", "shift_px", "azimuth"),
+    [("left", -90.0, 50.0), ("left", 90.0, 130.0), ("right", -90.0, 50.0), ("right", 90.0, 130.0)],
+)
+def test_where_the_bars_far_end_is_seen_tells_the_azimuth(near, shift_px, azimuth):
+    """From the lifter's left the head lies to the right: a far end to the left is at the feet.
+
+    From the right all is mirrored, and the far hand is the left one: minus, mirrored, is plus.
+    """
+    facts = replace(SIDE, near=near, angle_deg=Fact(-40.0, 2.0))
+    assert azimuth_of(facts, poses(shift_px)).value == azimuth
+
+
+def test_azimuth_as_the_made_detections_show_it():
+    for azimuth in (30.0, 50.0):
+        joints = detect(Place(azimuth, 1.2, 3.5), made_set(), spread=EXACT)[1].poses
+        facts = replace(SIDE, angle_deg=Fact(90 - azimuth, 2.0))
+        assert azimuth_of(facts, joints.iloc[[0]]).value == pytest.approx(azimuth)
+
+
+def test_an_azimuth_that_cannot_be_told_has_a_reason():
+    slanted = replace(SIDE, angle_deg=Fact(30.0, 2.0))
+    assert "head" in azimuth_of(replace(slanted, near=""), poses(90.0)).reason
+    assert "side" in azimuth_of(slanted, poses(3.0)).reason
+    assert azimuth_of(SIDE, poses(3.0)).value == 90.0
+    front = replace(SIDE, view="front", angle_deg=Fact(-4.0, 3.0))
+    assert azimuth_of(front, poses(3.0)).value == 4.0
+
+
+def test_film_check_says_how_sure_measures_would_be():
+    """A made map, so that the words can be foreseen."""
+    rows = [
+        (a, h, d, name, u95, "")
+        for a, abduction, drift in ((0.0, 5.0, np.nan), (30.0, 7.0, 0.03), (60.0, 9.0, 0.01))
+        for h in (0.5, 2.0)
+        for d in (2.0, 4.0)
+        for name, u95 in (("elbow_abduction_deg", abduction), ("drift_touch_to_lockout_m", drift))
+    ]
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    facts = replace(SIDE, azimuth_deg=Fact(30.0, 2.0))
+    value, words = what_it_gives(facts, table)
+    assert value == "elbow abduction ± 7°, horizontal way from touch to lockout ± 3.0 cm"
+    assert "30° further toward the feet: elbow abduction ± 5°." in words
+    assert "30° further to the side: horizontal way from touch to lockout ± 1.0 cm." in words
+    at_feet = replace(facts, view="front", azimuth_deg=Fact(0.0, 2.0))
+    assert "not known: horizontal way from touch to lockout" in what_it_gives(at_feet, table)[0]
+
+
+def test_film_check_is_silent_where_it_cannot_tell():
+    for unknown in (
+        {"azimuth_deg": Fact(reason="no head")},
+        {"azimuth_deg": Fact(40.0, 15.0)},
+        {"azimuth_deg": Fact(130.0, 2.0)},
+        {"azimuth_deg": Fact(40.0, 2.0), "height_m": Fact(reason="no lines")},
+    ):
+        facts = replace(SIDE, **unknown)
+        assert place_of(facts) is None
+        assert not advise(facts)["item"].str.contains("how sure").any()
+    table = advise(replace(SIDE, azimuth_deg=Fact(90.0, 2.0)))
+    row = table[table["item"].str.contains("how sure")].iloc[0]
+    assert row["verdict"] == GOOD
+    assert "range of motion ±" in row["value"]
+    assert "not known: wrist outside the elbow" in row["value"]
+
+
+def test_the_cameras_place_from_the_facts_of_a_clip():
+    """The plate followed lies nearer than the bar's middle, and its distance is along the bar."""
+    facts = replace(SIDE, azimuth_deg=Fact(90.0, 2.0))
+    usual = MadeSetConfig()
+    place = place_of(facts)
+    assert place.distance_m == pytest.approx(3.0 + usual.plates_inside_m)
+    assert place.height_m == pytest.approx(usual.half_way_m[1] + 0.05)
+
+
+def test_the_picture_shows_every_measure_and_hatches_what_is_missing(tmp_path):
+    picture = places_picture(MAP, here=Place(45.0, 1.2, 3.0))
+    panels = [axes for axes in picture.figure.axes if axes.get_title(loc="left")]
+    assert len(panels) == len(SHOWN)
+    part = MAP[MAP["distance_m"] == 3.5]
+    for axes, name in zip(panels, SHOWN, strict=True):
+        hatched = [patch for patch in axes.patches if patch.get_hatch()]
+        assert len(hatched) == part.loc[part["measure"] == name, "u95"].isna().sum()
+        assert len(axes.texts) + len(hatched) == len(part) / len(SHOWN)
+    assert "missing from" in picture.alt
+    target = tmp_path / "map.png"
+    write_map(target, None)
+    assert cv2.imread(str(target)).shape[1] > 600
+    with pytest.raises(OutputError, match="exists already"):
+        write_map(target, None)
+
+
+def test_the_command_offers_the_map():
+    shown = CliRunner().invoke(app, ["film-check", "--help"])
+    assert shown.exit_code == 0
+    assert "--picture" in shown.output
