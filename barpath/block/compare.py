@@ -355,26 +355,33 @@ def _slopes(
     at = np.ix_(rows, columns)
     by_joints = sets.by_joints[columns]
     common = np.hypot(sets.common[at], np.where(by_joints, sets.random[at], 0.0))
-    shared = np.zeros(len(columns))
-    for side in (0, 1):
-        shared += np.square(common[x == side]).sum(axis=0) / (x == side).sum() ** 2
+    shared = _of_difference(np.square(common), x)
     half = np.hypot(slope.half_width(), coverage_factor() * np.sqrt(shared))
     return slope, half, np.full(len(columns), np.nan)
 
 
+def _of_difference(variance: Floats, x: Floats) -> Floats:
+    """Variance of the difference of both setups' means, from those of sets, (sets, measures)."""
+    sides = [variance[x == side].sum(axis=0) / (x == side).sum() ** 2 for side in (0, 1)]
+    return np.asarray(np.sum(sides, axis=0))
+
+
+def _tool_variance(sets: Sets, rows: Ints, columns: Ints) -> Floats:
+    """All of the tool's own variance of each set's measures, (sets, measures)."""
+    at = np.ix_(rows, columns)
+    return np.asarray(np.square(sets.common[at]) + np.square(sets.random[at]))
+
+
 def _tool_alone_u95(sets: Sets, rows: Ints, x: Floats, columns: Ints) -> Floats:
     """How far the tool may be off in a difference of single repetitions, of any measure."""
-    at = np.ix_(rows, columns)
-    variance = np.square(sets.common[at]) + np.square(sets.random[at])
-    shared = [variance[x == side].sum(axis=0) / (x == side).sum() ** 2 for side in (0, 1)]
-    return np.asarray(coverage_factor() * np.sqrt(np.sum(shared, axis=0)))
+    variance = _of_difference(_tool_variance(sets, rows, columns), x)
+    return np.asarray(coverage_factor() * np.sqrt(variance))
 
 
 def _tool_u95(sets: Sets, rows: Ints, columns: Ints) -> Floats:
     """How far the tool may be off in a difference, beyond what repeating shows."""
-    at = np.ix_(rows, columns)
-    variance = np.square(sets.common[at]) + np.square(sets.random[at])
-    u95 = coverage_factor() * math.sqrt(2) * np.sqrt(variance.mean(axis=0))
+    variance = _tool_variance(sets, rows, columns).mean(axis=0)
+    u95 = coverage_factor() * math.sqrt(2) * np.sqrt(variance)
     return np.where(sets.by_joints[columns], u95, 0.0)
 
 

@@ -8,15 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
-from barpath.sight.ellipse import mean_radius, outline_from_params, unit_vectors
+from barpath.sight.ellipse import mean_radius
 from barpath.sight.plate import PlateConfig
-from barpath.sight.platemeasure import Refined, concentric, measure_shape, worth
-from barpath.sight.plateoutline import derivative
+from barpath.sight.platemeasure import (
+    Refined,
+    concentric,
+    laid_over,
+    measure_shape,
+    ring_step_px,
+    worth,
+)
 from barpath.sight.platepaths import most_worth_first
 from barpath.sight.platesamples import PlateSamples
 
@@ -60,32 +65,14 @@ def largest_plate(work: PlateSamples, found: Refined, config: PlateConfig) -> Re
 def _rings(work: PlateSamples, found: Refined, config: PlateConfig) -> Iterator[float]:
     """Sizes at which a line shows around an outline, as multiples of it, the clearest first.
 
-    The samples are laid over one another in the outline's own coordinates: what does not move along
-    averages out. A line counts by how far it stands out on its own ray, not by its contrast, and by
-    on how many rays it does.
+    A line counts by how far it stands out on its own ray, not by its contrast, and by on how many
+    rays it does.
     """
-    units = unit_vectors(config.n_rays)
     radius = mean_radius(found.params)
-    step = max(0.5, 0.006 * radius)
+    step = ring_step_px(found)
     rho = np.arange(_NEAREST - 0.02, _FARTHEST, step / radius)
-    total = np.zeros((len(units), len(rho), 1), np.float32)
-    for k, centre in found.seen_in:
-        points, _ = outline_from_params(np.r_[centre, found.params[2:]], units)
-        at = (centre + rho[:, None] * (points - centre)[:, None]).astype(np.float32)
-        colour = cv2.remap(
-            work.samples[k].image,
-            at[..., 0],
-            at[..., 1],
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        total = total + colour.reshape(len(units), len(rho), -1).astype(np.float32)
-    mean = total / len(found.seen_in)
-    slope = cv2.sepFilter2D(mean, -1, derivative(step), np.array([0.25, 0.5, 0.25])) / step
-    edge = np.linalg.norm(np.atleast_3d(slope), axis=2)[~found.covered]
     # Seen at a slant, or with the smaller plate a little off, the line is not quite concentric.
-    slack = np.ones((1, 2 * max(1, round(0.015 * radius / step)) + 1), np.uint8)
-    edge = cv2.dilate(edge, slack)
+    edge = laid_over(work, found, rho, 0.015, config)
     usual = np.median(edge, axis=1, keepdims=True)
     score = (edge / (edge + 2.0 * usual + 1.0)).mean(axis=0)
     apart = max(1, round(0.08 * radius / step))
@@ -99,8 +86,7 @@ def _plate_of(
     work: PlateSamples, found: Refined, size: float, config: PlateConfig
 ) -> Refined | None:
     """The outline of about `size` times a found one, if it shows about as well all round."""
-    order = np.array([np.flatnonzero(found.path.sample == k)[0] for k, _ in found.seen_in])
-    centres = np.array([centre for _, centre in found.seen_in])
+    order, centres = found.places()
     start = found.params * np.r_[1.0, 1.0, np.full(3, size)]
     plate = measure_shape(work, found.path, order, start, centres, config, concentric(start))
     if plate is None or plate.share < _LEAST_SHARE:

@@ -51,6 +51,11 @@ class Refined:
     covered: NDArray[np.bool_]
     arc: FloatArray
 
+    def places(self) -> tuple[NDArray[np.intp], FloatArray]:
+        """Positions in the path of the samples that it was seen in, and its centres there, px."""
+        rows = [np.flatnonzero(self.path.sample == sample)[0] for sample, _ in self.seen_in]
+        return np.array(rows), np.array([centre for _, centre in self.seen_in])
+
 
 def refine(work: PlateSamples, path: ShapePath, config: PlateConfig) -> Refined | None:
     """Measure size and shape of a candidate in the samples that show it best."""
@@ -331,8 +336,7 @@ def _completed(work: PlateSamples, cut: Refined, config: PlateConfig) -> Refined
     path, shape = cut.path, from_params(cut.params)
     turn = np.deg2rad(shape.angle_deg)
     axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-    order = np.array([np.flatnonzero(path.sample == sample)[0] for sample, _ in cut.seen_in])
-    centres = np.array([centre for _, centre in cut.seen_in])
+    order, centres = cut.places()
     wholes = []
     for aspect in (1.0, 0.9, 0.8, 0.65, 0.5):
         if aspect < max(config.min_aspect, shape.aspect + 0.04):
@@ -352,22 +356,27 @@ def _completed(work: PlateSamples, cut: Refined, config: PlateConfig) -> Refined
     return best if worth(best) > worth(cut) else cut
 
 
-def _rim_around(
-    work: PlateSamples, path: ShapePath, inner: Refined, config: PlateConfig
-) -> Refined | None:
-    """The rim around a lip or ring, if there is one: the outermost line all the way round.
+def ring_step_px(found: Refined) -> float:
+    """How far apart lines about one centre are looked for."""
+    return max(0.5, 0.006 * mean_radius(found.params))
+
+
+def laid_over(
+    work: PlateSamples, found: Refined, rho: FloatArray, slack: float, config: PlateConfig
+) -> FloatArray:
+    """Edge strength around an outline on the rays that nothing covers, shape (rays, len(rho)).
 
     The samples are laid over one another in the outline's own coordinates; behind the plate the
     picture changes and averages out, so that lines concentric to the outline are the plate's.
+    `rho` are sizes as multiples of the outline, `ring_step_px` apart; a line that is off by
+    `slack` of the radius is still the same line.
     """
     units = unit_vectors(config.n_rays)
-    radius = mean_radius(inner.params)
-    step = max(0.5, 0.006 * radius)
-    rho = 1.0 + np.arange(-0.12 * radius, 0.45 * radius, step) / radius
+    step = ring_step_px(found)
     stack = []
-    for k, centre in inner.seen_in:
+    for k, centre in found.seen_in:
         image = work.samples[k].image
-        points, _ = outline_from_params(np.r_[centre, inner.params[2:]], units)
+        points, _ = outline_from_params(np.r_[centre, found.params[2:]], units)
         at = centre + rho[:, None] * (points - centre)[:, None]
         at = at.astype(np.float32)
         colour = cv2.remap(
@@ -376,10 +385,19 @@ def _rim_around(
         stack.append(colour.reshape(*colour.shape[:2], -1).astype(np.float32))
     mean = np.mean(stack, axis=0)
     slope = cv2.sepFilter2D(mean, -1, derivative(step), np.array([0.25, 0.5, 0.25])) / step
-    edge = np.linalg.norm(np.atleast_3d(slope), axis=2)[~inner.covered]
-    # An outline that is off by a little is still the same line.
-    slack = np.ones((1, 2 * max(1, round(0.012 * radius / step)) + 1), np.uint8)
-    edge = cv2.dilate(edge, slack)
+    edge = np.linalg.norm(np.atleast_3d(slope), axis=2)[~found.covered]
+    reach = max(1, round(slack * mean_radius(found.params) / step))
+    return np.asarray(cv2.dilate(edge, np.ones((1, 2 * reach + 1), np.uint8)))
+
+
+def _rim_around(
+    work: PlateSamples, path: ShapePath, inner: Refined, config: PlateConfig
+) -> Refined | None:
+    """The rim around a lip or ring, if there is one: the outermost line all the way round."""
+    radius = mean_radius(inner.params)
+    step = ring_step_px(inner)
+    rho = 1.0 + np.arange(-0.12 * radius, 0.45 * radius, step) / radius
+    edge = laid_over(work, inner, rho, 0.012, config)
     here = np.abs(rho - 1.0) <= max(0.02, step / radius)
     usual = float(np.median(edge[:, here].max(axis=1)))
     score = (edge / (edge + 0.5 * usual + 1.0)).mean(axis=0)
@@ -398,8 +416,7 @@ def _rim_around(
     starts = [plateau]
     if 0.03 < rho[outer] - plateau < 0.12:
         starts.append(rho[outer] - 0.012)
-    order = np.array([np.flatnonzero(path.sample == sample)[0] for sample, _ in inner.seen_in])
-    centres = np.array([centre for _, centre in inner.seen_in])
+    order, centres = inner.places()
     rims = []
     for size in starts:
         start = inner.params * np.r_[1.0, 1.0, np.full(3, size)]
