@@ -24,7 +24,7 @@ from barpath.trial import stock
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
 
 # Measure of the analyser: path to the same in a repetition's truth; "{path}" is the path that the
-# view sees (near plate or bar middle), "{side}" the lifter's side.
+# view sees (a plate or the bar's middle), "{side}" the lifter's side.
 TRUTH_OF = {
     "range_of_motion_m": ("paths", "{path}", "range_of_motion_m"),
     "descent_time_s": ("paths", "{path}", "descent_time_s"),
@@ -75,9 +75,17 @@ def truth_value(rep: dict[str, Any], steps: Iterable[str], path: str, side: str)
     return np.nan if value is None else float(value)
 
 
+def followed(result: SetResult, truth: dict[str, Any]) -> str:
+    """Name in the truth of the path of what was followed: the bar's middle, or which plate."""
+    if truth["view"] == "front":
+        return "bar_middle"
+    end = result.calibration["followed_end"]
+    return "near_plate" if end in (truth["near_side"], "unknown") else "far_plate"
+
+
 def rep_errors(result: SetResult, truth: dict[str, Any]) -> pd.DataFrame:
     """One row per measure and repetition: found, true, error, stated half width, quality."""
-    path = "bar_middle" if truth["view"] == "front" else "near_plate"
+    path = followed(result, truth)
     rows = []
     for rep in truth["reps"]:
         mine = result.measures[result.measures["rep"] == rep["rep"]]

@@ -95,6 +95,7 @@ def calibration_summary(
         "plate_check_mm": calibration.plate_check_mm,
         "head_direction": {1: "image right", -1: "image left", 0: "unknown"}[head],
         "near_arm": near_side(head),
+        "followed_end": calibration.end or "unknown",
         "method": (
             f"Plate of {config.calibration.plate_mm:.0f} mm; up from {calibration.roll_source}."
         ),

@@ -64,6 +64,7 @@ _CALIBRATION_WORDS: dict[str, tuple[str, str]] = {
     "plane_angle_deg": ("Camera turned out of the square view by", "°"),
     "head_direction": ("Lifter's head", ""),
     "near_arm": ("Arm nearer the camera", ""),
+    "followed_end": ("End of the bar that was followed", ""),
     "n_level_lines": ("Straight lines the vertical rests on", ""),
     "method": ("Scale and vertical", ""),
 }
