@@ -20,7 +20,8 @@ from barpath.analysis.placing import calibrate_view
 from barpath.analysis.running import Progress, quiet
 from barpath.analysis.shutter import exposure
 from barpath.clip.cameramotion import camera_motion
-from barpath.clip.frames import ClipInfo, Frame, check_size, probe, sample
+from barpath.clip.frames import ClipInfo, Frame, check_size, probe
+from barpath.clip.reading import Reading
 from barpath.clip.sceneroll import SceneRoll
 from barpath.errors import BarNotFoundError, ClipError
 from barpath.ground.equipment import LARGEST_DISC_MM, POWER_BAR, Bar
@@ -77,23 +78,35 @@ def look(
     )
     info = probe(clip)
     check_size(info)
+    with Reading(info, analysis.kept_bytes) as reading:
+        return _facts(reading, config.search_s, analysis, network or JointNetwork(), progress)
+
+
+def _facts(
+    reading: Reading,
+    search_s: float,
+    analysis: AnalysisConfig,
+    network: JointNetwork,
+    progress: Progress,
+) -> FilmFacts:
+    """Facts of a clip of which only its first `search_s` seconds are looked at."""
+    info = reading.info
     progress("looking for the bar", 0.0)
-    network = network or JointNetwork()
-    found = find_bar(info, analysis, progress, network)
+    found = find_bar(reading, analysis, progress, network)
     progress("looking at the camera", 0.3)
-    stills = sample(info, 5 / max(min(info.duration_s, config.search_s), 1), config.search_s, 1280)
+    stills = reading.sample(5 / max(min(info.duration_s, search_s), 1), search_s, 1280)
     if not stills:
         raise ClipError("The clip has no frame that can be decoded.")
     level = find_level(info, _standing(stills), stills, analysis)
-    small = sample(info, 2.0, config.search_s, 640)
+    small = reading.sample(2.0, search_s, 640)
     steady = bool(camera_motion(small, analysis.scene)["static"].all())
     if isinstance(found.seed, barline.BarSeed):
         facts = _front(info, found.view, found.seed, level, analysis)
         poses = read_middle(stills, network)
     elif found.seed is not None:
-        track, poses = read_along(info, found.seed, network, analysis)
+        track, poses = read_along(reading, found.seed, network, analysis)
         calibration = _camera(track, found.view, found.seed, poses, info, level, analysis)
-        facts = _side(info, found.view, found.seed, calibration, level, analysis, progress)
+        facts = _side(reading, found.view, found.seed, calibration, level, analysis, progress)
     else:
         raise BarNotFoundError("The bar has no plates; film it with the plates that will be on it.")
     apart = view_of(found.view).arms_apart
@@ -128,7 +141,7 @@ def _inside(
 
 
 def _side(
-    info: ClipInfo,
+    reading: Reading,
     view: str,
     seed: plate.PlateSeed,
     calibration: Calibration,
@@ -137,6 +150,7 @@ def _side(
     progress: Progress,
 ) -> FilmFacts:
     """Facts of a clip from the side or aslant."""
+    info = reading.info
     shape = seed.ellipse
     path_px = seed.path[:, 2:4] if len(seed.path) else np.array([[shape.x_px, shape.y_px]])
     half_way_px = (path_px[:, 1].min() + path_px[:, 1].max()) / 2
@@ -146,7 +160,7 @@ def _side(
     slant = math.cos(calibration.value("yaw"))
     away_m = Fact(distance_m.value / slant, distance_m.sd / slant)
     progress("looking at the shutter", 0.5)
-    open_s, peak_px_s = exposure(info, seed, config)
+    open_s, peak_px_s = exposure(reading, seed, config)
     px_per_m = shape.major_px / (config.calibration.plate_mm / 1000)
     return FilmFacts(
         view=view,

@@ -31,7 +31,8 @@ from barpath.analysis.placing import (
 from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import SetResult
 from barpath.analysis.trajectory import move_origin, toward_head, trajectory_of
-from barpath.clip.frames import ClipInfo, StreamStats, check_size, probe, stream
+from barpath.clip.frames import ClipInfo, StreamStats, check_size, probe
+from barpath.clip.reading import Reading
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of
@@ -112,13 +113,13 @@ def analyse(
     progress("looking for the bar", 0.0)
     if network is None and config.find_joints:
         network = JointNetwork(config.pose_model)
-    stats = StreamStats()
-    try:
-        found = find_bar(info, config, progress, network)
-        detected = follow(info, found, config, progress, network, stats)
-        return measure(_as_read(info, stats), detected, config)
-    except (BarNotFoundError, NoRepError) as error:
-        raise _with_damage(error, info, stats) from error
+    with Reading(info, config.kept_bytes) as reading:
+        try:
+            found = find_bar(reading, config, progress, network)
+            detected = follow(reading, found, config, progress, network)
+            return measure(_as_read(info, reading.stats), detected, config)
+        except (BarNotFoundError, NoRepError) as error:
+            raise _with_damage(error, reading) from error
 
 
 @one_blas_thread
@@ -245,11 +246,12 @@ def _as_read(info: ClipInfo, stats: StreamStats) -> ClipInfo:
 
 
 def _with_damage(
-    error: BarNotFoundError | NoRepError, info: ClipInfo, stats: StreamStats
+    error: BarNotFoundError | NoRepError, reading: Reading
 ) -> BarNotFoundError | NoRepError:
     """The same error, with what is damaged in the clip, which may be why."""
+    info, stats = reading.info, reading.stats
     if not stats.n_frames:
-        for _ in stream(info, max_side_px=16, grey=True, stats=stats):
+        for _ in reading.frames(max_side_px=16, grey=True):
             pass
     said = dict.fromkeys((*info.warnings, *stats.sentences()))
     whole = not (info.n_undecodable or stats.n_undecodable or stats.n_doubtful or stats.resized)

@@ -47,6 +47,10 @@ MEASURE_ONLY = (
 """Settings that cannot change what is seen in a clip, so that they are no part of its key."""
 
 
+NO_BEARING = ("kept_bytes",)
+"""Settings that can change nothing at all, so that they are part of no key."""
+
+
 def configs_of(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig, AnalysisConfig]:
     """Settings for looking at a clip, and for measuring what was seen.
 
@@ -118,6 +122,8 @@ def keys_of(
     from importlib.metadata import version
 
     seen, whole = (dataclasses.asdict(config) for config in configs)
+    for name in NO_BEARING:
+        del seen[name], whole[name]
     for name in MEASURE_ONLY:
         del seen[name]
     if configs[0].find_joints:
