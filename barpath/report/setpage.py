@@ -307,7 +307,7 @@ def _about(result: SetResult) -> str:
     kinds = result.reps["kind"].value_counts()
     odd = [f"{kinds[kind]} {kind}" for kind in ("partial", "failed") if kind in kinds]
     count = plural(len(result.reps), "repetition") + (f" ({', '.join(odd)})" if odd else "")
-    about = [count, f"filmed {result.shows.filmed}"]
+    about = [count, f"filmed {result.shows.words}"]
     load = result.options.get("load_kg")
     if isinstance(load, int | float) and math.isfinite(load):
         about.insert(1, f"{load:g} kg")
@@ -483,7 +483,7 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
     info, calibration = result.info, dict(result.calibration)
     source = "given" if result.view_source == "given" else "guessed from the picture"
     pairs: list[tuple[str, str]] = [
-        ("View", f"{result.shows.filmed} ({source})"),
+        ("View", f"{result.shows.words} ({source})"),
         ("Picture", f"{info.width_px} × {info.height_px} pixels"),
         ("Frame rate", f"{info.fps:.4g} frames a second"
          + (", varying" if info.variable_rate else "")),
