@@ -534,14 +534,14 @@ def _settled(ends: Floats, along: Floats, time_s: Floats, config: EndsConfig) ->
     columns = pd.DataFrame(ends[:, :, 0])
     calm = columns.rolling(window, center=True, min_periods=1).median().to_numpy()
     usual = np.nanmedian(calm, axis=0)
-    left, right = (calm - usual).T
-    # The bar looks longer the nearer it comes.
+    # What goes with the height is perspective's, or an edge's that shows at some heights only.
     height = ends[:, :, 1].mean(axis=1)
-    both, apart = (left + right) / 2, (right - left) / 2
-    told = np.flatnonzero(np.isfinite(height + apart))
+    told = np.flatnonzero(np.isfinite(height))
     some = told[:: max(1, len(told) // 100)]
-    apart -= _median_slope(height[some], apart[some]) * (height - np.nanmedian(height))
-    aside = np.sign(both) * np.maximum(np.abs(both) - np.abs(apart), 0.0)
+    slopes = [_median_slope(height[some], column[some]) for column in calm.T]
+    left, right = (calm - usual - np.outer(height - np.nanmedian(height), slopes)).T
+    alike = np.sign(left) == np.sign(right)
+    aside = np.where(alike, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
     settled = usual + aside[:, None]
     return ends + ((settled - ends[:, :, 0]) / along[:, :1])[:, :, None] * along[:, None]
 
