@@ -34,7 +34,6 @@ from barpath.space.joints import head_direction, near_side
 
 Floats = NDArray[np.float64]
 
-ENDS = ("image_left", "image_right")
 LEAST_OUTLINES = 5
 
 
@@ -236,7 +235,7 @@ def _front(
     """Facts of a clip from the feet."""
     track = _ends_followed(seed)
     calibration = calibrate_view(track, view, info, level, config)
-    ends = [track[[f"{side}_x_px", f"{side}_y_px"]].to_numpy(dtype=float) for side in ENDS]
+    ends = [track[[f"{end}_x_px", f"{end}_y_px"]].to_numpy(dtype=float) for end in barline.ENDS]
     known = np.isfinite(np.column_stack(ends)).all(axis=1)
     left, right = (end[known] for end in ends)
 
@@ -277,10 +276,6 @@ def _front(
 def _ends_followed(seed: barline.BarSeed) -> pd.DataFrame:
     """Bar table of the path on which the bar was found; never fewer than five rows."""
     track = pd.DataFrame(seed.path)
-    for side, end in zip(ENDS, (seed.left, seed.right), strict=True):
-        short = side.removeprefix("image_")
-        names = {f"{short}_x_px": f"{side}_x_px", f"{short}_y_px": f"{side}_y_px"}
-        if f"{side}_x_px" not in track:
-            track = track.rename(columns=names)
-        track[f"{side}_plate_px"] = end.plate_px
+    for name, end in zip(barline.ENDS, (seed.left, seed.right), strict=True):
+        track[f"{name}_plate_px"] = end.plate_px
     return pd.concat([track] * (1 + 5 // max(len(track), 1)), ignore_index=True)

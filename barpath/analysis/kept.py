@@ -17,9 +17,12 @@ from barpath.analysis.setresult import SetResult
 from barpath.clip.sceneroll import SceneRoll
 from barpath.ground.equipment import POWER_BAR, Bar, bar_of
 from barpath.lift.advice import profile_from
-from barpath.space.fittedcamera import Calibration
+from barpath.space.fittedcamera import Calibration, CalibrationConfig
 from barpath.space.joints import near_side
 from barpath.space.scalecheck import Systematics
+
+AS_GIVEN = ("plate_given", "load_kg", "upper_arm_m", "stature_m", "note", "find_joints")
+"""Settings that a result tells under their own names."""
 
 
 def options_of(config: AnalysisConfig) -> dict[str, Any]:
@@ -40,19 +43,14 @@ def options_of(config: AnalysisConfig) -> dict[str, Any]:
 def config_of(result: SetResult) -> AnalysisConfig:
     """Settings that a set was measured with, as far as a user can choose them."""
     options = result.options
+    profile = options.get("profile")
     config = AnalysisConfig(
         view=result.view,
-        load_kg=options["load_kg"],
-        plate_given=options["plate_given"],
-        upper_arm_m=options["upper_arm_m"],
-        stature_m=options["stature_m"],
-        note=options["note"],
-        find_joints=options["find_joints"],
         corrections=result.corrections,
-        profile=None if options.get("profile") is None else profile_from(options["profile"]),
+        profile=None if profile is None else profile_from(profile),
+        calibration=CalibrationConfig(plate_mm=options["plate_mm"]),
+        **{name: options[name] for name in AS_GIVEN},
     )
-    calibration = dataclasses.replace(config.calibration, plate_mm=options["plate_mm"])
-    config = dataclasses.replace(config, calibration=calibration)
     return with_bar(config, bar_in(result))
 
 

@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
 from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.sight.barline import ENDS
 from barpath.sight.jointnet import SIDES
 from barpath.sight.pictures import grey_levels
 
 Floats = NDArray[np.float64]
 
-ENDS = ("image_left", "image_right")
 SIGNS = np.array([-1.0, 1.0])
 """Of the direction outward along the bar, for `ENDS`."""
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -19,9 +18,10 @@ from numpy.typing import ArrayLike, NDArray
 from barpath.clip.scene import apply_transform
 from barpath.errors import BarNotFoundError
 from barpath.ground.choice import best_index, first_clearly_best
-from barpath.sight.barline import CLEARLY_BETTER, SIDES, BarEnd, BarlineConfig, BarSeed
+from barpath.sight.barline import CLEARLY_BETTER, ENDS, BarEnd, BarlineConfig, BarSeed
 from barpath.sight.barmodel import Model, bar_models
 from barpath.sight.barsearch import BarSamples, line_families, moving_lines, reduce, thin_lines
+from barpath.sight.pictures import FrameLike
 
 FloatArray = NDArray[np.floating]
 
@@ -32,7 +32,7 @@ _NOT_FOUND = (
 
 
 def find_bar(
-    samples: Iterable[Any],
+    samples: Iterable[FrameLike],
     config: BarlineConfig | None = None,
     camera: Sequence[ArrayLike] | None = None,
     ends_px: ArrayLike | None = None,
@@ -172,19 +172,19 @@ def _seed_from(stack: BarSamples, found: _Followed, config: BarlineConfig) -> Ba
         left = to_image(number, model.left.x_px + dx[number, 0], y[number, 0])
         right = to_image(number, model.right.x_px + dx[number, 1], y[number, 1])
         rows.append([stack.frame[number], stack.time_s[number], *left, *right, match[number]])
-    names = [f"{side}_{axis}_px" for side in SIDES for axis in ("x", "y")]
+    names = [f"{end}_{axis}_px" for end in ENDS for axis in ("x", "y")]
     path = pd.DataFrame(rows, columns=["frame", "time_s", *names, "match"])
     path["frame"] = path["frame"].astype(int)
     best = path.iloc[best_index(path["match"])[0]]
     ends = [
         BarEnd(
-            float(best[f"{side}_x_px"]),
-            float(best[f"{side}_y_px"]),
+            float(best[f"{name}_x_px"]),
+            float(best[f"{name}_y_px"]),
             end.plate_px * scale,
             end.depth_px * scale,
             end.bare,
         )
-        for side, end in zip(SIDES, (model.left, model.right), strict=True)
+        for name, end in zip(ENDS, (model.left, model.right), strict=True)
     ]
     return BarSeed(
         int(best["frame"]),

@@ -9,7 +9,6 @@ In: a few frames a second and the joint network. Out: `FirstLook`, in image px.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +24,7 @@ from barpath.sight.lifter import (
     square_round,
     with_surroundings,
 )
+from barpath.sight.pictures import FrameLike
 
 Floats = NDArray[np.float64]
 
@@ -39,14 +39,6 @@ LEAST_REACH = 0.12
 """From hips to shoulders along the picture, as a share of the upper body's size, from aside."""
 ON_BAR_M = 0.25
 """Hands, as read, are no farther from the bar that they hold (our estimate, no source)."""
-
-
-class Sampled(Protocol):
-    """A frame with its picture, RGB."""
-
-    @property
-    def image(self) -> NDArray[np.uint8]:
-        """Shape (H, W, 3)."""
 
 
 @dataclass(frozen=True)
@@ -187,14 +179,14 @@ class FirstLook:
 
 
 def look_over(
-    samples: Sequence[Sampled], network: JointNetwork, config: LifterConfig | None = None
+    samples: Sequence[FrameLike], network: JointNetwork, config: LifterConfig | None = None
 ) -> FirstLook:
     """Look for the lifter in samples spread over a stretch.
 
     Parameters
     ----------
-    samples : sequence of Frame
-        In order of time.
+    samples : sequence of FrameLike
+        With RGB pictures, in order of time.
     network : JointNetwork
     config : LifterConfig, optional
 
@@ -216,7 +208,7 @@ def look_over(
 def held(
     lines: Mapping[int, BarLine],
     look: FirstLook,
-    samples: Sequence[Any],
+    samples: Sequence[FrameLike],
     network: JointNetwork,
     config: LifterConfig | None = None,
 ) -> bool:

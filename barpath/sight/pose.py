@@ -28,6 +28,7 @@ from barpath.sight.lifter import (
     square_round,
     with_surroundings,
 )
+from barpath.sight.pictures import FrameLike
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -328,7 +329,7 @@ def points_in(table: pd.DataFrame) -> list[str]:
 
 
 def estimate_pose(
-    frames: Iterable[Any],
+    frames: Iterable[FrameLike],
     bar: pd.DataFrame | None,
     network: JointNetwork,
     config: PoseConfig | None = None,
@@ -337,8 +338,8 @@ def estimate_pose(
 
     Parameters
     ----------
-    frames : iterable of Frame
-        Objects with `index`, `time_s` and `image` (RGB), in order of time. They are read once and
+    frames : iterable of FrameLike
+        With RGB pictures, in order of time. They are read once and
         not kept.
     bar : DataFrame or None
         The plate table (side, oblique) or the bar table (front), matched by `frame`.
