@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from barpath.analysis.azimuth import azimuth_of
 from barpath.analysis.config import AnalysisConfig, with_bar
 from barpath.analysis.filmfacts import Fact, FilmConfig, FilmFacts
 from barpath.analysis.filmlifter import confidences, read_along, read_middle
-from barpath.analysis.filmplace import azimuth_of
 from barpath.analysis.finding import find_bar
 from barpath.analysis.following import find_level
 from barpath.analysis.placing import calibrate_view
@@ -111,7 +111,8 @@ def _facts(
     apart = view_of(found.view).arms_apart
     near = "" if apart else near_side(head_direction(poses, min_frames=1))
     facts = replace(facts, steady=steady, joints=confidences(poses), near=near)
-    return replace(facts, azimuth_deg=azimuth_of(facts, poses))
+    azimuth = azimuth_of(facts.angle_deg, facts.shows, near, facts.plate_px, poses)
+    return replace(facts, azimuth_deg=azimuth)
 
 
 def _standing(stills: list[Frame]) -> pd.DataFrame:

@@ -7,8 +7,11 @@ from typing import Any
 
 import cv2
 import numpy as np
+import pandas as pd
 
+from barpath.analysis.azimuth import azimuth_of, place_words
 from barpath.analysis.config import AnalysisConfig, with_bar
+from barpath.analysis.filmfacts import Fact
 from barpath.analysis.following import Detected
 from barpath.analysis.setresult import SetResult
 from barpath.clip.sceneroll import SceneRoll
@@ -59,11 +62,12 @@ def bar_in(result: SetResult) -> Bar:
 def calibration_summary(
     calibration: Calibration,
     spread: Systematics,
-    level: SceneRoll,
     config: AnalysisConfig,
     head: int,
+    detected: Detected,
 ) -> dict[str, Any]:
-    """How pixels became metres, as a result tells it."""
+    """How pixels became metres and where the camera stood, as a result tells it."""
+    level, shows, near = detected.level, calibration.shows, near_side(head)
 
     def degrees(name: str) -> tuple[float, float]:
         return float(np.rad2deg(calibration.value(name))), float(np.rad2deg(calibration.sd(name)))
@@ -71,6 +75,8 @@ def calibration_summary(
     roll, roll_sd = degrees("roll")
     pitch, pitch_sd = degrees("pitch")
     yaw, yaw_sd = degrees("yaw")
+    plate_px = float(detected.track.get("major_px", pd.Series(dtype=float)).median())
+    azimuth = azimuth_of(Fact(yaw, yaw_sd), shows, near, plate_px, detected.poses)
     return {
         "plate_mm": config.calibration.plate_mm,
         "px_per_m": spread.px_per_m,
@@ -92,7 +98,10 @@ def calibration_summary(
         "scene_lines": level.n_lines,
         "plate_check_mm": calibration.plate_check_mm,
         "head_direction": {1: "image right", -1: "image left", 0: "unknown"}[head],
-        "near_arm": near_side(head),
+        "near_arm": near,
+        "azimuth_deg": azimuth.value,
+        "azimuth_sd_deg": azimuth.sd,
+        "filmed": place_words(azimuth, shows, near),
         "followed_end": calibration.end or "unknown",
         "method": (
             f"Plate of {config.calibration.plate_mm:.0f} mm; up from {calibration.roll_source}."

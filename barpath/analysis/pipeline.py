@@ -172,7 +172,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         view=view,
         view_source=detected.view_source,
         options=options_of(config),
-        calibration=calibration_summary(calibration, spread, detected.level, config, head),
+        calibration=calibration_summary(calibration, spread, config, head, detected),
         trajectory=path.table,
         track=detected.track,
         camera=camera,

@@ -73,7 +73,7 @@ def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
         "pair.html",
         title=f"Bench press, {len(names)} views: {names[0]}",
         names=names,
-        places=" and ".join(dict.fromkeys(clip.shows.words for clip in pair.clips)),
+        places=" and ".join(dict.fromkeys(clip.filmed for clip in pair.clips)),
         about=_about(pair),
         answer=answer(facts, pair.profile),
         bottom=shown,
