@@ -25,6 +25,12 @@ from barpath.sight.pictures import FrameLike
 
 FloatArray = NDArray[np.floating]
 
+LEAST_SAMPLES = 6
+LEAST_END_TRAVEL = 0.5
+"""Both ends of a bar that is pressed move at least by this share of what its middle does."""
+LEAST_ENDS_ALIKE = 0.8
+"""Correlation of the two ends' heights."""
+
 _NOT_FOUND = (
     "No bar with plates at both ends that moves up and down was found; film from the lifter's feet "
     "with both plates in the picture."
@@ -71,7 +77,7 @@ def find_bar(
     expected = None
     if ends_px is not None:
         expected = (np.asarray(ends_px, dtype=float) + 0.5) / stack.scale - 0.5
-    if len(stack.grey) < 6:
+    if len(stack.grey) < LEAST_SAMPLES:
         raise BarNotFoundError("Too few frames to tell the bar from what stands still.")
     scores = np.stack([thin_lines(grey) for grey in stack.grey])
     rest = np.percentile(scores[:: max(1, len(scores) // 80)], 65, axis=0)
@@ -133,9 +139,9 @@ def _follow_model(stack: BarSamples, model: Model, config: BarlineConfig) -> _Fo
     if travel < config.min_travel_share * plate:
         return None
     left_off, right_off = (y[good, side] - np.median(y[good, side]) for side in (0, 1))
-    if min(np.ptp(left_off), np.ptp(right_off)) < 0.5 * travel:
+    if min(np.ptp(left_off), np.ptp(right_off)) < LEAST_END_TRAVEL * travel:
         return None
-    if float(np.corrcoef(left_off, right_off)[0, 1]) < 0.8:
+    if float(np.corrcoef(left_off, right_off)[0, 1]) < LEAST_ENDS_ALIKE:
         return None
     # A large picture found again in every sample says more than a small one.
     return _Followed(model, y, dx, match, float(np.mean(match)) * plate**0.25)

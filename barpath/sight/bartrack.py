@@ -27,6 +27,16 @@ FloatArray = NDArray[np.floating]
 # So many strips are kept, some 10 kB each, to be fitted again with what was learned after them.
 _MOST_EARLY = 240
 
+FASTEST_M_S = 1.5
+"""About as fast as a bar moves; looked for no farther away than it gets so in `AHEAD_S`."""
+AHEAD_S = 0.2
+STALE_S = 0.15
+"""A speed that is older says little about where the bar is now."""
+SPEED_S = 0.3
+"""From places that lie farther apart no speed is taken."""
+NEAR_SAMPLE_S = 0.5
+"""A sample of the path on which the bar was found is a guess within so much of its time."""
+
 
 @dataclass(frozen=True)
 class _Measured:
@@ -118,11 +128,9 @@ class BarTracker:
         near = self.config.search_share * plate
         if self._pose is not None:
             gone_s = time_s - self._pose_time_s
-            # A bar moves at up to about 1.5 m/s.
             metre_px = float(np.ptp(self._pose.x)) / self.config.barbell.inner_faces_m
-            near = max(near, 1.5 * metre_px * min(gone_s, 0.2))
-            # Old motion says little about now.
-            ahead_s = gone_s if gone_s < 0.15 else 0.0
+            near = max(near, FASTEST_M_S * metre_px * min(gone_s, AHEAD_S))
+            ahead_s = gone_s if gone_s < STALE_S else 0.0
             yield BarPose(self._pose.x, self._pose.y + self._velocity * ahead_s), near
             if gone_s < self.config.lost_s:
                 return
@@ -133,7 +141,7 @@ class BarTracker:
             np.array([sample[f"{end}_x_px"] for end in ENDS], dtype=float),
             np.array([sample[f"{end}_y_px"] for end in ENDS], dtype=float),
         )
-        if abs(float(sample["time_s"]) - time_s) < 0.5:
+        if abs(float(sample["time_s"]) - time_s) < NEAR_SAMPLE_S:
             yield guess, 1.5 * near
         whole = self._ends.anywhere(image, guess if self._pose is None else self._pose)
         if whole is not None:
@@ -249,7 +257,7 @@ class BarTracker:
         if line is not None:
             row["line_sd_px"] = float(np.hypot(*line.sd) / 2.0)
             row["bar_px"] = line.thickness
-        if self._pose is not None and 0 < time_s - self._pose_time_s < 0.3:
+        if self._pose is not None and 0 < time_s - self._pose_time_s < SPEED_S:
             speed = (pose.y - self._pose.y) / (time_s - self._pose_time_s)
             self._velocity = 0.7 * speed + 0.3 * self._velocity
         else:
