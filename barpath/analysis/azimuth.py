@@ -1,7 +1,7 @@
 """From where around the bench a clip was filmed, as an angle and in words.
 
-In: the camera's turn out of the square view, degrees, and the pose table, image px. Out: the
-azimuth in degrees: 0 from the feet, 90 from beside the bench, more toward the head's end.
+In: the camera and the table of what was followed, steadied image px. Out: the azimuth in degrees: 0
+from the feet, 90 from beside the bench, more toward the head's end.
 """
 
 from __future__ import annotations
@@ -14,57 +14,38 @@ import pandas as pd
 from barpath.analysis.filmfacts import Fact
 from barpath.ground.uncertainty import expand, state
 from barpath.ground.view import View
+from barpath.space.fittedcamera import Calibration
+from barpath.space.standpoint import azimuth_deg
 
-ACROSS = ("hand", "plate", "collar")
-"""Read on both sides, they show which way the bar runs in the picture."""
 SQUARE_DEG = 5.0
 """Closer to square it does not matter on which side of it the camera stands."""
-LEAST_ACROSS = 0.1
-"""Of the plate's size in the picture: ends less far apart do not tell."""
 BESIDE_DEG = 90.0
+MOST_U95_DEG = 20.0
+"""A place that is less sure is not told."""
 
 
-def azimuth_of(
-    angle_deg: Fact, shows: View, near: str, plate_px: float, poses: pd.DataFrame
-) -> Fact:
+def azimuth_of(calibration: Calibration, track: pd.DataFrame, head: int) -> Fact:
     """Where the camera stands around the bench: 0 from the feet, 90 from beside, more at the head.
-
-    A circle seen at a slant looks alike from both sides; in which direction the bar's far end is
-    seen tells them apart.
 
     Parameters
     ----------
-    angle_deg : Fact
-        How far the camera is turned out of the square view, of either sign.
-    shows : View
-    near : {'left', 'right', ''}
-        The lifter's side nearer the camera, where it is known.
-    plate_px : float
-        Apparent diameter of the plate; NaN without.
-    poses : DataFrame
-        Pose table.
+    calibration : Calibration
+    track : DataFrame
+        Plate or bar table in steadied image coordinates.
+    head : {-1, 0, 1}
+        Which way the lifter's head lies in the picture, image right 1.
 
     Returns
     -------
     Fact
         Degrees; without a value where it cannot be told, and why.
     """
-    size = Fact(abs(angle_deg.value), angle_deg.sd)
-    if shows.both_ends:
-        return size
-    if size.value <= SQUARE_DEG:
-        return Fact(BESIDE_DEG, math.hypot(size.value, size.sd))
-    if not near:
+    ends = [[f"{end}{axis}_px" for axis in "xy"] for end in calibration.shows.ends]
+    places = [track[end].median().to_numpy(dtype=float) for end in ends]
+    value, sd = azimuth_deg(calibration, np.mean(places, axis=0), head)
+    if not math.isfinite(value):
         return Fact(reason="Which way the lifter's head lies could not be told.")
-    far = "left" if near == "right" else "right"
-    ways = [poses[f"{far}_{point}_x_px"] - poses[f"{near}_{point}_x_px"] for point in ACROSS]
-    known = np.concatenate(ways)[np.isfinite(np.concatenate(ways))]
-    # The head lies to the image's right of a camera at the lifter's left.
-    toward_head = float(np.median(known)) * (1 if near == "left" else -1) if len(known) else 0
-    if abs(toward_head) < LEAST_ACROSS * plate_px:
-        return Fact(reason="On which side of the bar's line the camera stands could not be told.")
-    out = 1 if toward_head > 0 else -1
-    return Fact(BESIDE_DEG + out * size.value, size.sd)
+    return Fact(value, sd)
 
 
 def place_words(azimuth: Fact, shows: View, near: str) -> str:
@@ -74,8 +55,9 @@ def place_words(azimuth: Fact, shows: View, near: str) -> str:
     ----------
     azimuth : Fact
         From `azimuth_of`.
-    shows, near
-        As there.
+    shows : View
+    near : {'left', 'right', ''}
+        The lifter's side nearer the camera, where it is known.
 
     Examples
     --------
@@ -87,7 +69,7 @@ def place_words(azimuth: Fact, shows: View, near: str) -> str:
     >>> place_words(Fact(reason="not told"), view_of("oblique"), "")
     'at a slant'
     """
-    if not math.isfinite(azimuth.value):
+    if not expand(azimuth.sd) <= MOST_U95_DEG:
         return shows.words
     if shows.both_ends:
         aside = azimuth.value > SQUARE_DEG + expand(azimuth.sd)

@@ -25,7 +25,7 @@ from barpath.clip.reading import Reading
 from barpath.clip.sceneroll import SceneRoll
 from barpath.errors import BarNotFoundError, ClipError
 from barpath.ground.equipment import LARGEST_DISC_MM, POWER_BAR, Bar
-from barpath.ground.view import AUTO, view_of
+from barpath.ground.view import AUTO
 from barpath.sight import barline, plate
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import pinhole
@@ -102,17 +102,17 @@ def _facts(
     if isinstance(found.seed, barline.BarSeed):
         facts = _front(info, found.view, found.seed, level, analysis)
         poses = read_middle(stills, network)
+        facts = replace(facts, azimuth_deg=Fact(abs(facts.angle_deg.value), facts.angle_deg.sd))
     elif found.seed is not None:
         track, poses = read_along(reading, found.seed, network, analysis)
         calibration = _camera(track, found.view, found.seed, poses, info, level, analysis)
         facts = _side(reading, found.view, found.seed, calibration, level, analysis, progress)
+        head = head_direction(poses, min_frames=1)
+        azimuth = azimuth_of(calibration, track, head)
+        facts = replace(facts, near=near_side(head), azimuth_deg=azimuth)
     else:
         raise BarNotFoundError("The bar has no plates; film it with the plates that will be on it.")
-    apart = view_of(found.view).arms_apart
-    near = "" if apart else near_side(head_direction(poses, min_frames=1))
-    facts = replace(facts, steady=steady, joints=confidences(poses), near=near)
-    azimuth = azimuth_of(facts.angle_deg, facts.shows, near, facts.plate_px, poses)
-    return replace(facts, azimuth_deg=azimuth)
+    return replace(facts, steady=steady, joints=confidences(poses))
 
 
 def _standing(stills: list[Frame]) -> pd.DataFrame:

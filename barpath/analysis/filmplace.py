@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from barpath.analysis.azimuth import BESIDE_DEG, SQUARE_DEG
+from barpath.analysis.azimuth import BESIDE_DEG, MOST_U95_DEG, SQUARE_DEG
 from barpath.analysis.filmfacts import FilmFacts
 from barpath.analysis.madeset import MadeSetConfig
 from barpath.analysis.madeview import Place
@@ -15,7 +15,6 @@ from barpath.analysis.placemap import known_at, read_map
 from barpath.ground.uncertainty import expand, state_width
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 
-MOST_U95_DEG = 20.0
 STEP_DEG = 30.0
 SURER = 0.85
 """A measure is called surer elsewhere from this share of its half width on."""

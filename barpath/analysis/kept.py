@@ -7,9 +7,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-import pandas as pd
 
-from barpath.analysis.azimuth import azimuth_of, place_words
+from barpath.analysis.azimuth import place_words
 from barpath.analysis.config import AnalysisConfig, with_bar
 from barpath.analysis.filmfacts import Fact
 from barpath.analysis.following import Detected
@@ -64,10 +63,11 @@ def calibration_summary(
     spread: Systematics,
     config: AnalysisConfig,
     head: int,
-    detected: Detected,
+    level: SceneRoll,
+    azimuth: Fact,
 ) -> dict[str, Any]:
     """How pixels became metres and where the camera stood, as a result tells it."""
-    level, shows, near = detected.level, calibration.shows, near_side(head)
+    near = near_side(head)
 
     def degrees(name: str) -> tuple[float, float]:
         return float(np.rad2deg(calibration.value(name))), float(np.rad2deg(calibration.sd(name)))
@@ -75,8 +75,6 @@ def calibration_summary(
     roll, roll_sd = degrees("roll")
     pitch, pitch_sd = degrees("pitch")
     yaw, yaw_sd = degrees("yaw")
-    plate_px = float(detected.track.get("major_px", pd.Series(dtype=float)).median())
-    azimuth = azimuth_of(Fact(yaw, yaw_sd), shows, near, plate_px, detected.poses)
     return {
         "plate_mm": config.calibration.plate_mm,
         "px_per_m": spread.px_per_m,
@@ -101,7 +99,7 @@ def calibration_summary(
         "near_arm": near,
         "azimuth_deg": azimuth.value,
         "azimuth_sd_deg": azimuth.sd,
-        "filmed": place_words(azimuth, shows, near),
+        "filmed": place_words(azimuth, calibration.shows, near),
         "followed_end": calibration.end or "unknown",
         "method": (
             f"Plate of {config.calibration.plate_mm:.0f} mm; up from {calibration.roll_source}."

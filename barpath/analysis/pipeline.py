@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from barpath.analysis.armsight import arm_sighting, place_arms, with_arms
+from barpath.analysis.azimuth import azimuth_of
 from barpath.analysis.config import AnalysisConfig, arm_config, with_bar
 from barpath.analysis.corrections import check_corrections, correct_track
 from barpath.analysis.finding import find_bar
@@ -163,6 +164,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         info, view, spread, joints_m, path.cutoff_hz, lift.sway_m, head, sight_deg, config
     )
     table = all_measures(path.table, lift.reps, joints_m, context, arms)
+    azimuth = azimuth_of(calibration, seen.track, head)
     notes = describe(info, detected, calibration, spread, head, config)
     notes += bridged_note(detected.track, seen.track)
     notes += [] if arms is None else [arm_note(arms, config)]
@@ -172,7 +174,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         view=view,
         view_source=detected.view_source,
         options=options_of(config),
-        calibration=calibration_summary(calibration, spread, config, head, detected),
+        calibration=calibration_summary(calibration, spread, config, head, detected.level, azimuth),
         trajectory=path.table,
         track=detected.track,
         camera=camera,
