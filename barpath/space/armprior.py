@@ -69,8 +69,7 @@ class ArmFitConfig:
     share `most_pull` of the way. All of these have no source. How far the elbows of the lifter at
     hand are turned is left as open as can be: with `swivel_mean_sd_deg` and forearms upright to
     `forearm_upright_sd_m`, some 13 degrees, abductions from 15 to 90 degrees lie within two
-    standard uncertainties. A wrist bent to and fro by ten degrees moves the bar over it by
-    `hand_lean_sd_m`.
+    standard uncertainties.
     """
 
     upper_arm_m: float | None = None
@@ -90,7 +89,7 @@ class ArmFitConfig:
     grip_half_sd_m: float = 0.05
     hand_m: float = 0.079
     hand_sd_m: float = 0.008
-    hand_lean_sd_m: float = 0.015
+    hand_lean_sd_m: float = 0.008
     touch_m: float = 0.22
     touch_sd_m: float = 0.045
     straight: float = 0.985
@@ -115,7 +114,7 @@ class ArmFitConfig:
     own_share: float = 2.1
     own_m: float = 0.009
     usual_swivel_sd_deg: float = 20.0
-    usual_elbow_sd_m: float = 0.02
+    usual_elbow_sd_m: float = 0.03
     most_pull: float = 0.9
     max_frames: int = 48
     n_rounds: int = 3
