@@ -23,11 +23,12 @@ from barpath.trial import stock
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
 
-# Measure of the analyser: path to the same in a repetition's truth; "{path}" is the path that the
-# view sees (near plate or bar middle), "{side}" the lifter's side.
+# Measure of the analyser: path to the same, or to what of it is divided, in a repetition's truth;
+# "{path}" is the path that the view sees (a plate or the bar's middle), "{side}" the lifter's side.
 TRUTH_OF = {
     "range_of_motion_m": ("paths", "{path}", "range_of_motion_m"),
     "descent_time_s": ("paths", "{path}", "descent_time_s"),
+    "mean_descent_speed_m_s": ("paths", "{path}", "descent_m"),
     "pause_s": ("paths", "{path}", "pause_time_s"),
     "press_time_s": ("paths", "{path}", "press_time_s"),
     "mean_press_speed_m_s": ("paths", "{path}", "mean_press_speed_m_s"),
@@ -46,6 +47,8 @@ TRUTH_OF = {
     "grip_width_m": ("grip_width_m",),
     "grip_to_shoulder_ratio": ("grip_over_shoulder_width",),
 }
+OVER = {"mean_descent_speed_m_s": "descent_time_s"}
+"""Of measures that the truth has as what they are divided by."""
 FROM_THIS_VIEW = {
     "side": lambda name: name not in FRONT_ONLY,
     "oblique": lambda name: name not in FRONT_ONLY,
@@ -67,24 +70,39 @@ SIDE_ONLY = {
 }
 
 
-def truth_value(rep: dict[str, Any], steps: Iterable[str], path: str, side: str) -> float:
-    """A value of a repetition's truth, NaN where the truth has none."""
+def truth_of(rep: dict[str, Any], measure: str, path: str, side: str) -> float:
+    """A measure in a repetition's truth, NaN where the truth has none."""
+    value = _value_at(rep, TRUTH_OF[measure], path, side)
+    if measure in OVER:
+        value /= _value_at(rep, TRUTH_OF[OVER[measure]], path, side)
+    return value
+
+
+def _value_at(rep: dict[str, Any], steps: Iterable[str], path: str, side: str) -> float:
     value: Any = rep
     for step in steps:
         value = (value or {}).get(step.format(path=path, side=side))
     return np.nan if value is None else float(value)
 
 
+def followed(result: SetResult, truth: dict[str, Any]) -> str:
+    """Name in the truth of the path of what was followed: the bar's middle, or which plate."""
+    if truth["view"] == "front":
+        return "bar_middle"
+    end = result.calibration["followed_end"]
+    return "near_plate" if end in (truth["near_side"], "unknown") else "far_plate"
+
+
 def rep_errors(result: SetResult, truth: dict[str, Any]) -> pd.DataFrame:
     """One row per measure and repetition: found, true, error, stated half width, quality."""
-    path = "bar_middle" if truth["view"] == "front" else "near_plate"
+    path = followed(result, truth)
     rows = []
     for rep in truth["reps"]:
         mine = result.measures[result.measures["rep"] == rep["rep"]]
         for row in mine.itertuples():
             if row.measure not in TRUTH_OF or not FROM_THIS_VIEW[truth["view"]](row.measure):
                 continue
-            true = truth_value(rep, TRUTH_OF[row.measure], path, row.side)
+            true = truth_of(rep, row.measure, path, row.side)
             if np.isnan(true):
                 continue
             rows.append(

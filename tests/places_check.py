@@ -21,7 +21,7 @@ from barpath.analysis.setresult import SetResult
 from barpath.analysis.store import read_results, write_results
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from sample_clips_synthetic.generator.guests import PLACES_AROUND
-from tests.accuracy import TRUTH_OF, _plate_mm, truth_value
+from tests.accuracy import _plate_mm, followed, truth_of
 
 AROUND = {name: Place(float(a), h, d) for name, a, h, d in PLACES_AROUND}
 OFF = 1 / 3
@@ -47,11 +47,11 @@ def rows_of(clip: Path, results: Path | None) -> Iterable[dict[str, object]]:
     """Each value of `SHOWN` in a clip beside its truth."""
     truth = json.loads(clip.with_suffix(".truth.json").read_text())
     result = result_of(clip, truth, results)
-    path = "bar_middle" if truth["view"] == "front" else "near_plate"
+    path = followed(result, truth)
     for rep in truth["reps"]:
         mine = result.measures[result.measures["rep"] == rep["rep"]]
         for row in mine[mine["measure"].isin(SHOWN)].itertuples():
-            true = truth_value(rep, TRUTH_OF[row.measure], path, row.side)
+            true = truth_of(rep, row.measure, path, row.side)
             yield {
                 "place": place_name(clip),
                 "measure": row.measure,

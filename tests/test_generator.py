@@ -26,6 +26,7 @@ from sample_clips_synthetic.generator.body import (
     load_mesh,
     two_bone,
 )
+from sample_clips_synthetic.generator.callers import CALLERS
 from sample_clips_synthetic.generator.camera import Camera, CameraSpec
 from sample_clips_synthetic.generator.clip import ClipSpec, World
 from sample_clips_synthetic.generator.guests import COMPARISONS, PLACES, VISITORS
@@ -221,7 +222,8 @@ def test_projection_agrees_with_opencv() -> None:
 
 def test_clips_have_names_and_seeds_of_their_own() -> None:
     lists = (
-        REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS, VISITORS, COMPARISONS, PLACES
+        REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS, VISITORS, COMPARISONS, PLACES,
+        CALLERS,
     )  # fmt: skip
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
@@ -241,6 +243,8 @@ def test_clips_have_names_and_seeds_of_their_own() -> None:
     assert not (known | strange) & (visitors | compared)
     assert not visitors & compared
     assert {c.build for c in PLACES} <= compared
+    assert {c.purpose for c in CALLERS} == {"callers"}
+    assert not (known | strange | visitors | compared) & {c.build for c in CALLERS}
 
 
 def test_comparisons_hold_a_session_still() -> None:

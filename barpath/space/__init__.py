@@ -11,7 +11,8 @@ Underneath: points moved into the steadied image (`steadying`), a camera's lines
 (`pinhole`), what it sees of discs (`discs`) and of the bar's parts (`barparts`); cameras in the
 world of the arms and what they saw (`sights`), what is known of arms beforehand (`armprior`),
 readings of all cameras (`armreadings`) and what the network adds to them of its own (`armguess`),
-residuals (`armproblem`) and their solution (`armsolve`).
+residuals (`armproblem`) and their solution (`armsolve`); where around the bench a camera stood
+(`standpoint`).
 """
 
 __all__ = [
@@ -34,5 +35,6 @@ __all__ = [
     "scalecheck",
     "sights",
     "smooth",
+    "standpoint",
     "steadying",
 ]

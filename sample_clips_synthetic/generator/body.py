@@ -24,7 +24,7 @@ ARCHIVE = Path(__file__).parent / "bodies.npz"
 # Bodies left out of every training set: the same mesh, so only what differs.
 STRANGERS = Path(__file__).parent / "strangers.npz"
 # Bodies drawn by themselves, told from one of the archive's.
-GUESTS = Path(__file__).parent / "guests.npz"
+DRAWN = {kind: Path(__file__).parent / f"{kind}s.npz" for kind in ("guest", "caller")}
 GUEST_BASE = "tall_man"
 VERTEX_STEP_M = 4e-5
 SIDES = ("left", "right")
@@ -163,12 +163,13 @@ def baked_mesh(build: str) -> Mesh:
 
 def _shape(build: str, archive: Mapping[str, NDArray[Any]]) -> tuple[NDArray[Any], ...]:
     """Heads and tails of a build's bones and its vertices, as they were baked."""
-    if build.startswith("guest"):
-        number = int(build.removeprefix("guest_")) - 1
-        with np.load(GUESTS) as guests:
+    kind, _, rest = build.partition("_")
+    if kind in DRAWN:
+        number = int(rest) - 1
+        with np.load(DRAWN[kind]) as drawn:
             base = archive[f"{GUEST_BASE}_vertices"]
-            vertices = unpack(guests["vertices"][:, number], base)
-            return guests["heads"][number], guests["tails"][number], vertices
+            vertices = unpack(drawn["vertices"][:, number], base)
+            return drawn["heads"][number], drawn["tails"][number], vertices
     keys = [f"{build}_{what}" for what in ("heads", "tails", "vertices")]
     if build.startswith("stranger"):
         with np.load(STRANGERS) as strangers:

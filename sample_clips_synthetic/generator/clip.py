@@ -23,7 +23,7 @@ class ClipSpec:
         File name without suffix.
     purpose
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
-        ``"visitors"``, ``"comparisons"`` or ``"places"``.
+        ``"visitors"``, ``"comparisons"``, ``"places"`` or ``"callers"``.
     story
         One line for people.
     seed

@@ -85,21 +85,87 @@ def _advised(
     return seen_from(rng, float(azimuth), float(height), distance, size, handheld, BAR_WAY)
 
 
-# Body, plates, kilograms, side of the camera at an angle and whether it looks from the head's
-# end, side of the side camera (1 left), spotter, views filmed by hand, frames a second.
-_VISITORS_PLAN: tuple[tuple[int, str, float, int, bool, int, str, tuple[str, ...], float], ...] = (
-    (1, "bumper", 70, 1, False, -1, "", (), 30),
-    (2, "small", 40, -1, False, 1, "", ("oblique",), 30),
-    (3, "stack", 95, 1, True, 1, "", (), 30),
-    (5, "two", 110, -1, False, -1, "", (), 24),
-    (6, "three", 130, 1, False, -1, "guest_11", ("oblique", "side"), 30),
-    (8, "single", 60, -1, True, 1, "", (), 30),
-    (9, "little", 30, -1, False, 1, "", (), 60),
-    (13, "ladder", 100, 1, False, 1, "guest_4", ("front",), 30),
-    (14, "two", 120, -1, False, -1, "guest_17", (), 30),
-    (15, "iron", 50, 1, False, 1, "", ("oblique",), 30),
-    (18, "bumper", 70, -1, True, -1, "", (), 30),
-    (20, "pair", 45, 1, False, -1, "guest_11", (), 30),
+@dataclass(frozen=True)
+class Coming:
+    """How one of a `Party` presses and is filmed.
+
+    Attributes
+    ----------
+    body : int
+        Number of the body among its kind.
+    plates : str
+        See `_load`.
+    load_kg : float
+        Written down beside the clip.
+    angle_side, side : int
+        On which side the camera at an angle and the one beside stand, 1 left, -1 right.
+    headward : bool
+        Whether the camera at an angle looks from the head's end.
+    spotter : str
+        Body of a spotter, ``""`` without.
+    handheld : tuple of str
+        Views filmed by hand.
+    fps : float
+        Frames a second.
+    """
+
+    body: int
+    plates: str
+    load_kg: float
+    angle_side: int
+    headward: bool
+    side: int
+    spotter: str = ""
+    handheld: tuple[str, ...] = ()
+    fps: float = 30
+
+
+@dataclass(frozen=True)
+class Party:
+    """Lifters who come once, each filmed in one set from the feet, at an angle and from beside.
+
+    Attributes
+    ----------
+    purpose, prefix, bodies : str
+        Name of the list, beginning of the clips' names and of the bodies'.
+    women : tuple of int
+        Which bodies are women's.
+    draw, first_seed : int
+        Seeds.
+    plan : tuple of Coming
+        Each one's.
+    grips_m, flares_deg : list of float
+        Each one's grip, and direction of the elbows at the chest.
+    upright, variable : tuple of int
+        Whose clip from beside is upright, and whose clips have a variable frame rate.
+    """
+
+    purpose: str
+    prefix: str
+    bodies: str
+    women: tuple[int, ...]
+    draw: int
+    first_seed: int
+    plan: tuple[Coming, ...]
+    grips_m: list[float]
+    flares_deg: list[float]
+    upright: tuple[int, ...]
+    variable: tuple[int, ...]
+
+
+_VISITORS_PLAN = (
+    Coming(1, "bumper", 70, 1, False, -1),
+    Coming(2, "small", 40, -1, False, 1, handheld=("oblique",)),
+    Coming(3, "stack", 95, 1, True, 1),
+    Coming(5, "two", 110, -1, False, -1, fps=24),
+    Coming(6, "three", 130, 1, False, -1, "guest_11", ("oblique", "side")),
+    Coming(8, "single", 60, -1, True, 1),
+    Coming(9, "little", 30, -1, False, 1, fps=60),
+    Coming(13, "ladder", 100, 1, False, 1, "guest_4", ("front",)),
+    Coming(14, "two", 120, -1, False, -1, "guest_17"),
+    Coming(15, "iron", 50, 1, False, 1, handheld=("oblique",)),
+    Coming(18, "bumper", 70, -1, True, -1),
+    Coming(20, "pair", 45, 1, False, -1, "guest_11"),
 )
 _SIZES = ((1280, 720), (640, 360), (960, 540), (1280, 720), (854, 480), (1120, 630))
 UPRIGHT = (720, 1280)
@@ -136,27 +202,33 @@ def _load(rng: np.random.Generator, kind: str) -> Load:
     return Load(kinds[kind])
 
 
-def _spread(seed: int, low: float, high: float, count: int) -> list[float]:
+def spread_over(draw: int, seed: int, low: float, high: float, count: int) -> list[float]:
     """Random values that between them cover a range evenly."""
-    rng = np.random.default_rng([9600, seed])
+    rng = np.random.default_rng([draw, seed])
     shares = (rng.permutation(count) + rng.uniform(0, 1, count)) / count
     return [round(float(v), 3) for v in low + (high - low) * shares]
 
 
 # The first draw in which nobody long-armed has to press with forearms leaning in by more
 # than some 35 degrees.
-_GRIPS_M = _spread(239, 0.45, 0.84, len(_VISITORS_PLAN))
-_FLARES_DEG = _spread(240, 25, 85, len(_VISITORS_PLAN))
+_PARTY = Party(
+    "visitors", "qw", "guest", WOMEN, 9600, 5000, _VISITORS_PLAN,
+    spread_over(9600, 239, 0.45, 0.84, len(_VISITORS_PLAN)),
+    spread_over(9600, 240, 25, 85, len(_VISITORS_PLAN)),
+    upright=(6,), variable=(4,),
+)  # fmt: skip
 
 
-def _visitor(number: int, view: str) -> ClipSpec:
-    body, kind, load_kg, angle_side, headward, side, spotter, handheld, fps = _VISITORS_PLAN[
-        number - 1
-    ]
-    grip, flare = _GRIPS_M[number - 1], _FLARES_DEG[number - 1]
-    rng = np.random.default_rng([9600, number, 1])
+def one_of(party: Party, number: int, view: str) -> ClipSpec:
+    """Clip of the `number`-th of a party, from 1, from one of `VIEWS`."""
+    one = party.plan[number - 1]
+    grip, flare = party.grips_m[number - 1], party.flares_deg[number - 1]
+    rng = np.random.default_rng([party.draw, number, 1])
     stance, style = _stance(rng), _style(flare, float(rng.uniform(8, 38)))
-    outfit, room, load = _clothes(rng, body), gym(rng), _load(rng, kind)
+    outfit = clothes(rng)
+    if one.body in party.women:
+        outfit = replace(outfit, bare_chest=False)
+    room, load = gym(rng), _load(rng, one.plates)
     touch = float(np.clip(usual_touch_m(rng, flare) + rng.uniform(-0.02, 0.02), 0.08, 0.22))
     reps = two_reps(rng, touch)
     sets = SetSpec(
@@ -168,26 +240,26 @@ def _visitor(number: int, view: str) -> ClipSpec:
     )
     light = (float(rng.uniform(0.95, 1.6)), float(rng.uniform(2, 4.5)), int(rng.integers(22, 29)))
     seen = VIEWS.index(view)
-    place = np.random.default_rng([9600, number, 2 + seen])
-    size = UPRIGHT if (number, view) == (6, "side") else _SIZES[(number + 2 * seen) % len(_SIZES)]
-    camera = _advised(
-        place, view, angle_side if view == "oblique" else side, size, headward, view in handheld
-    )
+    place = np.random.default_rng([party.draw, number, 2 + seen])
+    upright = view == "side" and number in party.upright
+    size = UPRIGHT if upright else _SIZES[(number + 2 * seen) % len(_SIZES)]
+    side = one.angle_side if view == "oblique" else one.side
+    camera = _advised(place, view, side, size, one.headward, view in one.handheld)
     late = round(float(place.uniform(0.0, 0.4)), 2)
     return ClipSpec(
-        f"qw_{number:02d}_{view}", "visitors",
-        f"a visitor, {kind}, {load_kg:.0f} kg, grip {grip:.2f} m, flare {flare:.0f}",
-        5000 + 10 * number, view, camera,
-        build=f"guest_{body}", outfit=outfit, load=load, load_kg=load_kg, room=room,
-        stance=stance, style=style, sets=sets, spotter=spotter,
-        spotter_outfit=clothes(np.random.default_rng([9600, number, 9])),
-        start_s=late, duration_s=round(set_s(reps) - late, 2), fps=fps,
-        variable_rate=number == 4, gain=light[0], noise=light[1], crf=light[2],
+        f"{party.prefix}_{number:02d}_{view}", party.purpose,
+        f"{one.plates}, {one.load_kg:.0f} kg, grip {grip:.2f} m, flare {flare:.0f}",
+        party.first_seed + 10 * number, view, camera,
+        build=f"{party.bodies}_{one.body}", outfit=outfit, load=load, load_kg=one.load_kg,
+        room=room, stance=stance, style=style, sets=sets, spotter=one.spotter,
+        spotter_outfit=clothes(np.random.default_rng([party.draw, number, 9])),
+        start_s=late, duration_s=round(set_s(reps) - late, 2), fps=one.fps,
+        variable_rate=number in party.variable, gain=light[0], noise=light[1], crf=light[2],
     )  # fmt: skip
 
 
 VISITORS: tuple[ClipSpec, ...] = (
-    *(_visitor(n, view) for n in range(1, len(_VISITORS_PLAN) + 1) for view in VIEWS),
+    *(one_of(_PARTY, n, view) for n in range(1, len(_VISITORS_PLAN) + 1) for view in VIEWS),
     empty_bar("qw_empty_1_front", "visitors", "guest_13", 5901, -6, 1.7),
     empty_bar("qw_empty_1_oblique", "visitors", "guest_13", 5901, 49, 1.2),
     empty_bar("qw_empty_1_side", "visitors", "guest_13", 5901, -92, 1.0),

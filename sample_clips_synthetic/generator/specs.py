@@ -6,7 +6,7 @@ The ``strangers`` clips show bodies that no other clip of these and no training 
 tune to them. The ``newcomers`` show the same bodies in sets, rooms and clothes of their own, each
 set seen from the feet, at an angle and from the side at once, and an empty bar; never tune to
 them either. The ``latecomers`` show those bodies once more. The clips of further bodies,
-``visitors``, ``comparisons`` and ``places``, are in `guests`.
+``visitors``, ``comparisons`` and ``places``, are in `guests`, the ``callers`` in `callers`.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from .body import ArmStyle, Stance
+from .callers import CALLERS
 from .camera import CameraSpec
 from .clip import ClipSpec
 from .draws import (
@@ -532,4 +533,5 @@ CLIPS: tuple[ClipSpec, ...] = (
     *VISITORS,
     *COMPARISONS,
     *PLACES,
+    *CALLERS,
 )

@@ -325,7 +325,9 @@ def rep_truth(world: World, dense: Dense, rep: dict[str, Any]) -> dict[str, Any]
     paths = {"bar_middle": dense.middle[:, :2]}
     near = near_side(world.spec)
     if near:
+        far = next(side for side in SIDES if side != near)
         paths["near_plate"] = points[f"{near}_plate_outer"][:, :2]
+        paths["far_plate"] = points[f"{far}_plate_outer"][:, :2]
     return {
         "rep": rep["rep"],
         "kind": rep["kind"],
