@@ -190,9 +190,23 @@ def test_joint_places_give_the_angles_that_scipy_takes_from_isb_axes(
     assert got["plane_deg"] == pytest.approx(isb_plane, abs=1e-9)
 
     arms = arms_of(np.array([shoulder, elbow, wrist, wrist]))
-    measured = fitted_arm(arms, (0.0, 0.1), side, MeasureContext("side", trunk_axis_sd_deg=0.0))
+    context = MeasureContext("side", trunk_rise_deg=0.0, trunk_axis_sd_deg=0.0)
+    measured = fitted_arm(arms, (0.0, 0.1), side, context)
     assert measured["elbow_abduction_deg"].value == pytest.approx(isb_elevation, abs=1e-9)
     assert measured["tuck_deg"].value == pytest.approx(90.0 - isb_elevation, abs=1e-9)
+
+
+def test_a_trunk_whose_hips_lie_higher_is_counted_from_them():
+    """An elbow below its shoulder is farther from hips 2 cm higher than from level ones."""
+    shoulders = np.array([[0.0, -0.52, 0.19], [0.0, -0.52, -0.19]])
+    hips = shoulders * [1, 1, 0.5] + [-0.5 * np.cos(np.arcsin(0.04)), 0.02, 0.0]
+    upper = np.array([-0.17, -0.08, 0.23])
+    expected = humerus_angles(upper, trunk_frame(shoulders, hips)[None], 1.0)["elevation_deg"]
+    arms = arms_of(shoulders[0] + np.array([np.zeros(3), upper, upper, upper]))
+    measured = fitted_arm(arms, (0.0, 0.1), "left", MeasureContext("side"))
+    assert measured["elbow_abduction_deg"].value == pytest.approx(float(expected[0]), abs=1e-6)
+    level = np.degrees(np.arccos(0.17 / np.linalg.norm(upper)))
+    assert measured["elbow_abduction_deg"].value > level + 0.5
 
 
 def arms_of(points_m):

@@ -194,7 +194,9 @@ def _abduction(
     along = context.shows.along
     if along:
         hip = joints.joint(frames, f"{side}_hip")
-        trunk = np.array([hip.x - shoulder.x, hip.y - shoulder.y]) if hip.seen else [-1.0, 0.0]
+        trunk = (
+            np.array([hip.x - shoulder.x, hip.y - shoulder.y]) if hip.seen else context.trunk_axis
+        )
         seen = float(np.dot([dx, dy], trunk) / np.linalg.norm(trunk))
     else:
         seen = math.hypot(dx, dy)
@@ -216,8 +218,9 @@ def fitted_arm(
 ) -> dict[str, Found]:
     """Measures of one arm with the bar on the chest, from the arms fitted to the set.
 
-    The angle between upper arm and trunk is taken in space; the trunk is taken as lying level along
-    the bench (`context.trunk_axis_sd_deg`).
+    The angle between upper arm and trunk is taken in space; the trunk is taken as lying along the
+    bench with the hips a little higher than the shoulder joints, which are set back into it
+    (`context.trunk_rise_deg`, `context.trunk_axis_sd_deg`).
     """
     rows = nearest_frames(arms.time_s, *between, context.joint_window_s)
     rows &= np.isfinite(arms.points_m).all(axis=(1, 2, 3))
@@ -233,8 +236,8 @@ def fitted_arm(
         upper, forearm = elbow - shoulder, wrist - elbow
         out = forearm[..., 2] * sights.OUTWARD[a]
         lean = np.degrees(np.arctan2(out, forearm[..., 1]))
-        toward_feet = -upper[..., 0] / np.linalg.norm(upper, axis=-1)
-        return np.stack([out, lean, np.degrees(np.arccos(np.clip(toward_feet, -1, 1)))], axis=-1)
+        toward_hips = upper[..., :2] @ np.array(context.trunk_axis) / np.linalg.norm(upper, axis=-1)
+        return np.stack([out, lean, np.degrees(np.arccos(np.clip(toward_hips, -1, 1)))], axis=-1)
 
     (out, lean, abduction), spread = values(best), values(draws).std(axis=0)
     up = best[2, 1] - best[1, 1]

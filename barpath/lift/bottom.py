@@ -3,8 +3,8 @@
 A fit of the arms (`armfit`) is too large to keep; what a change of grip or tuck is worked out from
 is not: shoulders, elbows, wrists and hands, averaged over the repetitions, as the best
 estimate and as draws from the fit's covariance. From these an `Arms3d` is made as if both views had
-been filmed, with a trunk that lies level along the bench; what the one view cannot show is wide in
-the draws or, as the bar's way along the body from the feet, not to be taken from them.
+been filmed, with a trunk that lies along the bench as usual; what the one view cannot show is wide
+in the draws or, as the bar's way along the body from the feet, not to be taken from them.
 
 World axes, metres: x toward the head, y up, z to the lifter's left; origin in the bar's middle at
 the first lockout.
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from barpath.lift.armmeasures import nearest_frames
 from barpath.space.armfit import ArmFit
-from barpath.space.arms3d import JOINTS, Arms3d
+from barpath.space.arms3d import JOINTS, Arms3d, HipConfig
 from barpath.space.sights import FITTED, OUTWARD, SIDES
 
 Floats = NDArray[np.float64]
@@ -30,7 +30,7 @@ AXES = "xyz"
 WINDOW_S = 0.15
 LOCKOUT_S = 0.25
 TRUNK_AXIS_SD_DEG = 5.0
-"""How well a trunk lies level (our estimate for an arched back on a level bench, no source)."""
+"""How well a trunk's direction is known (our estimate for an arched back, no source)."""
 TRUNK_M, HIP_HALF_M = 0.50, 0.10
 """Shoulders to hips and half the hips' width; only the trunk's direction matters (no source)."""
 COLUMNS = [
@@ -95,7 +95,7 @@ def points_of(table: pd.DataFrame, moment: str) -> Floats:
 
 
 def arms_of(table: pd.DataFrame, seed: int = 20) -> Arms3d | None:
-    """The arms at both moments, with a trunk that lies level along the bench.
+    """The arms at both moments, with a trunk that lies along the bench as `HipConfig` has it.
 
     Parameters
     ----------
@@ -114,8 +114,9 @@ def arms_of(table: pd.DataFrame, seed: int = 20) -> Arms3d | None:
         return None
     joints = np.stack(at, axis=1)
     n = len(joints)
-    tilt = np.deg2rad(np.random.default_rng(seed).normal(0.0, TRUNK_AXIS_SD_DEG, n))
-    tilt[0] = 0.0
+    rise_deg = np.random.default_rng(seed).normal(HipConfig().rise_deg, TRUNK_AXIS_SD_DEG, n)
+    rise_deg[0] = HipConfig().rise_deg
+    tilt = np.deg2rad(rise_deg)
     middle = joints[:, :, :, 0].mean(axis=(1, 2))
     along = np.column_stack([-np.cos(tilt), np.sin(tilt), np.zeros(n)])
     across = OUTWARD[:, None] * np.array([0.0, 0.0, HIP_HALF_M])

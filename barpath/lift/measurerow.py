@@ -10,6 +10,7 @@ from barpath.errors import OptionError
 from barpath.ground.uncertainty import combine, expand, grade, state
 from barpath.ground.view import NAMES, View, view_of
 from barpath.lift.catalogue import MeasureSpec
+from barpath.space.arms3d import HipConfig
 
 COLUMNS = [
     "rep",
@@ -59,8 +60,9 @@ class MeasureContext:
         uncertainty; NaN when unknown.
     sight_to_bar_deg : float
         Angle between the line of sight and the bar: 90 from the feet, 0 from the side.
-    trunk_axis_sd_deg : float
-        How well the direction of the trunk's long axis is known. The default is our estimate for a
+    trunk_rise_deg, trunk_axis_sd_deg : float
+        How far the trunk's long axis rises toward the hips where they are not seen, and how well
+        its direction is known. The defaults are those of `arms3d.HipConfig` and our estimate for a
         lifter with an arched back on a level bench; no source.
     joint_window_s : float
         How far from an event a frame with joints may lie to stand for it.
@@ -82,6 +84,7 @@ class MeasureContext:
     upper_arm_m: float = math.nan
     upper_arm_sd_m: float = 0.0
     sight_to_bar_deg: float = 90.0
+    trunk_rise_deg: float = HipConfig().rise_deg
     trunk_axis_sd_deg: float = 2.5
     joint_window_s: float = 0.15
     useless_factor: float = 4.0
@@ -89,6 +92,12 @@ class MeasureContext:
     def __post_init__(self) -> None:
         if self.view not in NAMES:
             raise OptionError(f"The view must be one of {', '.join(NAMES)}, not {self.view!r}.")
+
+    @property
+    def trunk_axis(self) -> tuple[float, float]:
+        """Toward the hips, along and up, where the hips are not seen."""
+        rise = math.radians(self.trunk_rise_deg)
+        return -math.cos(rise), math.sin(rise)
 
     @property
     def shows(self) -> View:

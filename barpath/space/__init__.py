@@ -10,12 +10,14 @@ curves (`smooth`), and two clips' clocks laid on each other (`pairing`, seconds)
 Underneath: points moved into the steadied image (`steadying`), a camera's lines of sight
 (`pinhole`), what it sees of discs (`discs`) and of the bar's parts (`barparts`); cameras in the
 world of the arms and what they saw (`sights`), what is known of arms beforehand (`armprior`),
-readings of all cameras (`armreadings`), residuals (`armproblem`) and their solution (`armsolve`);
-where around the bench a camera stood (`standpoint`).
+readings of all cameras (`armreadings`) and what the network adds to them of its own (`armguess`),
+residuals (`armproblem`) and their solution (`armsolve`); where around the bench a camera stood
+(`standpoint`).
 """
 
 __all__ = [
     "armfit",
+    "armguess",
     "armprior",
     "armproblem",
     "armreadings",

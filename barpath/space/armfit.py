@@ -19,9 +19,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from barpath.space.armguess import spread_of
 from barpath.space.armprior import AT, ArmFitConfig
 from barpath.space.armproblem import problem_of
-from barpath.space.armreadings import chosen_frames, common_sd_m, merged
+from barpath.space.armreadings import chosen_frames, merged
 from barpath.space.armsolve import deviations, rest_of_frames, solve
 from barpath.space.sights import FITTED, SIDES, Instants, Sight, Sighting
 
@@ -103,10 +104,10 @@ def fit_arms(
     read = np.all(np.isfinite(seen.readings_px), axis=-1)
     if (known & read[:, :, :2].any(axis=(1, 2))).sum() < 5:
         return None
-    common_m = common_sd_m(seen, config)
+    spread = spread_of(seen, config)
     by_hand = np.asarray(seen.given.any(axis=(1, 2)))
     chosen = chosen_frames(known, seen.view, seen.bar_m[:, 1], config.max_frames, by_hand)
-    problem = problem_of(seen, chosen, common_m, config)
+    problem = problem_of(seen, chosen, spread, config)
     # With the cameras free from the start an arm may settle bent the wrong way round.
     values, _ = solve(problem.with_stiff_cameras(), rounds=1)
     values, weight = solve(problem, values)
@@ -121,7 +122,7 @@ def fit_arms(
     drawn[:, chosen] = [problem.arms(draw)[0] for draw in draws]
     rest = np.setdiff1d(np.flatnonzero(known), chosen)
     for part in np.array_split(rest, -(-len(rest) // config.max_frames)) if len(rest) else ():
-        piece = problem_of(seen, part, common_m, config)
+        piece = problem_of(seen, part, spread, config)
         points[part], kept[part], drawn[:, part] = rest_of_frames(piece, values, draws, rng)
     first, last = draws[:, :2], draws[:, AT["left_grip"] :][:, :2]
     shoulders = draws[:, AT["left_shoulder_z"]] - draws[:, AT["right_shoulder_z"]]

@@ -58,10 +58,18 @@ class ArmFitConfig:
     their standard deviations as shares of the stated one; a frame's own part is counted larger
     than it scatters, since neighbouring frames are no independent readings; `common_m` and
     `own_m` are added to them, metres. `arms_alike` and `ends_alike` are the correlation of the
-    former between both arms and between the bar low and
-    high. All of these are of the tuning clips. Where the bar's parts lie is the bar's
-    (`barbell`), each known to `bar_part_sd_m`; bars differ mostly in their length over all.
-    `model_factor` widens the fit's spread for what its model leaves out.
+    former between both arms and between the bar low and high. All of these are of the tuning clips.
+    Where the bar's parts lie is the bar's (`barbell`), each known to `bar_part_sd_m`; bars differ
+    mostly in their length over all. `model_factor` widens the fit's spread for what its model
+    leaves out.
+
+    Where elbows are hidden the network's readings lean to the usual place (`armguess`): that of
+    `swivel_deg` and the usual lengths, about which lifters are spread by `usual_swivel_sd_deg`, by
+    how the arm's length is shared, and by `usual_elbow_sd_m` for all else; readings go at most the
+    share `most_pull` of the way. All of these have no source. How far the elbows of the lifter at
+    hand are turned is left as open as can be: with `swivel_mean_sd_deg` and forearms upright to
+    `forearm_upright_sd_m`, some 13 degrees, abductions from 15 to 90 degrees lie within two
+    standard uncertainties.
     """
 
     upper_arm_m: float | None = None
@@ -87,9 +95,10 @@ class ArmFitConfig:
     straight: float = 0.985
     straight_sd: float = 0.012
     forearm_upright_sd_m: float = 0.06
+    leans_alike_m: float = 0.015
     lean_within_sd_m: float = 0.03
     swivel_deg: float = 45.0
-    swivel_mean_sd_deg: float = 25.0
+    swivel_mean_sd_deg: float = 35.0
     swivel_sd_deg: float = 25.0
     swivel_acceleration_rad_s2: float = 8.0
     sides_alike_m: float = 0.015
@@ -104,6 +113,9 @@ class ArmFitConfig:
     ends_alike: float = 0.5
     own_share: float = 2.1
     own_m: float = 0.009
+    usual_swivel_sd_deg: float = 20.0
+    usual_elbow_sd_m: float = 0.03
+    most_pull: float = 0.9
     max_frames: int = 48
     n_rounds: int = 3
     n_steps: int = 20

@@ -17,12 +17,13 @@ from barpath.space.armprior import (
     shared_prior,
     whitener,
 )
-from barpath.space.armreadings import Merged, lowness, roots_of_readings
+from barpath.space.armreadings import Merged, Spread, lowness, roots_of_readings
 from barpath.space.sights import BAR_PARTS, OUTWARD, SEEN, SIDES, Sight
 
 Floats = NDArray[np.float64]
 
 STEP = 1e-6
+ELBOW = SEEN.index("elbow")
 LEAST_GAP_S = 0.005
 """Frames of two cameras may fall together; so far apart they are taken to be at least."""
 
@@ -31,7 +32,8 @@ LEAST_GAP_S = 0.005
 class Problem:
     """Everything that the residuals are made of; arrays by frame, side, point, axis.
 
-    `root` turns what a reading is off, in metres, into independent parts of unit variance. Values
+    `root` turns what a reading is off, in metres, into independent parts of unit variance; `pull`
+    is the share of the way to the usual place by which an elbow's reading is off beside. Values
     are what is shared, then each camera's own, then the swivel of both arms by frame.
     """
 
@@ -44,6 +46,7 @@ class Problem:
     low: Floats
     seen_px: Floats
     root: Floats
+    pull: Floats
     given: NDArray[np.bool_]
     prior: Floats
     prior_sd: Floats
@@ -109,6 +112,15 @@ class Problem:
         points = np.stack([shoulder, elbow, wrist, hand], axis=2)
         return points, distance / (upper + forearm)
 
+    def guessed(self, values: Floats) -> Floats:
+        """Elbows of a usual lifter of this size and reach, world, shape (n, 2, 3)."""
+        config = self.config
+        usual = values.copy()
+        ratio = np.log(config.upper_arm_share / config.forearm_share)
+        usual[:2] = values[:2].mean() + np.array([0.5, -0.5]) * ratio
+        usual[self.n_fixed :] = np.deg2rad(config.swivel_deg)
+        return self.arms(usual)[0][:, :, ELBOW]
+
     def shown(self, points: Floats) -> Floats:
         """World places of all that can be seen, shape (n, 2, 6, 3)."""
         along = np.array([self.config.bar_part_m[name] for name in BAR_PARTS])
@@ -119,11 +131,15 @@ class Problem:
         """What readings are off from the arms in units of their sd, shape (n, 2, 6, 2)."""
         off_m = np.full_like(self.seen_px, np.nan)
         places = self.shown(points)
+        guessed = self.guessed(values)
         for view, sight in enumerate(self.turned(values)):
             rows = self.view == view
             off_px = self.seen_px[rows] - sight.project(places[rows])
             signs = np.column_stack([sight.across, [-1.0, -1.0]])[:, None]
             here = off_px / sight.px_per_m(places[rows])[..., None] * signs
+            toward_px = sight.project(guessed[rows]) - sight.project(places[rows][:, :, ELBOW])
+            toward = toward_px / sight.px_per_m(guessed[rows])[..., None] * signs[:, 0]
+            here[:, :, ELBOW] -= (self.pull[rows] @ toward[..., None])[..., 0]
             bias_m = self.biases(values, view, self.low[rows])
             off_m[rows] = here - np.where(self.given[rows][..., None], 0.0, bias_m)
         return (self.root @ off_m[..., None])[..., 0]
@@ -141,7 +157,7 @@ class Problem:
         config = self.config
         points, reach = self.arms(values)
         left, right = (values[AT[f"{side}_shoulder_x"] :][:3] for side in SIDES)
-        grips = values[AT["left_grip"] :][:2]
+        grips, leans = values[AT["left_grip"] :][:2], values[AT["left_forearm_lean"] :][:2]
         deepest = self.low > 0.95
         touch = config.touch_m
         if deepest.any():
@@ -155,6 +171,7 @@ class Problem:
             [
                 (left[2] + right[2]) / (2 * config.sides_alike_m),
                 (grips[0] - grips[1]) / (2 * config.sides_alike_m),
+                (leans[0] - leans[1]) / config.leans_alike_m,
                 (values[0] - values[1] - ratio) / config.length_ratio_sd,
                 (touch - config.touch_m) / config.touch_sd_m,
             ],
@@ -164,7 +181,7 @@ class Problem:
         readings = np.where(np.isfinite(miss), miss, 0.0) * np.sqrt(weight)[..., None]
         swivel = values[self.n_fixed :].reshape(self.n_frames, 2)
         deep = np.clip(4 * self.low - 3, 0, 1)[:, None]
-        lean = points[:, :, 2, 0] - points[:, :, 1, 0] - values[AT["left_forearm_lean"] :][:2]
+        lean = points[:, :, 2, 0] - points[:, :, 1, 0] - leans
         apart = swivel[:, 0] - swivel[:, 1] - values[AT["swivel_apart"]]
         frames = [
             readings.reshape(self.n_frames, -1),
@@ -245,7 +262,7 @@ class Problem:
 
 
 def problem_of(
-    seen: Merged, rows: NDArray[np.intp], common_m: list[Floats], config: ArmFitConfig
+    seen: Merged, rows: NDArray[np.intp], spread: Spread, config: ArmFitConfig
 ) -> Problem:
     """The problem of some of the frames.
 
@@ -254,16 +271,16 @@ def problem_of(
     seen : Merged
     rows : ndarray of int, shape (n,)
         Which of its frames.
-    common_m : list of ndarray
-        From `armreadings.common_sd_m`.
+    spread : Spread
+        Of all of its frames.
     config : ArmFitConfig
     """
     start, sd = shared_prior(seen.bar_m, config)
     own, own_sd = [], []
-    for sight, common in zip(seen.sights, common_m, strict=True):
+    for sight, common in zip(seen.sights, spread.common_m, strict=True):
         own += [np.zeros(N_TURNS), np.zeros(N_BIASES)]
         own_sd += [np.deg2rad([sight.turn_sd_deg, sight.nod_sd_deg]), common.ravel()]
-    root = roots_of_readings(seen, rows, config)
+    root = roots_of_readings(seen, rows, spread.covariance_m2, config)
     read = np.all(np.isfinite(root), axis=(-2, -1))
     n_swivels = 2 * len(rows)
     return Problem(
@@ -276,6 +293,7 @@ def problem_of(
         lowness(seen)[rows],
         np.where(read[..., None], seen.readings_px[rows], np.nan),
         root,
+        spread.pull[rows],
         seen.given[rows],
         np.concatenate([start, *own, np.full(n_swivels, np.deg2rad(config.swivel_deg))]),
         np.concatenate([sd, *own_sd, np.full(n_swivels, np.inf)]),

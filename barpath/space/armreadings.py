@@ -28,6 +28,25 @@ class Merged:
     given: NDArray[np.bool_]
 
 
+@dataclass(frozen=True)
+class Spread:
+    """How readings spread about what the network is expected to state.
+
+    Attributes
+    ----------
+    covariance_m2 : ndarray, shape (n, 2, 6, 2, 2)
+        Axes as in `covariance_m2`.
+    pull : ndarray, shape (n, 2, 2, 2)
+        By how much of the way to the usual place an elbow's reading is off; see `armguess`.
+    common_m : list of ndarray
+        From `common_sd_m`.
+    """
+
+    covariance_m2: Floats
+    pull: Floats
+    common_m: list[Floats]
+
+
 def merged(sightings: Sequence[Sighting], also: Instants | None) -> Merged:
     """What several cameras saw of one set, and instants without a frame, put in order of time."""
     parts: list[tuple[Any, ...]] = []
@@ -100,14 +119,17 @@ def covariance_m2(seen: Merged, rows: NDArray[np.intp]) -> Floats:
     return out
 
 
-def common_sd_m(seen: Merged, config: ArmFitConfig) -> list[Floats]:
-    """For each camera the sd of what all its readings are off, (2, 2, 6, 2) by end of the way."""
+def common_sd_m(seen: Merged, covariance: Floats, config: ArmFitConfig) -> list[Floats]:
+    """For each camera the sd of what all its readings are off, (2, 2, 6, 2) by end of the way.
+
+    `covariance` is that of all frames' readings about what is expected, as from `covariance_m2`.
+    """
     low = lowness(seen)
     floor = [config.common_m] * len(FITTED) + [config.bar_part_sd_m[name] for name in BAR_PARTS]
     out = []
     for view in range(len(seen.sights)):
         rows = np.flatnonzero(seen.view == view)
-        spread = np.diagonal(covariance_m2(seen, rows), axis1=-2, axis2=-1)
+        spread = np.diagonal(covariance[rows], axis1=-2, axis2=-1)
         ends = []
         for share in (low[rows], 1.0 - low[rows]):
             near = np.where(np.isfinite(spread), share[:, None, None, None], 0.0)
@@ -118,13 +140,15 @@ def common_sd_m(seen: Merged, config: ArmFitConfig) -> list[Floats]:
     return out
 
 
-def roots_of_readings(seen: Merged, rows: NDArray[np.intp], config: ArmFitConfig) -> Floats:
+def roots_of_readings(
+    seen: Merged, rows: NDArray[np.intp], covariance: Floats, config: ArmFitConfig
+) -> Floats:
     """Matrices that turn what a reading is off, in metres, into independent parts of unit variance.
 
     Shape (n, 2, 6, 2, 2), axes as in `covariance_m2`; NaN where nothing was read. Only what is a
     frame's own counts; readings that a person put right are nearly certain.
     """
-    own_part = config.own_share**2 * covariance_m2(seen, rows) + config.own_m**2 * np.eye(2)
+    own_part = config.own_share**2 * covariance[rows] + config.own_m**2 * np.eye(2)
     own_part[seen.given[rows]] = config.given_sd_m**2 * np.eye(2)
     read = np.all(np.isfinite(seen.readings_px[rows]), axis=-1)
     read &= np.all(np.isfinite(own_part), axis=(-2, -1))

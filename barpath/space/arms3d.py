@@ -76,6 +76,11 @@ class HipConfig:
     level_m: float = 0.012
     seed: int = 20
 
+    @property
+    def rise_deg(self) -> float:
+        """How far the trunk rises from the shoulders to the hips on a level bench."""
+        return float(np.degrees(np.arcsin(self.over_shoulder_m[0] / self.trunk_m[0])))
+
 
 @dataclass(frozen=True)
 class Arms3d:
