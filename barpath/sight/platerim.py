@@ -130,7 +130,10 @@ class PlatePictures:
         self._centres.append(params[:2] / radius)
 
     def rim(self) -> RimChange | None:
-        """The rim about the outline; None where it does not show better than the outline does."""
+        """The rim about the outline; the outline itself where no more of a rim shows than of it.
+
+        None where the pictures are too few, or the plate stands.
+        """
         if len(self._shapes) < _LEAST_PICTURES:
             return None
         if np.ptp(self._centres, axis=0).max() < 2 * _LEAST_TRAVEL:
@@ -154,7 +157,7 @@ class PlatePictures:
             if change < 0.01:
                 break
         if share < max(_LEAST_ON_RIM, before):
-            return None
+            return RimChange(np.eye(2), np.zeros(2), max(share, before))
         found = to_params(Ellipse(*rim.ellipse_values()))
         old = np.array([[shape[0], shape[2]], [shape[2], shape[1]]])
         new = np.array([[found[2], found[4]], [found[4], found[3]]])

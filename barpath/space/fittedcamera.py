@@ -65,6 +65,8 @@ class CalibrationConfig:
     slant_turn_sd_deg: float = 1.0
     outline_whole_share: float = 0.85
     outline_part_sd: float = 0.04
+    outline_least_share: float = 0.5
+    outline_least_sd: float = 0.25
     thickness_m: tuple[float, float] = (0.040, 0.030)
     outline_beyond_m: tuple[float, float] = (0.075, 0.030)
     common_share: float = 0.85

@@ -252,7 +252,10 @@ def _prior(
     biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes_px
     bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
     missing = max(config.outline_whole_share - share, 0.0) if np.isfinite(share) else 0.0
-    bias_rel = np.hypot(bias_rel, config.outline_part_sd * missing)
+    part_sd = config.outline_part_sd * missing
+    if share < config.outline_least_share:
+        part_sd = config.outline_least_sd
+    bias_rel = np.hypot(bias_rel, part_sd)
     bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes_px)
     return np.array(
         [
