@@ -23,11 +23,12 @@ from barpath.trial import stock
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
 
-# Measure of the analyser: path to the same in a repetition's truth; "{path}" is the path that the
-# view sees (a plate or the bar's middle), "{side}" the lifter's side.
+# Measure of the analyser: path to the same, or to what of it is divided, in a repetition's truth;
+# "{path}" is the path that the view sees (a plate or the bar's middle), "{side}" the lifter's side.
 TRUTH_OF = {
     "range_of_motion_m": ("paths", "{path}", "range_of_motion_m"),
     "descent_time_s": ("paths", "{path}", "descent_time_s"),
+    "mean_descent_speed_m_s": ("paths", "{path}", "descent_m"),
     "pause_s": ("paths", "{path}", "pause_time_s"),
     "press_time_s": ("paths", "{path}", "press_time_s"),
     "mean_press_speed_m_s": ("paths", "{path}", "mean_press_speed_m_s"),
@@ -46,6 +47,8 @@ TRUTH_OF = {
     "grip_width_m": ("grip_width_m",),
     "grip_to_shoulder_ratio": ("grip_over_shoulder_width",),
 }
+OVER = {"mean_descent_speed_m_s": "descent_time_s"}
+"""Of measures that the truth has as what they are divided by."""
 FROM_THIS_VIEW = {
     "side": lambda name: name not in FRONT_ONLY,
     "oblique": lambda name: name not in FRONT_ONLY,
@@ -67,8 +70,15 @@ SIDE_ONLY = {
 }
 
 
-def truth_value(rep: dict[str, Any], steps: Iterable[str], path: str, side: str) -> float:
-    """A value of a repetition's truth, NaN where the truth has none."""
+def truth_of(rep: dict[str, Any], measure: str, path: str, side: str) -> float:
+    """A measure in a repetition's truth, NaN where the truth has none."""
+    value = _value_at(rep, TRUTH_OF[measure], path, side)
+    if measure in OVER:
+        value /= _value_at(rep, TRUTH_OF[OVER[measure]], path, side)
+    return value
+
+
+def _value_at(rep: dict[str, Any], steps: Iterable[str], path: str, side: str) -> float:
     value: Any = rep
     for step in steps:
         value = (value or {}).get(step.format(path=path, side=side))
@@ -92,7 +102,7 @@ def rep_errors(result: SetResult, truth: dict[str, Any]) -> pd.DataFrame:
         for row in mine.itertuples():
             if row.measure not in TRUTH_OF or not FROM_THIS_VIEW[truth["view"]](row.measure):
                 continue
-            true = truth_value(rep, TRUTH_OF[row.measure], path, row.side)
+            true = truth_of(rep, row.measure, path, row.side)
             if np.isnan(true):
                 continue
             rows.append(

@@ -21,7 +21,7 @@ from barpath.analysis.setresult import SetResult
 from barpath.analysis.store import read_results, write_results
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 from sample_clips_synthetic.generator.guests import PLACES_AROUND
-from tests.accuracy import TRUTH_OF, _plate_mm, followed, truth_value
+from tests.accuracy import _plate_mm, followed, truth_of
 
 AROUND = {name: Place(float(a), h, d) for name, a, h, d in PLACES_AROUND}
 OFF = 1 / 3
@@ -51,7 +51,7 @@ def rows_of(clip: Path, results: Path | None) -> Iterable[dict[str, object]]:
     for rep in truth["reps"]:
         mine = result.measures[result.measures["rep"] == rep["rep"]]
         for row in mine[mine["measure"].isin(SHOWN)].itertuples():
-            true = truth_value(rep, TRUTH_OF[row.measure], path, row.side)
+            true = truth_of(rep, row.measure, path, row.side)
             yield {
                 "place": place_name(clip),
                 "measure": row.measure,

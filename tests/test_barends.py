@@ -1,5 +1,7 @@
 """Where the shaft ends, on the made front views of `test_barline`, whose geometry is known."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -112,6 +114,36 @@ def test_ends_of_a_bar_without_plates() -> None:
     assert error < 2.5 * found["span_rel_sd"].iloc[0] < 0.03
 
 
+def test_one_end_of_a_bare_bar_followed_beside_its_place_for_long() -> None:
+    """Half the clip one end is followed 5 cm farther out; both wander as the bar does."""
+    frames, truth = made(Gym(plate_m=0.05), 96, step=2)
+    table = tracked(truth, (-0.03, 0.02))
+    metre_px = float((truth["image_right_x_px"] - truth["image_left_x_px"]).median()) / SPAN_M
+    long = slice(len(table) // 4, 3 * len(table) // 4)
+    table.loc[table.index[long], "image_right_x_px"] += 0.05 * metre_px
+    found = place_ends(table, strips_of(frames, table, bare=True), None, FOCAL_PX, MIDDLE_PX)
+    error = np.abs(span_error(found, truth)).max()
+    assert np.ptp(span_error(table, truth)) > 0.03
+    assert error < 0.01
+    assert error < 2.5 * found["span_rel_sd"].iloc[0] < 0.03
+
+
+def test_a_bare_bar_that_moves_sideways_keeps_most_of_that() -> None:
+    """What of it goes with the height cannot be told from perspective by both ends alone."""
+    frames, truth = made(Gym(plate_m=0.05), 96, step=2)
+    table = tracked(truth, (0.0, 0.0))
+    shift_px = np.round(np.linspace(0, 8, len(table))).astype(int)
+    frames = [
+        SimpleNamespace(image=np.roll(frame.image, shift, axis=1))
+        for frame, shift in zip(frames, shift_px, strict=True)
+    ]
+    names = [f"{end}_x_px" for end in ENDS]
+    table[names] += shift_px[:, None]
+    found = place_ends(table, strips_of(frames, table, bare=True), None, FOCAL_PX, MIDDLE_PX)
+    middle = found[names].mean(axis=1) - truth[names].mean(axis=1)
+    assert 4.0 < np.ptp(middle) < 9.0
+
+
 def test_without_a_step_what_was_expected_stays_with_its_uncertainty() -> None:
     expected, sd = np.array([0.65, 0.66]), np.array([0.012, 0.018])
     even = laid_along(np.full((90, 400), 90.0, dtype=np.float32), np.array([[20, 50], [380, 50]]))
@@ -138,7 +170,7 @@ def test_a_bar_at_rest_is_kept_once_and_never_too_many_are() -> None:
     strips = BarStrips(EndsConfig(most=8))
     image = np.zeros((100, 200, 3), dtype=np.uint8)
     row = {f"{end}_{axis}_px": 0.0 for end in ENDS for axis in "xy"}
-    row |= {f"{end}_state": "seen" for end in ENDS} | {"image_right_x_px": 150.0}
+    row |= {f"{end}_state": "seen" for end in ENDS} | {"image_right_x_px": 150.0, "frame": 0}
     for _ in range(5):
         strips.update(image, row)
     assert len(strips._kept) == 1

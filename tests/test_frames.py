@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 
 from barpath.clip import container, frames
+from barpath.clip.reading import Reading
 from barpath.clip.writer import VideoWriter
 from barpath.errors import ClipError, OptionError, OutputError
 
@@ -534,6 +535,72 @@ def test_stretches_that_overlap_share_their_samples(
     assert [len(indices) for indices in asked] == [13, 13, 24]
 
 
+def coded_bytes(path: Path) -> int:
+    """Memory of a decoded frame, its rows padded."""
+    with av.open(str(path)) as clip:
+        return sum(plane.buffer_size for plane in next(clip.decode(video=0)).planes)
+
+
+def decoded_counted(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Frames that are decoded from now on, by index."""
+    indices = []
+    ranked = frames.ranked_frames
+
+    def counted(*arguments: object) -> object:
+        for one in ranked(*arguments):
+            indices.append(one[0])
+            yield one
+
+    monkeypatch.setattr(frames, "ranked_frames", counted)
+    return indices
+
+
+@pytest.mark.parametrize("most_frames", [300, 150, 40])
+def test_frames_looked_at_ahead_are_decoded_once_if_memory_allows(
+    long_clip: Path, monkeypatch: pytest.MonkeyPatch, most_frames: int
+) -> None:
+    """With memory for all, for the first stretch and not the second, and for neither."""
+    info = frames.probe(long_clip)
+    stats = frames.StreamStats()
+    plain = list(frames.stream(info, stats=stats))
+    looks = [
+        frames.sample(info, per_s=4, max_s=4, max_side_px=48, start_s=start_s)
+        for start_s in (0.0, 4.0)
+    ]
+    few = list(frames.stream(info, indices=[7, 3, 90]))
+    decoded = decoded_counted(monkeypatch)
+    with Reading(info, most_frames * coded_bytes(long_clip)) as reading:
+        for start_s, expected in zip((0.0, 4.0), looks, strict=True):
+            assert_alike(reading.sample(4, 4, 48, start_s=start_s), expected)
+        assert_alike(list(reading.pick([7, 3, 90])), few)
+        assert_alike(list(reading.frames()), plain)
+        assert reading.stats == stats
+    assert set(decoded) == set(range(info.n_frames))
+    assert (len(decoded) == info.n_frames) == (most_frames == 300)
+
+
+def test_memory_is_given_back_when_frames_are_larger_than_was_thought(
+    long_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    info = frames.probe(long_clip)
+    small = dataclasses.replace(info, width_px=info.width_px // 2)
+    decoded = decoded_counted(monkeypatch)
+    with Reading(small, 100 * coded_bytes(long_clip)) as reading:
+        looked = reading.sample(4, 4)
+        assert len(looked) == 16
+        assert decoded[:101] == list(range(101))
+        assert decoded[101] == 0
+        decoded.clear()
+        assert len(list(reading.frames())) == info.n_frames == reading.stats.n_frames
+    assert decoded == list(range(info.n_frames))
+
+
+def assert_alike(got: list[frames.Frame], expected: list[frames.Frame]) -> None:
+    assert [f.index for f in got] == [f.index for f in expected]
+    assert [f.time_s for f in got] == [f.time_s for f in expected]
+    assert all(np.array_equal(a.image, b.image) for a, b in zip(got, expected, strict=True))
+
+
 def test_memory_does_not_grow_with_length(tmp_path: Path) -> None:
     statm = Path("/proc/self/statm")
     if not statm.exists():
@@ -757,6 +824,22 @@ def test_no_picture_built_on_a_damaged_one_is_shown(seed: int, tmp_path: Path) -
     got = list(frames.stream(path, stats=stats))
     assert 1 <= stats.n_undecodable <= 24
     assert [number_of(frame.image) for frame in got] == [frame.index for frame in got]
+
+
+def test_what_is_lost_is_counted_once_whether_or_not_it_was_looked_at(tmp_path: Path) -> None:
+    def erase(data: bytearray, places: list[tuple[int, int]]) -> None:
+        position, size = places[43]
+        data[position : position + size] = bytes(size)
+
+    info = frames.probe(damaged_clip(tmp_path / "clip.mp4", "libx264", erase))
+    stats = frames.StreamStats()
+    plain = list(frames.stream(info, stats=stats))
+    assert stats.undecodable
+    for most_bytes in (10**9, 0):
+        with Reading(info, most_bytes) as reading:
+            assert reading.sample(4, 100)
+            assert_alike(list(reading.frames()), plain)
+            assert reading.stats == stats
 
 
 def test_a_wrong_seek_table_costs_time_but_no_frame(

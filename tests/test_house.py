@@ -4,6 +4,7 @@ import ast
 import importlib
 import re
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -109,6 +110,7 @@ def test_pages_ask_no_view_by_its_name() -> None:
         assert not asked.search(file.read_text("utf-8")), file
 
 
+@cache
 def modules() -> dict[str, ast.Module]:
     """Every module of the house by its full name."""
     return {

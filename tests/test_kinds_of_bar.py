@@ -25,6 +25,7 @@ from barpath.sight.barends import BarStrips, EndsConfig, place_ends
 from barpath.sight.barfind import find_bar
 from barpath.sight.barline import BarlineConfig
 from barpath.sight.bartrack import track_bar
+from barpath.sight.jointnet import Readings
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.feetcamera import calibrate_front
 from barpath.space.fittedcamera import CalibrationConfig
@@ -138,7 +139,8 @@ def test_a_short_bar_looks_as_long_as_a_power_bar_in_the_first_look() -> None:
     xy[firstlook.COLLARS, 0] = -0.54, 0.54
     xy[firstlook.ARMS[:2], 0], xy[firstlook.ARMS[2:4], 0] = 0.0, 0.3
     state = np.tile([1.0, 0.0, 0.0], (len(xy), 1))
-    reading = type("Reading", (), {"xy_px": 100 * xy, "state": state})()
+    covariance = np.tile(np.eye(2), (len(xy), 1, 1))
+    reading = Readings(100 * xy, covariance, state, np.array(1.0))
     look = firstlook.FirstLook(np.arange(5), (reading,) * 5)
     faces_and_plates_m = SHORT_FACES_M + 0.08
     assert look.span_in_limbs(SHORT) / look.span_in_limbs() == pytest.approx(

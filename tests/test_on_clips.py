@@ -56,6 +56,7 @@ def test_side_path_and_measures(side):
     assert worst["drift_touch_to_lockout_m"] < 0.005
     assert worst["peak_press_speed_m_s"] < 0.02
     assert worst["mean_press_speed_m_s"] < 0.01
+    assert worst["mean_descent_speed_m_s"] < 0.015
 
 
 def test_what_a_side_view_cannot_give_is_missing_with_its_reason(side):

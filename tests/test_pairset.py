@@ -167,12 +167,30 @@ def test_repetitions_meet_by_their_touch():
     )  # fmt: skip
     side = front.iloc[1:].assign(touch_s=[5.44], press_s=[5.94], start_s=[4.44], rep=[1])
     side["sticking_min_s"] = np.nan
-    got = joined_reps(front, side, -0.5, 0.5)
+    got = joined_reps([front, side], [0.0, -0.5], 0.5)
+    assert got["n_clips"].tolist() == [1, 2]
     assert np.isnan(got["side_rep"][0])
     assert got["side_rep"][1] == 1
     assert got["touch_s"][1] == pytest.approx((6.0 + 5.94) / 2)
     assert got["sticking_min_s"][0] == 3.0
     assert np.isnan(got["sticking_min_s"][1])
+
+
+def test_all_clips_bear_on_a_moment_as_much_as_they_know_of_it():
+    """Weights by hand: 1 / 0.1^2, 1 / 0.2^2 and 1 / 0.05^2 are as 4 to 1 to 16."""
+    first = pd.DataFrame(
+        {"rep": [1], "kind": "complete", "touch_s": [2.0], "touch_sd_s": [0.1],
+         "lockout_s": [4.0], "lockout_sd_s": [0.1]}
+    )  # fmt: skip
+    second = first.assign(touch_s=1.51, touch_sd_s=0.2, lockout_s=np.nan, lockout_sd_s=np.nan)
+    third = first.assign(rep=7, touch_s=3.04, touch_sd_s=0.05, lockout_s=5.2, lockout_sd_s=np.nan)
+    got = joined_reps([first, second, third], [0.0, -0.5, 1.0], 0.5).iloc[0]
+    assert got["side_rep"] == 1 and got["n_clips"] == 3
+    assert got["touch_s"] == pytest.approx((4 * 2.0 + 1 * 2.01 + 16 * 2.04) / 21)
+    # Where one does not say how well it knows, those that know it count alike.
+    assert got["lockout_s"] == pytest.approx((4.0 + 4.2) / 2)
+    alone = joined_reps([first, second.assign(touch_s=9.0), third], [0.0, -0.5, 1.0], 0.5).iloc[0]
+    assert np.isnan(alone["side_rep"]) and alone["n_clips"] == 2
 
 
 def test_elbows_below_shoulders_from_one_view(clips):

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from barpath.analysis import finding, pipeline
+from barpath.analysis import pipeline
 from barpath.analysis.config import AnalysisConfig, SearchConfig
 from barpath.analysis.finding import find_bar, plate_seed_at
 from barpath.analysis.measuring import make_context
@@ -113,11 +113,11 @@ def test_a_later_stretch_is_given_the_pictures_of_the_one_before(monkeypatch):
     """Stretches overlap by half, so that no picture of them need be read twice."""
     given = []
 
-    def one_picture(*_, start_s, known, **__):
+    def one_picture(*_, start_s, known):
         given.append((start_s, [frame.time_s for frame in known]))
         return [Frame(0, start_s, np.zeros((2, 2, 3), np.uint8))]
 
-    monkeypatch.setattr(finding, "sample", one_picture)
+    reading = SimpleNamespace(info=SimpleNamespace(duration_s=40.0), sample=one_picture)
     with pytest.raises(BarNotFoundError):
-        find_bar(SimpleNamespace(duration_s=40.0), AnalysisConfig())
+        find_bar(reading, AnalysisConfig())
     assert given == [(0.0, []), (15.0, [0.0]), (30.0, [15.0])]

@@ -8,11 +8,13 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.filmadvice import GOOD, advise
 from barpath.analysis.filmfacts import Fact
-from barpath.analysis.filmplace import azimuth_of, place_of, what_it_gives
+from barpath.analysis.filmplace import place_of, what_it_gives
 from barpath.analysis.madeset import MadeSetConfig, made_set
 from barpath.analysis.madeview import Place, detect
+from barpath.analysis.pipeline import measure
 from barpath.analysis.placemap import COLUMNS, known_at, read_map
 from barpath.analysis.places import SHOWN, foretell
 from barpath.analysis.readingspread import ReadingSpread
@@ -58,43 +60,6 @@ def test_the_map_is_read_between_its_places():
     assert between[SHOWN[1]] == pytest.approx(5.0)
     assert np.isnan(known_at(table, Place(16.0, 1.5, 3.0))[SHOWN[1]])
     assert known_at(table, Place(50.0, 9.0, 9.0))[SHOWN[0]] == pytest.approx(5.0)
-
-
-def poses(far_minus_near_px):
-    """Both hands, one of them so far right of the other in the picture."""
-    names = [f"{s}_{p}_x_px" for s in ("left", "right") for p in ("hand", "plate", "collar")]
-    table = pd.DataFrame([dict.fromkeys(names, np.nan)])
-    table["left_hand_x_px"], table["right_hand_x_px"] = 600.0, 600.0 + far_minus_near_px
-    return table
-
-
-@pytest.mark.parametrize(
-    ("near", "shift_px", "azimuth"),
-    [("left", -90.0, 50.0), ("left", 90.0, 130.0), ("right", -90.0, 50.0), ("right", 90.0, 130.0)],
-)
-def test_where_the_bars_far_end_is_seen_tells_the_azimuth(near, shift_px, azimuth):
-    """From the lifter's left the head lies to the right: a far end to the left is at the feet.
-
-    From the right all is mirrored, and the far hand is the left one: minus, mirrored, is plus.
-    """
-    facts = replace(SIDE, near=near, angle_deg=Fact(-40.0, 2.0))
-    assert azimuth_of(facts, poses(shift_px)).value == azimuth
-
-
-def test_azimuth_as_the_made_detections_show_it():
-    for azimuth in (30.0, 50.0):
-        joints = detect(Place(azimuth, 1.2, 3.5), made_set(), spread=EXACT)[1].poses
-        facts = replace(SIDE, angle_deg=Fact(90 - azimuth, 2.0))
-        assert azimuth_of(facts, joints.iloc[[0]]).value == pytest.approx(azimuth)
-
-
-def test_an_azimuth_that_cannot_be_told_has_a_reason():
-    slanted = replace(SIDE, angle_deg=Fact(30.0, 2.0))
-    assert "head" in azimuth_of(replace(slanted, near=""), poses(90.0)).reason
-    assert "side" in azimuth_of(slanted, poses(3.0)).reason
-    assert azimuth_of(SIDE, poses(3.0)).value == 90.0
-    front = replace(SIDE, view="front", angle_deg=Fact(-4.0, 3.0))
-    assert azimuth_of(front, poses(3.0)).value == 4.0
 
 
 def test_film_check_says_how_sure_measures_would_be():
@@ -163,3 +128,31 @@ def test_the_command_offers_the_map():
     shown = CliRunner().invoke(app, ["film-check", "--help"])
     assert shown.exit_code == 0
     assert "--picture" in shown.output
+
+
+@pytest.mark.parametrize("azimuth", [0.0, 22.0, 35.0, 60.0, 90.0])
+def test_a_result_says_from_where_it_was_filmed(azimuth):
+    """A made set seen from a place is said to have been filmed from there."""
+    place = Place(azimuth, 1.2, 3.5)
+    info, detected = detect(place, made_set(), spread=EXACT)
+    result = measure(info, detected, AnalysisConfig(view=place.view, plate_given=True))
+    told, sd = (result.calibration[f"azimuth_{x}"] for x in ("deg", "sd_deg"))
+    assert abs(told - azimuth) < 2 * sd + 1
+    near = result.calibration["near_arm"]
+    if azimuth == 0.0:
+        assert result.filmed == "from the feet"
+    elif azimuth == 90.0:
+        assert result.filmed == f"from the lifter's {near}, square to the bar"
+    else:
+        assert result.filmed.startswith(f"from the lifter's {near}, ")
+        assert result.filmed.endswith("° toward the feet")
+
+
+def test_without_the_heads_direction_the_place_is_not_told():
+    info, detected = detect(Place(40.0, 1.2, 3.5), made_set(), spread=EXACT)
+    assert detected.joints_px is not None
+    blank = detected.joints_px.drop(columns=[c for c in detected.joints_px if c != "frame"])
+    blind = replace(detected, joints_px=blank.iloc[:0])
+    result = measure(info, blind, AnalysisConfig(view="oblique", plate_given=True))
+    assert np.isnan(result.calibration["azimuth_deg"])
+    assert result.filmed == "at a slant"

@@ -12,7 +12,8 @@ on one clock and in one space, `pairmeasures` and `pairrules` from there, named 
 `store` writes and reads result folders, `source` finds the clip of a result again, `stills` chooses
 frames worth a picture, `corrections` holds what was put right by hand. `filmcheck` looks at a test
 clip, with `shutter` for its blur and `filmlifter` for lifter and bar, and comes back with
-`filmfacts`, of which `filmadvice` says what to change and `filmplace` how sure measures would be.
+`filmfacts`, of which `filmadvice` says what to change and `filmplace` how sure measures would be;
+`azimuth` is where around the bench a camera stood.
 
 `places` says how sure measures would be from any place: a typical lifter and set (`madeset`) as the
 detectors would see them from there (`madeview`, with the network's errors as `readingspread` has
@@ -21,6 +22,7 @@ them), measured by the pipeline. `placemap` holds what came out for a grid of pl
 
 __all__ = [
     "armsight",
+    "azimuth",
     "config",
     "corrections",
     "filmadvice",

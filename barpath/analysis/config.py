@@ -66,6 +66,9 @@ class AnalysisConfig:
         Joints and plate put right by hand.
     profile : LifterProfile or None
         What the lifter says of himself or herself, for what the report suggests.
+    kept_bytes : int
+        Memory that frames may take between finding the bar in them and following it, so that they
+        are decoded once; it changes no result.
     """
 
     view: str = AUTO
@@ -79,6 +82,7 @@ class AnalysisConfig:
     pose_model: Path | None = None
     find_joints: bool = True
     profile: LifterProfile | None = None
+    kept_bytes: int = 512 * 2**20
     corrections: Corrections = field(default_factory=Corrections)
     correcting: CorrectionConfig = field(default_factory=CorrectionConfig)
     search: SearchConfig = field(default_factory=SearchConfig)

@@ -19,6 +19,7 @@ from scipy.interpolate import PchipInterpolator
 from barpath.errors import OptionError
 from barpath.ground.equipment import LARGEST_DISC_M
 from barpath.ground.files import write_atomically
+from barpath.sight.barline import ENDS
 
 if TYPE_CHECKING:
     from barpath.clip.frames import ClipInfo
@@ -33,8 +34,6 @@ JOINTS = tuple(
 SCHEMA_NAME = "barpath-corrections"
 SCHEMA_VERSION = 2
 """Files without ends of the bar are written as of version 1, which had none."""
-ENDS = ("image_left", "image_right")
-"""Ends of the bar in a front view, as the bar table has them."""
 MAX_POINTS = 10_000
 TRACKED = ("x_px", "y_px", "sd_px", "state")
 """Columns of the plate table that a correction changes, and with an end's name before them those of

@@ -10,21 +10,22 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from barpath.analysis.azimuth import azimuth_of
 from barpath.analysis.config import AnalysisConfig, with_bar
 from barpath.analysis.filmfacts import Fact, FilmConfig, FilmFacts
 from barpath.analysis.filmlifter import confidences, read_along, read_middle
-from barpath.analysis.filmplace import azimuth_of
 from barpath.analysis.finding import find_bar
 from barpath.analysis.following import find_level
 from barpath.analysis.placing import calibrate_view
 from barpath.analysis.running import Progress, quiet
 from barpath.analysis.shutter import exposure
 from barpath.clip.cameramotion import camera_motion
-from barpath.clip.frames import ClipInfo, Frame, check_size, probe, sample
+from barpath.clip.frames import ClipInfo, Frame, check_size, probe
+from barpath.clip.reading import Reading
 from barpath.clip.sceneroll import SceneRoll
 from barpath.errors import BarNotFoundError, ClipError
 from barpath.ground.equipment import LARGEST_DISC_MM, POWER_BAR, Bar
-from barpath.ground.view import AUTO, view_of
+from barpath.ground.view import AUTO
 from barpath.sight import barline, plate
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import pinhole
@@ -33,7 +34,6 @@ from barpath.space.joints import head_direction, near_side
 
 Floats = NDArray[np.float64]
 
-ENDS = ("image_left", "image_right")
 LEAST_OUTLINES = 5
 
 
@@ -77,29 +77,42 @@ def look(
     )
     info = probe(clip)
     check_size(info)
+    with Reading(info, analysis.kept_bytes) as reading:
+        return _facts(reading, config.search_s, analysis, network or JointNetwork(), progress)
+
+
+def _facts(
+    reading: Reading,
+    search_s: float,
+    analysis: AnalysisConfig,
+    network: JointNetwork,
+    progress: Progress,
+) -> FilmFacts:
+    """Facts of a clip of which only its first `search_s` seconds are looked at."""
+    info = reading.info
     progress("looking for the bar", 0.0)
-    network = network or JointNetwork()
-    found = find_bar(info, analysis, progress, network)
+    found = find_bar(reading, analysis, progress, network)
     progress("looking at the camera", 0.3)
-    stills = sample(info, 5 / max(min(info.duration_s, config.search_s), 1), config.search_s, 1280)
+    stills = reading.sample(5 / max(min(info.duration_s, search_s), 1), search_s, 1280)
     if not stills:
         raise ClipError("The clip has no frame that can be decoded.")
     level = find_level(info, _standing(stills), stills, analysis)
-    small = sample(info, 2.0, config.search_s, 640)
+    small = reading.sample(2.0, search_s, 640)
     steady = bool(camera_motion(small, analysis.scene)["static"].all())
     if isinstance(found.seed, barline.BarSeed):
         facts = _front(info, found.view, found.seed, level, analysis)
         poses = read_middle(stills, network)
+        facts = replace(facts, azimuth_deg=Fact(abs(facts.angle_deg.value), facts.angle_deg.sd))
     elif found.seed is not None:
-        track, poses = read_along(info, found.seed, network, analysis)
+        track, poses = read_along(reading, found.seed, network, analysis)
         calibration = _camera(track, found.view, found.seed, poses, info, level, analysis)
-        facts = _side(info, found.view, found.seed, calibration, level, analysis, progress)
+        facts = _side(reading, found.view, found.seed, calibration, level, analysis, progress)
+        head = head_direction(poses, min_frames=1)
+        azimuth = azimuth_of(calibration, track, head)
+        facts = replace(facts, near=near_side(head), azimuth_deg=azimuth)
     else:
         raise BarNotFoundError("The bar has no plates; film it with the plates that will be on it.")
-    apart = view_of(found.view).arms_apart
-    near = "" if apart else near_side(head_direction(poses, min_frames=1))
-    facts = replace(facts, steady=steady, joints=confidences(poses), near=near)
-    return replace(facts, azimuth_deg=azimuth_of(facts, poses))
+    return replace(facts, steady=steady, joints=confidences(poses))
 
 
 def _standing(stills: list[Frame]) -> pd.DataFrame:
@@ -128,7 +141,7 @@ def _inside(
 
 
 def _side(
-    info: ClipInfo,
+    reading: Reading,
     view: str,
     seed: plate.PlateSeed,
     calibration: Calibration,
@@ -137,6 +150,7 @@ def _side(
     progress: Progress,
 ) -> FilmFacts:
     """Facts of a clip from the side or aslant."""
+    info = reading.info
     shape = seed.ellipse
     path_px = seed.path[:, 2:4] if len(seed.path) else np.array([[shape.x_px, shape.y_px]])
     half_way_px = (path_px[:, 1].min() + path_px[:, 1].max()) / 2
@@ -146,7 +160,7 @@ def _side(
     slant = math.cos(calibration.value("yaw"))
     away_m = Fact(distance_m.value / slant, distance_m.sd / slant)
     progress("looking at the shutter", 0.5)
-    open_s, peak_px_s = exposure(info, seed, config)
+    open_s, peak_px_s = exposure(reading, seed, config)
     px_per_m = shape.major_px / (config.calibration.plate_mm / 1000)
     return FilmFacts(
         view=view,
@@ -221,7 +235,7 @@ def _front(
     """Facts of a clip from the feet."""
     track = _ends_followed(seed)
     calibration = calibrate_view(track, view, info, level, config)
-    ends = [track[[f"{side}_x_px", f"{side}_y_px"]].to_numpy(dtype=float) for side in ENDS]
+    ends = [track[[f"{end}_x_px", f"{end}_y_px"]].to_numpy(dtype=float) for end in barline.ENDS]
     known = np.isfinite(np.column_stack(ends)).all(axis=1)
     left, right = (end[known] for end in ends)
 
@@ -262,10 +276,6 @@ def _front(
 def _ends_followed(seed: barline.BarSeed) -> pd.DataFrame:
     """Bar table of the path on which the bar was found; never fewer than five rows."""
     track = pd.DataFrame(seed.path)
-    for side, end in zip(ENDS, (seed.left, seed.right), strict=True):
-        short = side.removeprefix("image_")
-        names = {f"{short}_x_px": f"{side}_x_px", f"{short}_y_px": f"{side}_y_px"}
-        if f"{side}_x_px" not in track:
-            track = track.rename(columns=names)
-        track[f"{side}_plate_px"] = end.plate_px
+    for name, end in zip(barline.ENDS, (seed.left, seed.right), strict=True):
+        track[f"{name}_plate_px"] = end.plate_px
     return pd.concat([track] * (1 + 5 // max(len(track), 1)), ignore_index=True)

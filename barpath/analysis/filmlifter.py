@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from barpath.analysis.config import AnalysisConfig, pose_config
-from barpath.clip.frames import ClipInfo, Frame, stream
+from barpath.clip.frames import Frame
+from barpath.clip.reading import Reading
 from barpath.sight import plate, platetrack, pose
 from barpath.sight.jointnet import JointNetwork
 
@@ -19,7 +20,7 @@ N_BEFORE = 2
 
 
 def read_along(
-    info: ClipInfo, seed: plate.PlateSeed, network: JointNetwork, config: AnalysisConfig
+    reading: Reading, seed: plate.PlateSeed, network: JointNetwork, config: AnalysisConfig
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Plate and lifter in a few frames of those in which the plate was found.
 
@@ -28,7 +29,7 @@ def read_along(
 
     Parameters
     ----------
-    info : ClipInfo
+    reading : Reading
     seed : PlateSeed
     network : JointNetwork
     config : AnalysisConfig
@@ -44,7 +45,7 @@ def read_along(
     known = pose_config(config)
     tracker = platetrack.PlateTracker(seed, config.plate)
     parts = []
-    for frame in stream(info, indices=sorted(wanted)):
+    for frame in reading.pick(wanted):
         row = tracker.update(frame)
         if frame.index in picks:
             line = pose.bar_line(row, known)

@@ -5,59 +5,19 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
-from barpath.analysis.filmfacts import Fact, FilmFacts
+from barpath.analysis.azimuth import BESIDE_DEG, MOST_U95_DEG, SQUARE_DEG
+from barpath.analysis.filmfacts import FilmFacts
 from barpath.analysis.madeset import MadeSetConfig
 from barpath.analysis.madeview import Place
 from barpath.analysis.placemap import known_at, read_map
 from barpath.ground.uncertainty import expand, state_width
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 
-ACROSS = ("hand", "plate", "collar")
-"""Read on both sides, they show which way the bar runs in the picture."""
-SQUARE_DEG = 5.0
-"""Closer to square it does not matter on which side of it the camera stands."""
-LEAST_ACROSS = 0.1
-"""Of the plate's size in the picture: ends less far apart do not tell."""
-MOST_U95_DEG = 20.0
 STEP_DEG = 30.0
 SURER = 0.85
 """A measure is called surer elsewhere from this share of its half width on."""
-BESIDE_DEG = 90.0
-
-
-def azimuth_of(facts: FilmFacts, poses: pd.DataFrame) -> Fact:
-    """Where the camera stands around the bench: 0 from the feet, 90 from beside, more at the head.
-
-    A circle seen at a slant looks alike from both sides; in which direction the bar's far end is
-    seen tells them apart.
-
-    Parameters
-    ----------
-    facts : FilmFacts
-        With `near`.
-    poses : DataFrame
-        Pose table.
-    """
-    angle = facts.angle_deg
-    size = Fact(abs(angle.value), angle.sd)
-    if facts.shows.both_ends:
-        return size
-    if size.value <= SQUARE_DEG:
-        return Fact(BESIDE_DEG, math.hypot(size.value, size.sd))
-    if not facts.near:
-        return Fact(reason="Which way the lifter's head lies could not be told.")
-    far = "left" if facts.near == "right" else "right"
-    ways = [poses[f"{far}_{point}_x_px"] - poses[f"{facts.near}_{point}_x_px"] for point in ACROSS]
-    known = np.concatenate(ways)[np.isfinite(np.concatenate(ways))]
-    # The head lies to the image's right of a camera at the lifter's left.
-    toward_head = float(np.median(known)) * (1 if facts.near == "left" else -1) if len(known) else 0
-    if abs(toward_head) < LEAST_ACROSS * facts.plate_px:
-        return Fact(reason="On which side of the bar's line the camera stands could not be told.")
-    out = 1 if toward_head > 0 else -1
-    return Fact(BESIDE_DEG + out * size.value, size.sd)
 
 
 def place_of(facts: FilmFacts) -> Place | None:

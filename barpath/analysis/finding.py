@@ -1,9 +1,10 @@
 """The bar is found, and with it the view, in pictures of a stretch of the clip.
 
-Few pictures, and shrunk ones, are kept of a stretch, so that memory stays bounded; stretches that
-overlap share them. Following begins at the clip's first frame with what a whole stretch tells, and
-takes every frame in full size, which memory could not hold: so the clip is read once to find the
-bar, up to the end of the stretch in which it is found, and once to follow it.
+Few pictures, and shrunk ones, are looked at of a stretch, so that memory stays bounded; stretches
+that overlap share them. Following begins at the clip's first frame with what a whole stretch tells:
+so the frames up to its end are kept as they were decoded, if `AnalysisConfig.kept_bytes` can hold
+them, and following goes on decoding from there. If it cannot, as in long clips of many pixels, the
+clip is read once to find the bar, up to the end of that stretch, and once to follow it.
 """
 
 import dataclasses
@@ -16,7 +17,8 @@ from numpy.typing import NDArray
 from barpath.analysis.config import AnalysisConfig, pose_config
 from barpath.analysis.running import Progress, quiet
 from barpath.clip import cameramotion, scene
-from barpath.clip.frames import ClipInfo, Frame, sample
+from barpath.clip.frames import ClipInfo, Frame
+from barpath.clip.reading import Reading
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.ground.view import FRONT, OBLIQUE, SIDE, View, told
 from barpath.sight import barfind, barline, firstlook, plate, platefind, pose
@@ -47,7 +49,7 @@ class Found:
 
 
 def find_bar(
-    info: ClipInfo,
+    reading: Reading,
     config: AnalysisConfig,
     progress: Progress = quiet,
     network: JointNetwork | None = None,
@@ -56,7 +58,8 @@ def find_bar(
 
     Parameters
     ----------
-    info : ClipInfo
+    reading : Reading
+        Of the clip, before its frames are taken.
     config : AnalysisConfig
     progress : callable, optional
     network : JointNetwork, optional
@@ -71,6 +74,7 @@ def find_bar(
     BarNotFoundError
         When no stretch shows anything that moves like a press.
     """
+    info = reading.info
     if config.plate_at_px is not None:
         x, y = config.plate_at_px
         if not (0 <= x < info.width_px and 0 <= y < info.height_px):
@@ -83,8 +87,7 @@ def find_bar(
     problem = BarNotFoundError("Nothing that moves like a press was found.")
     samples: list[Frame] = []
     while start_s < info.duration_s:
-        samples = sample(
-            info,
+        samples = reading.sample(
             search.per_s,
             search.stretch_s,
             search.max_side_px,

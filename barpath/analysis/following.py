@@ -1,4 +1,4 @@
-"""Bar, camera and the lifter's joints are followed through the clip, in one reading of it."""
+"""Bar, camera and the lifter's joints are followed through the clip, frame after frame."""
 
 import dataclasses
 from contextlib import nullcontext
@@ -12,7 +12,8 @@ from barpath.analysis.config import AnalysisConfig, pose_config
 from barpath.analysis.finding import Found
 from barpath.analysis.running import Progress, quiet
 from barpath.clip import cameramotion, scene, sceneroll
-from barpath.clip.frames import ClipInfo, DuplicateCounter, Frame, StreamStats, stream
+from barpath.clip.frames import ClipInfo, Frame
+from barpath.clip.reading import Reading
 from barpath.sight import barends, barline, bartrack, platetrack, pose
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import fittedcamera
@@ -57,18 +58,18 @@ class Detected:
 
 
 def follow(
-    info: ClipInfo,
+    reading: Reading,
     found: Found,
     config: AnalysisConfig,
     progress: Progress = quiet,
     network: JointNetwork | None = None,
-    stats: StreamStats | None = None,
 ) -> Detected:
-    """Follow bar, camera motion and the lifter's joints through the clip, in one decoding pass.
+    """Follow bar, camera motion and the lifter's joints through the clip, whose frames are taken.
 
     Parameters
     ----------
-    info : ClipInfo
+    reading : Reading
+        The one in which the bar was found.
     found : Found
         From `find_bar`.
     config : AnalysisConfig
@@ -80,6 +81,7 @@ def follow(
     -------
     Detected
     """
+    info = reading.info
     strips = None
     tracker: bartrack.BarTracker | platetrack.PlateTracker | None = None
     if isinstance(found.seed, barline.BarSeed):
@@ -88,18 +90,15 @@ def follow(
     elif found.seed is not None:
         tracker = platetrack.PlateTracker(found.seed, config.plate)
     motion = cameramotion.CameraMotion(config.scene)
-    reading = pose_config(config)
+    looks = pose_config(config)
     if tracker is None:
         # The hands are all that tells where the bar is.
-        reading = dataclasses.replace(reading, looks_per_s=BARE_LOOKS_PER_S)
-    reader = pose.PoseReader(network, reading) if network is not None else None
-    repeats = DuplicateCounter()
-    n_duplicate = 0
+        looks = dataclasses.replace(looks, looks_per_s=BARE_LOOKS_PER_S)
+    reader = pose.PoseReader(network, looks) if network is not None else None
     stills = []
     kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
     with reader or nullcontext():
-        for frame in stream(info, stats=stats):
-            n_duplicate += repeats.update(frame.image)
+        for frame in reading.frames():
             if frame.index in kept:
                 stills.append(_shrunk(frame, STILL_SIDE_PX))
             motion.update(frame)
@@ -107,7 +106,7 @@ def follow(
             if strips is not None:
                 strips.update(frame.image, row)
             if reader is not None:
-                line = pose.bar_line(row, reading) if row else None
+                line = pose.bar_line(row, looks) if row else None
                 reader.update(frame.index, frame.time_s, frame.image, line)
             progress("following the bar", (frame.index + 1) / info.n_frames)
     camera = motion.table()
@@ -116,10 +115,11 @@ def follow(
     if tracker is not None:
         track = tracker.table()
     elif joints_px is not None:
-        track = pose.held_track(camera["time_s"].to_numpy(dtype=float), joints_px, reading)
+        track = pose.held_track(camera["time_s"].to_numpy(dtype=float), joints_px, looks)
     if strips is not None:
         focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
+    n_duplicate = reading.stats.n_duplicate
     return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
 
 

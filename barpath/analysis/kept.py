@@ -8,15 +8,20 @@ from typing import Any
 import cv2
 import numpy as np
 
+from barpath.analysis.azimuth import place_words
 from barpath.analysis.config import AnalysisConfig, with_bar
+from barpath.analysis.filmfacts import Fact
 from barpath.analysis.following import Detected
 from barpath.analysis.setresult import SetResult
 from barpath.clip.sceneroll import SceneRoll
 from barpath.ground.equipment import POWER_BAR, Bar, bar_of
 from barpath.lift.advice import profile_from
-from barpath.space.fittedcamera import Calibration
+from barpath.space.fittedcamera import Calibration, CalibrationConfig
 from barpath.space.joints import near_side
 from barpath.space.scalecheck import Systematics
+
+AS_GIVEN = ("plate_given", "load_kg", "upper_arm_m", "stature_m", "note", "find_joints")
+"""Settings that a result tells under their own names."""
 
 
 def options_of(config: AnalysisConfig) -> dict[str, Any]:
@@ -37,19 +42,14 @@ def options_of(config: AnalysisConfig) -> dict[str, Any]:
 def config_of(result: SetResult) -> AnalysisConfig:
     """Settings that a set was measured with, as far as a user can choose them."""
     options = result.options
+    profile = options.get("profile")
     config = AnalysisConfig(
         view=result.view,
-        load_kg=options["load_kg"],
-        plate_given=options["plate_given"],
-        upper_arm_m=options["upper_arm_m"],
-        stature_m=options["stature_m"],
-        note=options["note"],
-        find_joints=options["find_joints"],
         corrections=result.corrections,
-        profile=None if options.get("profile") is None else profile_from(options["profile"]),
+        profile=None if profile is None else profile_from(profile),
+        calibration=CalibrationConfig(plate_mm=options["plate_mm"]),
+        **{name: options[name] for name in AS_GIVEN},
     )
-    calibration = dataclasses.replace(config.calibration, plate_mm=options["plate_mm"])
-    config = dataclasses.replace(config, calibration=calibration)
     return with_bar(config, bar_in(result))
 
 
@@ -61,11 +61,13 @@ def bar_in(result: SetResult) -> Bar:
 def calibration_summary(
     calibration: Calibration,
     spread: Systematics,
-    level: SceneRoll,
     config: AnalysisConfig,
     head: int,
+    level: SceneRoll,
+    azimuth: Fact,
 ) -> dict[str, Any]:
-    """How pixels became metres, as a result tells it."""
+    """How pixels became metres and where the camera stood, as a result tells it."""
+    near = near_side(head)
 
     def degrees(name: str) -> tuple[float, float]:
         return float(np.rad2deg(calibration.value(name))), float(np.rad2deg(calibration.sd(name)))
@@ -94,7 +96,10 @@ def calibration_summary(
         "scene_lines": level.n_lines,
         "plate_check_mm": calibration.plate_check_mm,
         "head_direction": {1: "image right", -1: "image left", 0: "unknown"}[head],
-        "near_arm": near_side(head),
+        "near_arm": near,
+        "azimuth_deg": azimuth.value,
+        "azimuth_sd_deg": azimuth.sd,
+        "filmed": place_words(azimuth, calibration.shows, near),
         "followed_end": calibration.end or "unknown",
         "method": (
             f"Plate of {config.calibration.plate_mm:.0f} mm; up from {calibration.roll_source}."

@@ -38,6 +38,9 @@ from barpath.space import arms3d
 from barpath.space.joints import near_side
 from barpath.space.pairing import AMBIGUOUS, Sync
 
+JOINED_EVENTS = ("start_s", "touch_s", "press_s", "lockout_s", "sticking_min_s")
+"""Moments of a repetition whose times in several clips are averaged."""
+
 
 @dataclass(frozen=True)
 class PairResult:
@@ -57,7 +60,7 @@ class PairResult:
         `time_s` (front clip's clock), `x_m, y_m, z_m` of the bar's middle, `sd_x_m, sd_y_m,
         sd_z_m`, `tilt_deg`, and `side_y_m` the side view's height on the front view's zero.
     reps : DataFrame
-        `rep` (of the front clip), `kind` and times on the front clip's clock.
+        From `joined_reps`: `rep`, `kind` and times as the first clip counts them.
     arms : Arms3d or None
     joints : DataFrame
         `rep, moment, time_s, side, joint, x_m, y_m, z_m, sd_x_m, sd_y_m, sd_z_m, seen`.
@@ -131,7 +134,8 @@ def measure_clips(
     syncs = tuple(on_one_clock(front, other, config.sync) for other in clips[1:])
     views, scale_rel_sd = _in_one_space(clips, syncs)
     bar = bar_in_space(views)
-    reps = joined_reps(front.reps, side.reps, syncs[0].lag_s, config.match_s)
+    lags_s = [0.0, *(sync.lag_s for sync in syncs)]
+    reps = joined_reps([clip.reps for clip in clips], lags_s, config.match_s)
     notes = _notes(clips, syncs, reps)
     moments, spans = moments_of(reps, bar, config)
     arms = None
@@ -179,7 +183,7 @@ def _in_order(clips: Sequence[SetResult]) -> tuple[SetResult, ...]:
         names = " and ".join(f"'{clip.source_name}'" for clip in ordered[:2])
         raise OptionError(
             f"Both {names} were filmed from the feet; the second clip must be from the side or at"
-            " an angle."
+            " a slant."
         )
     bars = list(dict.fromkeys(bar_in(clip) for clip in ordered))
     if len(bars) > 1:
@@ -206,45 +210,79 @@ def _tilt_sd_deg(clip: SetResult) -> float:
     return float(clip.calibration["tilt_sd_deg"] or 0.0)
 
 
-def joined_reps(
-    front: pd.DataFrame, side: pd.DataFrame, lag_s: float, match_s: float
-) -> pd.DataFrame:
-    """Repetitions of the front clip with the side clip's times of the same ones averaged in.
+def reps_met(first: pd.DataFrame, other: pd.DataFrame, lag_s: float, match_s: float) -> list[float]:
+    """Which repetition of another clip each of the first one's is; NaN where it has none.
 
     Parameters
     ----------
-    front, side : DataFrame
+    first, other : DataFrame
         Rep tables on their own clocks.
     lag_s : float
-        Side clock less front clock.
+        Other clock less first clock.
+    match_s : float
+        Largest distance between the touches of one repetition.
+    """
+    met = []
+    for touch_s in first["touch_s"]:
+        apart = (other["touch_s"] - lag_s - touch_s).abs()
+        near = apart.notna().any() and apart.min() <= match_s
+        met.append(float(other["rep"].loc[apart.idxmin()]) if near else math.nan)
+    return met
+
+
+def joined_reps(
+    tables: Sequence[pd.DataFrame], lags_s: Sequence[float], match_s: float
+) -> pd.DataFrame:
+    """Repetitions of the first clip, with the times of the same ones in the others averaged in.
+
+    Parameters
+    ----------
+    tables : sequence of DataFrame
+        Rep tables on their own clocks.
+    lags_s : sequence of float
+        Each clock less that of the first clip.
     match_s : float
         Largest distance between the touches of one repetition.
 
     Returns
     -------
     DataFrame
-        `rep, kind, side_rep` (NaN when not matched) and `start_s, touch_s, press_s, lockout_s,
-        sticking_min_s` on the front clip's clock.
+        `rep, kind, side_rep` (that of the second clip; NaN when not matched), `n_clips` that show
+        it, and `start_s, touch_s, press_s, lockout_s, sticking_min_s` on the first clip's clock:
+        means weighted by the inverse of the squares of their standard uncertainties.
     """
-    events = ("start_s", "touch_s", "press_s", "lockout_s", "sticking_min_s")
+    first, *others = tables
+    met = [
+        reps_met(first, other, lag_s, match_s)
+        for other, lag_s in zip(others, lags_s[1:], strict=True)
+    ]
+    by_number = [other.set_index("rep").to_dict("index") for other in others]
     rows = []
-    for rep in front.itertuples():
-        apart = (side["touch_s"] - lag_s - rep.touch_s).abs()
-        other = side.loc[apart.idxmin()] if len(apart.dropna()) else None
-        if other is not None and not apart.min() <= match_s:
-            other = None
-        row: dict[str, Any] = {"rep": int(rep.rep), "kind": rep.kind}
-        row["side_rep"] = np.nan if other is None else float(other["rep"])
-        for event in events:
-            times = [getattr(rep, event, np.nan)]
-            if other is not None and event in side:
-                times.append(other[event] - lag_s)
-            known = [t for t in times if math.isfinite(t)]
-            # A sticking point that only one view has is no agreed one.
-            agreed = len(known) == len(times) or event != "sticking_min_s"
-            row[event] = float(np.mean(known)) if known and agreed else np.nan
-        rows.append(row)
-    return pd.DataFrame(rows, columns=["rep", "kind", "side_rep", *events])
+    for k, rep in enumerate(first.to_dict("records")):
+        shown = [(rep, lags_s[0])]
+        for numbers, own, lag_s in zip(met, by_number, lags_s[1:], strict=True):
+            if not math.isnan(numbers[k]):
+                shown.append((own[numbers[k]], lag_s))
+        row: dict[str, Any] = {"rep": int(rep["rep"]), "kind": rep["kind"]}
+        row |= {"side_rep": met[0][k], "n_clips": len(shown)}
+        rows.append(row | {event: _joined_time(event, shown) for event in JOINED_EVENTS})
+    return pd.DataFrame(rows, columns=["rep", "kind", "side_rep", "n_clips", *JOINED_EVENTS])
+
+
+def _joined_time(event: str, shown: Sequence[tuple[dict[Any, Any], float]]) -> float:
+    """Time of an event from the rows of one repetition, each with the lag of its clock."""
+    told = [(row[event] - lag_s, _sd_s(event, row)) for row, lag_s in shown if event in row]
+    known = [(time_s, sd_s) for time_s, sd_s in told if math.isfinite(time_s)]
+    # A sticking point that not all views have is no agreed one.
+    if not known or (event == "sticking_min_s" and len(known) < len(told)):
+        return math.nan
+    times_s, sd_s = np.array(known).T
+    return float(np.average(times_s, weights=1 / sd_s**2 if (sd_s > 0).all() else None))
+
+
+def _sd_s(event: str, row: dict[Any, Any]) -> float:
+    """Standard uncertainty of an event's time; NaN where it is not stated."""
+    return float(row.get(f"{event.removesuffix('_s')}_sd_s", math.nan))
 
 
 def _advice(
@@ -277,7 +315,7 @@ def _notes(clips: Sequence[SetResult], syncs: Sequence[Sync], reps: pd.DataFrame
                     " plate's diameter given for each.",
                 )
             )
-    lone = reps["side_rep"].isna().sum()
+    lone = (reps["n_clips"] == 1).sum()
     if lone:
         notes.append(
             Note("reps_unmatched", "info", f"{lone} of the repetitions are in the first clip only.")

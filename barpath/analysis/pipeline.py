@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from barpath.analysis.armsight import arm_sighting, place_arms, with_arms
+from barpath.analysis.azimuth import azimuth_of
 from barpath.analysis.config import AnalysisConfig, arm_config, with_bar
 from barpath.analysis.corrections import check_corrections, correct_track
 from barpath.analysis.finding import find_bar
@@ -31,7 +32,8 @@ from barpath.analysis.placing import (
 from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import SetResult
 from barpath.analysis.trajectory import move_origin, toward_head, trajectory_of
-from barpath.clip.frames import ClipInfo, StreamStats, check_size, probe, stream
+from barpath.clip.frames import ClipInfo, StreamStats, check_size, probe
+from barpath.clip.reading import Reading
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of
@@ -112,13 +114,13 @@ def analyse(
     progress("looking for the bar", 0.0)
     if network is None and config.find_joints:
         network = JointNetwork(config.pose_model)
-    stats = StreamStats()
-    try:
-        found = find_bar(info, config, progress, network)
-        detected = follow(info, found, config, progress, network, stats)
-        return measure(_as_read(info, stats), detected, config)
-    except (BarNotFoundError, NoRepError) as error:
-        raise _with_damage(error, info, stats) from error
+    with Reading(info, config.kept_bytes) as reading:
+        try:
+            found = find_bar(reading, config, progress, network)
+            detected = follow(reading, found, config, progress, network)
+            return measure(_as_read(info, reading.stats), detected, config)
+        except (BarNotFoundError, NoRepError) as error:
+            raise _with_damage(error, reading) from error
 
 
 @one_blas_thread
@@ -162,6 +164,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         info, view, spread, joints_m, path.cutoff_hz, lift.sway_m, head, sight_deg, config
     )
     table = all_measures(path.table, lift.reps, joints_m, context, arms)
+    azimuth = azimuth_of(calibration, seen.track, head)
     notes = describe(info, detected, calibration, spread, head, config)
     notes += bridged_note(detected.track, seen.track)
     notes += [] if arms is None else [arm_note(arms, config)]
@@ -171,7 +174,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         view=view,
         view_source=detected.view_source,
         options=options_of(config),
-        calibration=calibration_summary(calibration, spread, detected.level, config, head),
+        calibration=calibration_summary(calibration, spread, config, head, detected.level, azimuth),
         trajectory=path.table,
         track=detected.track,
         camera=camera,
@@ -245,11 +248,12 @@ def _as_read(info: ClipInfo, stats: StreamStats) -> ClipInfo:
 
 
 def _with_damage(
-    error: BarNotFoundError | NoRepError, info: ClipInfo, stats: StreamStats
+    error: BarNotFoundError | NoRepError, reading: Reading
 ) -> BarNotFoundError | NoRepError:
     """The same error, with what is damaged in the clip, which may be why."""
+    info, stats = reading.info, reading.stats
     if not stats.n_frames:
-        for _ in stream(info, max_side_px=16, grey=True, stats=stats):
+        for _ in reading.frames(max_side_px=16, grey=True):
             pass
     said = dict.fromkeys((*info.warnings, *stats.sentences()))
     whole = not (info.n_undecodable or stats.n_undecodable or stats.n_doubtful or stats.resized)

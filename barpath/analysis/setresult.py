@@ -95,3 +95,8 @@ class SetResult:
     def shows(self) -> View:
         """What can be seen from where the camera stood."""
         return view_of(self.view)
+
+    @property
+    def filmed(self) -> str:
+        """From where it was filmed, in words; results of earlier versions know the view alone."""
+        return str(self.calibration.get("filmed") or self.shows.words)

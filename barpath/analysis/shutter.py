@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.filmfacts import Fact
-from barpath.clip.frames import ClipInfo, stream
+from barpath.clip.reading import Reading
 from barpath.sight import plate, platetrack
 from barpath.sight.ellipse import Ellipse
 
@@ -104,14 +104,14 @@ def exposure_from_edges(along_px: Floats, across_px: Floats, speed_px_s: Floats)
     return Fact(value, spread / math.sqrt(len(each)) + 0.15 * value)
 
 
-def exposure(info: ClipInfo, seed: plate.PlateSeed, config: AnalysisConfig) -> tuple[Fact, float]:
+def exposure(reading: Reading, seed: plate.PlateSeed, config: AnalysisConfig) -> tuple[Fact, float]:
     """Exposure from the plate's edges where it moves fastest, and its speed there in px/s."""
     path = seed.path
     if len(path) < 2:
         return Fact(reason="The bar's way was not followed."), math.nan
     speed = np.abs(np.diff(path[:, 3])) / np.maximum(np.diff(path[:, 1]), 1e-6)
     k = int(np.argmax(speed))
-    table, kept = _followed_between(info, seed, int(path[k, 0]), int(path[k + 1, 0]), config)
+    table, kept = _followed_between(reading, seed, int(path[k, 0]), int(path[k + 1, 0]), config)
     if len(table) < 6:
         return Fact(reason="The plate was not followed where it moved fast."), float(speed[k])
     y, t = table["y_px"].to_numpy(dtype=float), table["time_s"].to_numpy(dtype=float)
@@ -137,12 +137,12 @@ def exposure(info: ClipInfo, seed: plate.PlateSeed, config: AnalysisConfig) -> t
 
 
 def _followed_between(
-    info: ClipInfo, seed: plate.PlateSeed, begin: int, end: int, config: AnalysisConfig
+    reading: Reading, seed: plate.PlateSeed, begin: int, end: int, config: AnalysisConfig
 ) -> tuple[pd.DataFrame, dict[int, Greys]]:
     """Plate table about a few frames, where it was not lost, and the frames in grey."""
     tracker = platetrack.PlateTracker(seed, config.plate)
     kept = {}
-    for frame in stream(info, indices=range(max(begin - 10, 0), min(end + 5, info.n_frames))):
+    for frame in reading.pick(range(max(begin - 10, 0), min(end + 5, reading.info.n_frames))):
         tracker.update(frame)
         kept[frame.index] = np.asarray(cv2.cvtColor(frame.image, cv2.COLOR_RGB2GRAY), np.uint8)
     table = tracker.table()

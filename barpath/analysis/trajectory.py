@@ -67,17 +67,7 @@ def side_trajectory(track: pd.DataFrame, calibration: Calibration, config: Analy
     points = pinhole.side_points(calibration.params, ellipse_px, calibration.principal_px)
     scale = scalecheck.side_systematics(calibration, track).px_per_m
     sd = track["sd_px"].to_numpy(dtype=float) / scale
-    table = pd.DataFrame(
-        {
-            "frame": track["frame"],
-            "time_s": track["time_s"],
-            "x_m": points[:, 0],
-            "y_m": points[:, 1],
-        }
-    )
-    _smooth_into(table, "x", sd, config)
-    cutoff_hz = _smooth_into(table, "y", sd, config)
-    table["sd_m"] = table[["sd_x_m", "sd_y_m"]].max(axis=1)
+    table, cutoff_hz = _smoothed(track, points, sd, config)
     table["state"] = track["state"]
     return Path3(table, np.zeros(2), np.full(len(table), np.nan), cutoff_hz)
 
@@ -99,17 +89,7 @@ def front_trajectory(
     sd_ends = track[["image_left_sd_px", "image_right_sd_px"]].to_numpy(dtype=float) / scale
     sd = np.hypot(*sd_ends.T) / 2
     middle = (left + right) / 2
-    table = pd.DataFrame(
-        {
-            "frame": track["frame"],
-            "time_s": track["time_s"],
-            "x_m": middle[:, 0],
-            "y_m": middle[:, 1],
-        }
-    )
-    _smooth_into(table, "x", sd, config)
-    cutoff_hz = _smooth_into(table, "y", sd, config)
-    table["sd_m"] = table[["sd_x_m", "sd_y_m"]].max(axis=1)
+    table, cutoff_hz = _smoothed(track, middle, sd, config)
     _add_ends(table, (left, right), sd_ends, calibration.value("log_plate_gap"), config)
     states = track[["image_left_state", "image_right_state"]]
     worst = np.select(
@@ -141,6 +121,24 @@ def _add_ends(
     rise = np.clip((table["left_y_m"] - table["right_y_m"]) / gap_m, -1.0, 1.0)
     table["tilt_deg"] = np.rad2deg(np.arcsin(rise))
     table["sd_tilt_deg"] = np.rad2deg(np.hypot(smoothed["left"].sd, smoothed["right"].sd) / gap_m)
+
+
+def _smoothed(
+    track: pd.DataFrame, points_m: Floats, sd_m: Floats, config: AnalysisConfig
+) -> tuple[pd.DataFrame, float]:
+    """Trajectory table of places with x and y first, raw and smoothed; the height's cut-off."""
+    table = pd.DataFrame(
+        {
+            "frame": track["frame"],
+            "time_s": track["time_s"],
+            "x_m": points_m[:, 0],
+            "y_m": points_m[:, 1],
+        }
+    )
+    _smooth_into(table, "x", sd_m, config)
+    cutoff_hz = _smooth_into(table, "y", sd_m, config)
+    table["sd_m"] = table[["sd_x_m", "sd_y_m"]].max(axis=1)
+    return table, cutoff_hz
 
 
 def _smooth_into(table: pd.DataFrame, name: str, sd: Floats, config: AnalysisConfig) -> float:

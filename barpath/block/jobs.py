@@ -117,7 +117,7 @@ class BlockConfig:
     analysis: AnalysisConfig = field(default_factory=AnalysisConfig)
     workers: int | None = None
     memory_bytes: int | None = None
-    clip_bytes: int = 900_000_000
+    clip_bytes: int = 1_050_000_000
     attempts: int = 2
     clips_per_worker: int = 25
     retry_failed: bool = False

@@ -27,7 +27,7 @@ CACHE_VERSION = 7
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
 MEASURE_VERSION = 10
 """The same for what is measured from what was seen; a new measure needs no raising."""
-JOIN_VERSION = 1
+JOIN_VERSION = 2
 """The same for what is measured from several clips of a set together."""
 
 MEASURE_ONLY = (
@@ -45,6 +45,10 @@ MEASURE_ONLY = (
     "arms",
 )
 """Settings that cannot change what is seen in a clip, so that they are no part of its key."""
+
+
+NO_BEARING = ("kept_bytes",)
+"""Settings that can change nothing at all, so that they are part of no key."""
 
 
 def configs_of(entry: ClipEntry, analysis: AnalysisConfig) -> tuple[AnalysisConfig, AnalysisConfig]:
@@ -118,6 +122,8 @@ def keys_of(
     from importlib.metadata import version
 
     seen, whole = (dataclasses.asdict(config) for config in configs)
+    for name in NO_BEARING:
+        del seen[name], whole[name]
     for name in MEASURE_ONLY:
         del seen[name]
     if configs[0].find_joints:

@@ -121,7 +121,7 @@ def _same_repetitions(joined: PairResult, config: PairConfig) -> list[list[int]]
                 f"Its clips do not show the same repetitions: {len(first.reps)} in one,"
                 f" {len(other.reps)} in another."
             )
-        met = pairset.joined_reps(first.reps, other.reps, sync.lag_s, config.match_s)["side_rep"]
+        met = pd.Series(pairset.reps_met(first.reps, other.reps, sync.lag_s, config.match_s))
         kinds = other.reps.set_index("rep")["kind"]
         if met.isna().any() or met.duplicated().any():
             raise OptionError("Its clips do not show the same repetitions.")

@@ -4,10 +4,11 @@ In: a video file. Out: `frames.ClipInfo`, a stream of `frames.Frame` (RGB, `time
 from the first frame), and of the scene `cameramotion`'s table of transforms from image to steadied
 image (pixels) and `sceneroll`'s roll and pitch (degrees).
 
-`frames` rests on `container`, which reads the file, `upright`, which turns and scales pictures, and
-`rates`; `cameramotion` and `sceneroll` on `scene`, which holds their settings and the arithmetic of
-transforms, and on `scenelines`. `writer` writes clips; `samples` knows where the demonstration clip
-lies.
+`reading` gives those frames to one who looks ahead and then to one who takes all of them, and
+decodes them once. `frames` rests on `container`, which reads the file, `upright`, which turns and
+scales pictures, and `rates`; `cameramotion` and `sceneroll` on `scene`, which holds their settings
+and the arithmetic of transforms, and on `scenelines`. `writer` writes clips; `samples` knows where
+the demonstration clip lies.
 """
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "container",
     "frames",
     "rates",
+    "reading",
     "samples",
     "scene",
     "scenelines",

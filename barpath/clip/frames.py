@@ -42,6 +42,9 @@ _MISSING_END_S = 1.0
 _MIN_SIDE_PX = 48
 _MAX_TOLD_RUNS = 3
 
+Decoded = tuple[int, VideoFrame, bool, VideoStream]
+"""A frame's index, the frame as coded, whether it is built on damaged ones, and its stream."""
+
 
 @dataclass(frozen=True)
 class ClipInfo:
@@ -460,16 +463,8 @@ def sample(
     OptionError
         `per_s` or `max_s` is not a positive number.
     """
-    for name, value in (("number of samples a second", per_s), ("stretch to sample", max_s)):
-        if not (math.isfinite(value) and value > 0):
-            raise OptionError(f"The {name} must be a positive number, not {value}.")
     info = clip if isinstance(clip, ClipInfo) else probe(clip)
-    stop_s = min(start_s + max_s, info.duration_s)
-    n_samples = max(math.ceil(round((stop_s - start_s) * per_s, 6)), 0)
-    wanted_s = start_s + np.arange(n_samples) / per_s
-    after = np.clip(np.searchsorted(info.times_s, wanted_s), 1, info.n_frames - 1)
-    nearer_before = wanted_s - info.times_s[after - 1] <= info.times_s[after] - wanted_s
-    nearest = np.unique(after - nearer_before).tolist()
+    nearest = evenly_spaced(info, per_s, max_s, start_s)
     shared = [frame for frame in known if nearest and nearest[0] <= frame.index]
     if shared and [frame.index for frame in shared] == nearest[: len(shared)]:
         # The last of them is read once more, which shows whether the rest comes out alike.
@@ -481,31 +476,66 @@ def sample(
     return list(stream(info, indices=nearest, max_side_px=max_side_px, grey=grey))
 
 
+def evenly_spaced(info: ClipInfo, per_s: float, max_s: float, start_s: float = 0.0) -> list[int]:
+    """Frame indices that `sample` takes, in order; see there."""
+    for name, value in (("number of samples a second", per_s), ("stretch to sample", max_s)):
+        if not (math.isfinite(value) and value > 0):
+            raise OptionError(f"The {name} must be a positive number, not {value}.")
+    stop_s = min(start_s + max_s, info.duration_s)
+    n_samples = max(math.ceil(round((stop_s - start_s) * per_s, 6)), 0)
+    wanted_s = start_s + np.arange(n_samples) / per_s
+    after = np.clip(np.searchsorted(info.times_s, wanted_s), 1, info.n_frames - 1)
+    nearer_before = wanted_s - info.times_s[after - 1] <= info.times_s[after] - wanted_s
+    return np.unique(after - nearer_before).tolist()
+
+
 def _stream(
     info: ClipInfo, chosen: np.ndarray, max_side_px: int | None, grey: bool, stats: StreamStats
 ) -> Iterator[Frame]:
+    with contextlib.closing(decode_chosen(info, chosen, stats)) as decoded:
+        yield from to_images(info, decoded, max_side_px, grey, stats, wanted=bool(chosen.size))
+
+
+def to_images(
+    info: ClipInfo,
+    decoded: Iterable[Decoded],
+    max_side_px: int | None,
+    grey: bool,
+    stats: StreamStats,
+    *,
+    wanted: bool = True,
+) -> Iterator[Frame]:
+    """Turn decoded frames into the upright images that `stream` gives; see there.
+
+    Parameters
+    ----------
+    info
+    decoded
+        From `decode_chosen`.
+    max_side_px, grey, stats
+        As for `stream`.
+    wanted
+        Whether it is an error that there is none.
+    """
     duplicates = DuplicateCounter()
     converter = None
-    with contextlib.closing(decode_chosen(info, chosen, stats)) as decoded:
-        for index, frame, doubtful, video in decoded:
-            size_px = (frame.width, frame.height)
-            if converter is None:
-                converter = Converter(Geometry.of(frame, video), max_side_px, grey)
-                first_px = size_px
-            elif size_px != first_px and stats.resized is None:
-                stats.resized = (index, first_px, size_px)
-            image = converter.image(frame)
-            stats.n_frames += 1
-            stats.n_doubtful += doubtful
-            stats.n_duplicate += duplicates.update(image)
-            yield Frame(index, float(info.times_s[index]), image)
-    if converter is None and chosen.size:
+    for index, frame, doubtful, video in decoded:
+        size_px = (frame.width, frame.height)
+        if converter is None:
+            converter = Converter(Geometry.of(frame, video), max_side_px, grey)
+            first_px = size_px
+        elif size_px != first_px and stats.resized is None:
+            stats.resized = (index, first_px, size_px)
+        image = converter.image(frame)
+        stats.n_frames += 1
+        stats.n_doubtful += doubtful
+        stats.n_duplicate += duplicates.update(image)
+        yield Frame(index, float(info.times_s[index]), image)
+    if converter is None and wanted:
         raise ClipError(f"{info.path} is damaged: none of the frames needed can be decoded.")
 
 
-def decode_chosen(
-    info: ClipInfo, chosen: np.ndarray, stats: StreamStats
-) -> Generator[tuple[int, VideoFrame, bool, VideoStream]]:
+def decode_chosen(info: ClipInfo, chosen: np.ndarray, stats: StreamStats) -> Generator[Decoded]:
     """Decode the chosen frames (sorted indices), seeking over long gaps where that is safe."""
     may_seek = info._index.stamped
     done = 0

@@ -16,6 +16,7 @@ import io
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -23,6 +24,9 @@ import pandas as pd
 _FORMULA = r"\s*[=+\-@＝＋－＠\t\r]"
 _TO_GUARD = re.compile(rf"'*{_FORMULA}")
 _GUARDED = re.compile(rf"'+{_FORMULA}")
+# From pandas 3.1 on numbers are always read to the last digit, and to ask for it is deprecated.
+_ASKED = tuple(int(part) for part in pd.__version__.split(".")[:2]) < (3, 1)
+_EXACT: dict[str, Any] = {"float_precision": "round_trip"} if _ASKED else {}
 
 
 def guarded(text: str) -> str:
@@ -113,7 +117,7 @@ def read_csv(path: Path, text: Callable[[str], bool] | None = None) -> pd.DataFr
     words = [name for name in columns if text is None or text(name)]
     table = pd.read_csv(
         io.StringIO(text_of),
-        float_precision="round_trip",
+        **_EXACT,
         header=0,
         names=columns,
         dtype=dict.fromkeys(words, str),

@@ -18,9 +18,7 @@ class View:
     name : str
         As in tables, files and options.
     words : str
-        Where it was filmed from.
-    filmed, stood : str
-        The same as a report says how the set was filmed, and as a pair says where cameras stood.
+        Where it was filmed from, as is said of a set that was filmed and of a camera that stood.
     ends : tuple of str
         Ends of the bar that are followed, as the beginnings of their columns in the track: both
         ends, or one without a name, the plate nearest the camera.
@@ -41,8 +39,6 @@ class View:
 
     name: str
     words: str
-    filmed: str
-    stood: str
     ends: tuple[str, ...]
     along: bool
     widths: bool
@@ -78,8 +74,6 @@ _PLATE = ("",)
 SIDE = View(
     name="side",
     words="from the side",
-    filmed="from the side",
-    stood="from the side",
     ends=_PLATE,
     along=True,
     widths=False,
@@ -91,8 +85,6 @@ SIDE = View(
 OBLIQUE = View(
     name="oblique",
     words="at a slant",
-    filmed="obliquely",
-    stood="at an angle",
     ends=_PLATE,
     along=True,
     widths=False,
@@ -104,8 +96,6 @@ OBLIQUE = View(
 FRONT = View(
     name="front",
     words="from the feet",
-    filmed="from the feet",
-    stood="from the feet",
     ends=("image_left_", "image_right_"),
     along=False,
     widths=True,

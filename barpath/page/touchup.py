@@ -30,7 +30,6 @@ from starlette.routing import Route
 
 from barpath.analysis import pipeline
 from barpath.analysis.corrections import (
-    ENDS,
     JOINTS,
     Corrections,
     as_tracked,
@@ -52,6 +51,7 @@ from barpath.page import local
 from barpath.page.local import RefusedError, Served, body_of, nothing_here
 from barpath.report import measureplots
 from barpath.report.output import REPORT_FILE, VIDEO_FILE, publish
+from barpath.sight.barline import ENDS
 
 ASSETS = Path(str(files("barpath").joinpath("assets")))
 EVENTS = (("touch_s", "touch"), ("press_s", "start of the press"), ("lockout_s", "lockout"))

@@ -73,7 +73,7 @@ def pair_html(pair: PairResult, bottom: np.ndarray | None = None) -> str:
         "pair.html",
         title=f"Bench press, {len(names)} views: {names[0]}",
         names=names,
-        places=" and ".join(dict.fromkeys(clip.shows.stood for clip in pair.clips)),
+        places=" and ".join(dict.fromkeys(clip.filmed for clip in pair.clips)),
         about=_about(pair),
         answer=answer(facts, pair.profile),
         bottom=shown,
@@ -304,9 +304,9 @@ def path_picture(pair: PairResult) -> Picture:
     figure = Figure(figsize=(WIDTH_IN, 4.4), layout="constrained")
     panels = figure.subplots(1, 3)
     views = (
-        ("x_m", "y_m", "from the side", "toward the head (cm)", "height (cm)"),
-        ("z_m", "y_m", "from the feet", "to the lifter's left (cm)", ""),
-        ("z_m", "x_m", "from above", "to the lifter's left (cm)", "toward the head (cm)"),
+        ("x_m", "y_m", "from the side", "head (cm) →", "height (cm)"),
+        ("z_m", "y_m", "from the feet", "lifter's left (cm) →", ""),
+        ("z_m", "x_m", "from above", "lifter's left (cm) →", "head (cm) →"),
     )
     colours = rep_colours(len(pair.reps))
     for axes, (across, up, title, x_label, y_label) in zip(panels, views, strict=True):
@@ -325,7 +325,9 @@ def path_picture(pair: PairResult) -> Picture:
         axes.grid(color=GRID, lw=0.5)
     panels[0].legend(loc="best")
     return Picture(
-        figure, "The path of the bar's middle in each press, seen from three directions, to scale."
+        figure,
+        "The path of the bar's middle in each press, seen from three directions, each to its own"
+        " scale.",
     )
 
 

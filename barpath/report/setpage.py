@@ -62,6 +62,7 @@ _CALIBRATION_WORDS: dict[str, tuple[str, str]] = {
     "roll_deg": ("Camera roll", "°"),
     "pitch_deg": ("Camera pitch", "°"),
     "plane_angle_deg": ("Camera turned out of the square view by", "°"),
+    "azimuth_deg": ("Camera around the bench (0 at the feet, 90 beside)", "°"),
     "head_direction": ("Lifter's head", ""),
     "near_arm": ("Arm nearer the camera", ""),
     "followed_end": ("End of the bar that was followed", ""),
@@ -307,7 +308,7 @@ def _about(result: SetResult) -> str:
     kinds = result.reps["kind"].value_counts()
     odd = [f"{kinds[kind]} {kind}" for kind in ("partial", "failed") if kind in kinds]
     count = plural(len(result.reps), "repetition") + (f" ({', '.join(odd)})" if odd else "")
-    about = [count, f"filmed {result.shows.filmed}"]
+    about = [count, f"filmed {result.filmed}"]
     load = result.options.get("load_kg")
     if isinstance(load, int | float) and math.isfinite(load):
         about.insert(1, f"{load:g} kg")
@@ -483,7 +484,8 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
     info, calibration = result.info, dict(result.calibration)
     source = "given" if result.view_source == "given" else "guessed from the picture"
     pairs: list[tuple[str, str]] = [
-        ("View", f"{result.shows.filmed} ({source})"),
+        ("View", f"{result.shows.words} ({source})"),
+        ("Filmed", result.filmed),
         ("Picture", f"{info.width_px} × {info.height_px} pixels"),
         ("Frame rate", f"{info.fps:.4g} frames a second"
          + (", varying" if info.variable_rate else "")),
@@ -494,7 +496,11 @@ def _how_measured(result: SetResult) -> list[tuple[str, str]]:
     if info.time_scale and info.time_scale != 1.0:
         pairs.append(("Slow motion", f"1 s of the file is {info.time_scale:.3g} s of the lift"))
     for key, value in calibration.items():
-        if not _known(value) or (key.endswith("_sd_deg") and key not in _CALIBRATION_WORDS):
+        if (
+            key == "filmed"
+            or not _known(value)
+            or (key.endswith("_sd_deg") and key not in _CALIBRATION_WORDS)
+        ):
             continue
         label, unit = _CALIBRATION_WORDS.get(key, (key.replace("_", " "), ""))
         sd = calibration.get(key.replace("_deg", "_sd_deg")) if key.endswith("_deg") else None

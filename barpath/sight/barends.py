@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
 from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.sight.barline import ENDS
 from barpath.sight.jointnet import SIDES
 from barpath.sight.pictures import grey_levels
 
 Floats = NDArray[np.float64]
 
-ENDS = ("image_left", "image_right")
 SIGNS = np.array([-1.0, 1.0])
 """Of the direction outward along the bar, for `ENDS`."""
 
@@ -63,7 +63,8 @@ class EndsConfig:
         So much of the bar on either side of the step is compared among the pictures, and by so much
         it may have shifted.
     calm_s : float
-        Jumps of a bare bar's ends along it that are over in half this time are taken out.
+        Jumps of a bare bar's ends along it that are over in half this time are taken out, those of
+        both ends too.
     unlike_level : float
         Grey levels beyond which a difference counts no more.
     edge_level : float
@@ -153,7 +154,8 @@ class BarStrips:
     def __init__(self, config: EndsConfig | None = None, *, bare: bool = False) -> None:
         self.config, self.bare = config or EndsConfig(), bare
         self._kept: list[NDArray[np.uint8]] = []
-        self._height_px: list[float] = []
+        self._ends_px: list[Floats] = []
+        self._frames: list[int] = []
         self._every = 1
         self._n_moved = 0
         self._last = np.full(2, np.nan)
@@ -180,10 +182,45 @@ class BarStrips:
         if (self._n_moved - 1) % self._every:
             return
         self._kept.append(grey_levels(laid_along(image, ends, self.config)))
-        self._height_px.append(float(middle[1]))
+        self._ends_px.append(ends)
+        self._frames.append(int(row["frame"]))
         if len(self._kept) > self.config.most:
-            self._kept, self._height_px = self._kept[::2], self._height_px[::2]
+            for kept in (self._kept, self._ends_px, self._frames):
+                del kept[1::2]
             self._every *= 2
+
+    def laid_anew(self, frames: NDArray[np.integer], ends_px: Floats) -> "BarStrips":
+        """Lay what was kept as if the bar's ends had been followed to other places along it.
+
+        Parameters
+        ----------
+        frames : ndarray of int, shape (n,)
+            Numbers of frames, those of all that was kept among them.
+        ends_px : ndarray, shape (n, 2, 2)
+            The ends in each, x and y, on the line through those that were followed.
+        """
+        out = BarStrips(self.config, bare=self.bare)
+        out._frames = list(self._frames)
+        row_of = {int(frame): row for row, frame in enumerate(frames)}
+        for kept, old, frame in zip(self._kept, self._ends_px, self._frames, strict=True):
+            new = ends_px[row_of[frame]]
+            along = old[1] - old[0]
+            # Of the distance between the old ends, from the middle between them.
+            places = (new - old.mean(axis=0)) @ along / (along @ along)
+            scale = float(np.ptp(places))
+            centre = (np.array(kept.shape[::-1]) - 1) / 2
+            begin = (1.0 - scale) * centre
+            begin[0] += places.mean() * self.config.barbell.inner_faces_m * self.config.px_per_m
+            picture = cv2.warpAffine(
+                kept,
+                np.column_stack([scale * np.eye(2), begin]),
+                kept.shape[::-1],
+                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            out._kept.append(np.asarray(picture, np.uint8))
+            out._ends_px.append(new)
+        return out
 
     def picture(self) -> NDArray[np.float32] | None:
         """Median of what was kept; None where that is too little."""
@@ -216,7 +253,7 @@ class BarStrips:
         kept = np.asarray(self._kept, dtype=np.float32)
         calm = 1.0 / (np.median(np.abs(kept - picture), axis=0) + config.edge_level)
         half, most = (round(m * config.px_per_m) for m in (config.around_m, config.creep_m))
-        height_px = np.asarray(self._height_px)
+        height_px = np.array([ends[:, 1].mean() for ends in self._ends_px])
         slopes = np.zeros(2)
         for k, place in enumerate(SIGNS * along_m):
             middle = round((picture.shape[1] - 1) / 2 + place * config.px_per_m)
@@ -458,7 +495,8 @@ def place_ends(
     if not np.isfinite(along).all(axis=1).any():
         return track.assign(span_rel_sd=np.nan)
     if strips.bare:
-        ends = _calmed(ends, along, track["time_s"].to_numpy(dtype=float), config)
+        ends = _settled(ends, along, track["time_s"].to_numpy(dtype=float), config)
+        strips = strips.laid_anew(track["frame"].to_numpy(), ends)
     span_px = np.nanmedian(np.hypot(*along.T))
     slant = np.abs(np.nanmedian(ends[:, :, 0], axis=0) - middle_x_px) / focal_px
     expected, sd = _expected(track, None if strips.bare else joints, config)
@@ -486,12 +524,26 @@ def place_ends(
     return out.assign(span_rel_sd=float(np.sqrt(found.covariance_m2.sum()) / length_m))
 
 
-def _calmed(ends: Floats, along: Floats, time_s: Floats, config: EndsConfig) -> Floats:
-    """Ends of a bare bar without jumps along it: its sleeves look much alike all along."""
+def _settled(ends: Floats, along: Floats, time_s: Floats, config: EndsConfig) -> Floats:
+    """Ends of a bare bar where they nearly always are, but for what moves both alike.
+
+    Its sleeves look much alike all along, so that either end may be followed farther in or out for
+    a while. A lifter moves the whole bar sideways; what one end alone says is not believed.
+    """
     window = 2 * round(0.5 * config.calm_s / np.median(np.diff(time_s))) + 1
     columns = pd.DataFrame(ends[:, :, 0])
     calm = columns.rolling(window, center=True, min_periods=1).median().to_numpy()
-    return ends + ((calm - ends[:, :, 0]) / along[:, :1])[:, :, None] * along[:, None]
+    usual = np.nanmedian(calm, axis=0)
+    # What goes with the height is perspective's, or an edge's that shows at some heights only.
+    height = ends[:, :, 1].mean(axis=1)
+    told = np.flatnonzero(np.isfinite(height))
+    some = told[:: max(1, len(told) // 100)]
+    slopes = [_median_slope(height[some], column[some]) for column in calm.T]
+    left, right = (calm - usual - np.outer(height - np.nanmedian(height), slopes)).T
+    alike = np.sign(left) == np.sign(right)
+    aside = np.where(alike, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
+    settled = usual + aside[:, None]
+    return ends + ((settled - ends[:, :, 0]) / along[:, :1])[:, :, None] * along[:, None]
 
 
 def _expected(

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -19,11 +18,18 @@ from numpy.typing import ArrayLike, NDArray
 from barpath.clip.scene import apply_transform
 from barpath.errors import BarNotFoundError
 from barpath.ground.choice import best_index, first_clearly_best
-from barpath.sight.barline import CLEARLY_BETTER, SIDES, BarEnd, BarlineConfig, BarSeed
+from barpath.sight.barline import CLEARLY_BETTER, ENDS, BarEnd, BarlineConfig, BarSeed
 from barpath.sight.barmodel import Model, bar_models
 from barpath.sight.barsearch import BarSamples, line_families, moving_lines, reduce, thin_lines
+from barpath.sight.pictures import FrameLike
 
 FloatArray = NDArray[np.floating]
+
+LEAST_SAMPLES = 6
+LEAST_END_TRAVEL = 0.5
+"""Both ends of a bar that is pressed move at least by this share of what its middle does."""
+LEAST_ENDS_ALIKE = 0.8
+"""Correlation of the two ends' heights."""
 
 _NOT_FOUND = (
     "No bar with plates at both ends that moves up and down was found; film from the lifter's feet "
@@ -32,7 +38,7 @@ _NOT_FOUND = (
 
 
 def find_bar(
-    samples: Iterable[Any],
+    samples: Iterable[FrameLike],
     config: BarlineConfig | None = None,
     camera: Sequence[ArrayLike] | None = None,
     ends_px: ArrayLike | None = None,
@@ -71,7 +77,7 @@ def find_bar(
     expected = None
     if ends_px is not None:
         expected = (np.asarray(ends_px, dtype=float) + 0.5) / stack.scale - 0.5
-    if len(stack.grey) < 6:
+    if len(stack.grey) < LEAST_SAMPLES:
         raise BarNotFoundError("Too few frames to tell the bar from what stands still.")
     scores = np.stack([thin_lines(grey) for grey in stack.grey])
     rest = np.percentile(scores[:: max(1, len(scores) // 80)], 65, axis=0)
@@ -133,9 +139,9 @@ def _follow_model(stack: BarSamples, model: Model, config: BarlineConfig) -> _Fo
     if travel < config.min_travel_share * plate:
         return None
     left_off, right_off = (y[good, side] - np.median(y[good, side]) for side in (0, 1))
-    if min(np.ptp(left_off), np.ptp(right_off)) < 0.5 * travel:
+    if min(np.ptp(left_off), np.ptp(right_off)) < LEAST_END_TRAVEL * travel:
         return None
-    if float(np.corrcoef(left_off, right_off)[0, 1]) < 0.8:
+    if float(np.corrcoef(left_off, right_off)[0, 1]) < LEAST_ENDS_ALIKE:
         return None
     # A large picture found again in every sample says more than a small one.
     return _Followed(model, y, dx, match, float(np.mean(match)) * plate**0.25)
@@ -172,19 +178,19 @@ def _seed_from(stack: BarSamples, found: _Followed, config: BarlineConfig) -> Ba
         left = to_image(number, model.left.x_px + dx[number, 0], y[number, 0])
         right = to_image(number, model.right.x_px + dx[number, 1], y[number, 1])
         rows.append([stack.frame[number], stack.time_s[number], *left, *right, match[number]])
-    names = [f"{side}_{axis}_px" for side in SIDES for axis in ("x", "y")]
+    names = [f"{end}_{axis}_px" for end in ENDS for axis in ("x", "y")]
     path = pd.DataFrame(rows, columns=["frame", "time_s", *names, "match"])
     path["frame"] = path["frame"].astype(int)
     best = path.iloc[best_index(path["match"])[0]]
     ends = [
         BarEnd(
-            float(best[f"{side}_x_px"]),
-            float(best[f"{side}_y_px"]),
+            float(best[f"{name}_x_px"]),
+            float(best[f"{name}_y_px"]),
             end.plate_px * scale,
             end.depth_px * scale,
             end.bare,
         )
-        for side, end in zip(SIDES, (model.left, model.right), strict=True)
+        for name, end in zip(ENDS, (model.left, model.right), strict=True)
     ]
     return BarSeed(
         int(best["frame"]),

@@ -17,7 +17,8 @@ from barpath.ground.equipment import POWER_BAR, Bar
 
 FloatArray = NDArray[np.floating]
 
-SIDES = ("image_left", "image_right")
+ENDS = ("image_left", "image_right")
+"""Ends of a bar seen from the feet, as the beginnings of their columns in the bar table."""
 SHAFT_OFFSETS = np.linspace(-1.0, 1.0, 33)
 """Where `BarSeed.shaft` is given: offsets from the axis downward, in shaft thicknesses."""
 
@@ -114,8 +115,8 @@ class BarSeed:
     width_px, height_px
         Size of the image.
     path
-        One row per frame looked at: ``frame, time_s`` and for both ends ``{side}_x_px``,
-        ``{side}_y_px``, with ``match``, the correlation found.
+        One row per frame looked at: ``frame, time_s`` and for both ends ``{end}_x_px``,
+        ``{end}_y_px``, with ``match``, the correlation found.
     patches
         Grey pictures of the left and right plates by which they are recognised.
     shaft

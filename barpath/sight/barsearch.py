@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -19,7 +18,7 @@ from barpath.errors import OptionError
 from barpath.ground.choice import best_index
 from barpath.sight.baredges import noise_level, vertical_gradient
 from barpath.sight.barline import BarlineConfig
-from barpath.sight.pictures import grey_levels, smaller
+from barpath.sight.pictures import FrameLike, grey_levels, smaller
 
 FloatArray = NDArray[np.floating]
 
@@ -40,7 +39,7 @@ class BarSamples:
 
 
 def reduce(
-    samples: Iterable[Any], config: BarlineConfig, camera: Sequence[ArrayLike] | None
+    samples: Iterable[FrameLike], config: BarlineConfig, camera: Sequence[ArrayLike] | None
 ) -> BarSamples:
     """Reduce and steady the samples."""
     grey, index, time_s, used = [], [], [], []

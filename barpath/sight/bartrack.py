@@ -17,14 +17,25 @@ from numpy.typing import NDArray
 
 from barpath.errors import OptionError
 from barpath.ground.choice import best_index
-from barpath.sight.barline import SIDES, BarlineConfig, BarPose, BarSeed
+from barpath.sight.barline import ENDS, BarlineConfig, BarPose, BarSeed
 from barpath.sight.barplates import EndPictures
+from barpath.sight.pictures import FrameLike
 from barpath.sight.shaftline import AT_ENDS, LineFit, LineStrip, ShaftLine
 
 FloatArray = NDArray[np.floating]
 
 # So many strips are kept, some 10 kB each, to be fitted again with what was learned after them.
 _MOST_EARLY = 240
+
+FASTEST_M_S = 1.5
+"""About as fast as a bar moves; looked for no farther away than it gets so in `AHEAD_S`."""
+AHEAD_S = 0.2
+STALE_S = 0.15
+"""A speed that is older says little about where the bar is now."""
+SPEED_S = 0.3
+"""From places that lie farther apart no speed is taken."""
+NEAR_SAMPLE_S = 0.5
+"""A sample of the path on which the bar was found is a guess within so much of its time."""
 
 
 @dataclass(frozen=True)
@@ -59,13 +70,12 @@ class BarTracker:
         self._rows: list[dict[str, Any]] = []
         self._early: list[tuple[int, LineStrip]] = []
 
-    def update(self, frame: Any) -> dict[str, Any]:
+    def update(self, frame: FrameLike) -> dict[str, Any]:
         """Find the bar in the next frame and return its row of the table.
 
         Parameters
         ----------
-        frame
-            Anything with ``index``, ``time_s`` and ``image`` (RGB or grey, ``uint8``).
+        frame : FrameLike
         """
         image, time_s = frame.image, float(frame.time_s)
         if image.shape[:2] != (self._seed.height_px, self._seed.width_px):
@@ -82,16 +92,16 @@ class BarTracker:
     def table(self) -> pd.DataFrame:
         """Return the bar table: one row per frame given, columns as below.
 
-        For both ends ``{side}_x_px, {side}_y_px`` (where the bar's axis meets the inner face of the
-        plates), ``{side}_plate_px`` (apparent plate height), ``{side}_sd_px`` (of y) and
-        ``{side}_state``; then ``line_sd_px`` (of the line's middle) and ``bar_px``.
+        For both ends ``{end}_x_px, {end}_y_px`` (where the bar's axis meets the inner face of the
+        plates), ``{end}_plate_px`` (apparent plate height), ``{end}_sd_px`` (of y) and
+        ``{end}_state``; then ``line_sd_px`` (of the line's middle) and ``bar_px``.
 
         The first frames' heights are fitted again with what was learned of the shaft since, and all
         are given for the middle of the shaft as it is known by now; `update` cannot know it yet.
         """
         names = list(self._lost_row(0, 0.0))
         table = pd.DataFrame(self._rows, columns=names)
-        heights = [f"{side}_y_px" for side in SIDES]
+        heights = [f"{end}_y_px" for end in ENDS]
         moved = np.zeros((len(table), 2))
         for number, strip in self._early:
             again = self._line.fit_strip(strip.pooled, strip.u, strip.coefficients, strip.sag_sd)
@@ -104,10 +114,10 @@ class BarTracker:
     @staticmethod
     def _lost_row(index: int, time_s: float) -> dict[str, Any]:
         row: dict[str, Any] = {"frame": index, "time_s": time_s}
-        for side in SIDES:
+        for end in ENDS:
             for name in ("x_px", "y_px", "plate_px", "sd_px"):
-                row[f"{side}_{name}"] = float("nan")
-            row[f"{side}_state"] = "lost"
+                row[f"{end}_{name}"] = float("nan")
+            row[f"{end}_state"] = "lost"
         row["line_sd_px"] = float("nan")
         row["bar_px"] = float("nan")
         return row
@@ -118,11 +128,9 @@ class BarTracker:
         near = self.config.search_share * plate
         if self._pose is not None:
             gone_s = time_s - self._pose_time_s
-            # A bar moves at up to about 1.5 m/s.
             metre_px = float(np.ptp(self._pose.x)) / self.config.barbell.inner_faces_m
-            near = max(near, 1.5 * metre_px * min(gone_s, 0.2))
-            # Old motion says little about now.
-            ahead_s = gone_s if gone_s < 0.15 else 0.0
+            near = max(near, FASTEST_M_S * metre_px * min(gone_s, AHEAD_S))
+            ahead_s = gone_s if gone_s < STALE_S else 0.0
             yield BarPose(self._pose.x, self._pose.y + self._velocity * ahead_s), near
             if gone_s < self.config.lost_s:
                 return
@@ -130,10 +138,10 @@ class BarTracker:
         i = best_index(-np.abs(path["time_s"].to_numpy() - time_s))[0]
         sample = path.iloc[i]
         guess = BarPose(
-            np.array([sample[f"{side}_x_px"] for side in SIDES], dtype=float),
-            np.array([sample[f"{side}_y_px"] for side in SIDES], dtype=float),
+            np.array([sample[f"{end}_x_px"] for end in ENDS], dtype=float),
+            np.array([sample[f"{end}_y_px"] for end in ENDS], dtype=float),
         )
-        if abs(float(sample["time_s"]) - time_s) < 0.5:
+        if abs(float(sample["time_s"]) - time_s) < NEAR_SAMPLE_S:
             yield guess, 1.5 * near
         whole = self._ends.anywhere(image, guess if self._pose is None else self._pose)
         if whole is not None:
@@ -221,37 +229,35 @@ class BarTracker:
             rate = max(0.05, 1.0 / (self._line.n_good + 1.0))
             self._ends.learn(pose, plate_y - line.y, rate)
             self._line.learn(line, rate)
-        for side, name in enumerate(SIDES):
-            known = match[side] > 0
+        for k, name in enumerate(ENDS):
+            known = match[k] > 0
             if line is not None:
-                here = line.share[1 + side] > 0.5 * self.config.min_line_share
+                here = line.share[1 + k] > 0.5 * self.config.min_line_share
                 if not (known or here):
                     continue
                 state = "seen" if known and here else "partly"
                 # On a tilted bar, not knowing exactly how far out the plate is moves y as well.
                 slope = float(np.ptp(pose.y)) / max(float(np.ptp(pose.x)), 1.0)
-                sd = float(np.hypot(line.sd[side], 0.04 * self._ends.plate_px[side] * slope))
+                sd = float(np.hypot(line.sd[k], 0.04 * self._ends.plate_px[k] * slope))
             elif known:
                 # Correlation places a plate to about a third of a reduced pixel; it has no shaft to
                 # tell it from clutter of like shape beside it.
                 state = "partly"
-                sd = float(
-                    np.hypot(0.35 * self._seed.patch_scale, 0.015 * self._ends.plate_px[side])
-                )
+                sd = float(np.hypot(0.35 * self._seed.patch_scale, 0.015 * self._ends.plate_px[k]))
             else:
                 continue
-            row[f"{name}_x_px"] = float(pose.x[side])
-            row[f"{name}_y_px"] = float(pose.y[side])
+            row[f"{name}_x_px"] = float(pose.x[k])
+            row[f"{name}_y_px"] = float(pose.y[k])
             row[f"{name}_sd_px"] = sd
             row[f"{name}_state"] = state
             if known and not self._seed.left.bare:
-                row[f"{name}_plate_px"] = self._ends.height_in(image, side, pose)
+                row[f"{name}_plate_px"] = self._ends.height_in(image, k, pose)
         if line is not None and len(self._early) < _MOST_EARLY:
             self._early.append((len(self._rows), line.strip))
         if line is not None:
             row["line_sd_px"] = float(np.hypot(*line.sd) / 2.0)
             row["bar_px"] = line.thickness
-        if self._pose is not None and 0 < time_s - self._pose_time_s < 0.3:
+        if self._pose is not None and 0 < time_s - self._pose_time_s < SPEED_S:
             speed = (pose.y - self._pose.y) / (time_s - self._pose_time_s)
             self._velocity = 0.7 * speed + 0.3 * self._velocity
         else:
@@ -260,7 +266,7 @@ class BarTracker:
 
 
 def track_bar(
-    frames: Iterable[Any], seed: BarSeed, config: BarlineConfig | None = None
+    frames: Iterable[FrameLike], seed: BarSeed, config: BarlineConfig | None = None
 ) -> pd.DataFrame:
     """Return the bar table of a stream of frames; see `BarTracker`."""
     tracker = BarTracker(seed, config)

@@ -19,6 +19,11 @@ from barpath.sight.jointnet import SIDES
 
 Floats = NDArray[np.float64]
 
+ON_PLATE = 0.5
+"""What lies nearer to a plate's middle, in its diameters, is on it."""
+CLEARLY_MORE = 3
+"""So many times as many frames for one end as for the other say which it is."""
+
 
 @dataclass(frozen=True)
 class BridgeConfig:
@@ -163,8 +168,8 @@ def followed_end(track: pd.DataFrame, joints: pd.DataFrame, least: int = 5) -> s
         read = joints.reindex(columns=[f"{side}_plate_x_px", f"{side}_plate_y_px"])
         away.append(np.hypot(*(read.to_numpy(dtype=float) - place).T) / size)
     left, right = (np.nan_to_num(one, nan=np.inf) for one in away)
-    on_left, on_right = (left < 0.5) & (left < right), (right < 0.5) & (right < left)
+    on_left, on_right = (left < ON_PLATE) & (left < right), (right < ON_PLATE) & (right < left)
     n_left, n_right = int(on_left.sum()), int(on_right.sum())
-    if n_left + n_right < least or max(n_left, n_right) < 3 * min(n_left, n_right):
+    if n_left + n_right < least or max(n_left, n_right) < CLEARLY_MORE * min(n_left, n_right):
         return ""
     return "left" if n_left > n_right else "right"

@@ -9,7 +9,6 @@ In: a few frames a second and the joint network. Out: `FirstLook`, in image px.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +24,7 @@ from barpath.sight.lifter import (
     square_round,
     with_surroundings,
 )
+from barpath.sight.pictures import FrameLike
 
 Floats = NDArray[np.float64]
 
@@ -39,14 +39,6 @@ LEAST_REACH = 0.12
 """From hips to shoulders along the picture, as a share of the upper body's size, from aside."""
 ON_BAR_M = 0.25
 """Hands, as read, are no farther from the bar that they hold (our estimate, no source)."""
-
-
-class Sampled(Protocol):
-    """A frame with its picture, RGB."""
-
-    @property
-    def image(self) -> NDArray[np.uint8]:
-        """Shape (H, W, 3)."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +70,7 @@ class FirstLook:
         low, high = np.full(2, np.inf), np.full(2, -np.inf)
         for reading in self.readings:
             wanted = PLATES if not end else PLATES[[SIDES.index(end)]]
-            plates = wanted[reading.state[wanted, 2] < 0.5]
+            plates = wanted[~reading.outside[wanted]]
             if end and not len(plates):
                 continue
             points = reading.xy_px[plates if end else [*ARMS, *plates]]
@@ -104,7 +96,7 @@ class FirstLook:
         for reading in self.readings:
             xy = reading.xy_px
             for pair, apart_m in ((PLATES, bar.plates_m), (COLLARS, bar.shaft_m)):
-                if (reading.state[pair, 2] < 0.5).all():
+                if not reading.outside[pair].any():
                     spans.append(
                         np.hypot(*(xy[pair[0]] - xy[pair[1]])) * POWER_BAR.plates_m / apart_m
                     )
@@ -118,7 +110,7 @@ class FirstLook:
     @property
     def bare(self) -> bool:
         """Whether there are no plates on the bar: outside the picture, as the network puts it."""
-        absent = [(reading.state[PLATES, 2] > 0.5).all() for reading in self.readings]
+        absent = [reading.outside[PLATES].all() for reading in self.readings]
         return bool(np.mean(absent) > 0.5) if absent else False
 
     def bar_ends(self, transforms: Floats, bar: Bar = POWER_BAR) -> Floats | None:
@@ -138,7 +130,7 @@ class FirstLook:
         """
         found = []
         for k, reading in zip(self.at.tolist(), self.readings, strict=True):
-            if (reading.state[COLLARS, 2] < 0.5).all():
+            if not reading.outside[COLLARS].any():
                 ends = reading.xy_px[COLLARS] @ transforms[k, :, :2].T + transforms[k, :, 2]
                 found.append(np.sort(ends[:, 0]))
         if len(found) < LEAST_READINGS:
@@ -164,11 +156,11 @@ class FirstLook:
     def end_at(self, sample: int, place_px: Floats) -> str:
         """Which end's plate was read nearest to a place in a sample; ``""`` where none was."""
         k = np.flatnonzero(self.at == sample)
-        if not len(k) or (self.readings[k[0]].state[PLATES, 2] > 0.5).all():
+        if not len(k) or self.readings[k[0]].outside[PLATES].all():
             return ""
         reading = self.readings[k[0]]
         away = np.hypot(*(reading.xy_px[PLATES] - place_px).T)
-        away[reading.state[PLATES, 2] > 0.5] = np.inf
+        away[reading.outside[PLATES]] = np.inf
         return SIDES[int(away[1] < away[0])]
 
     def plates(self) -> list[tuple[int, Floats]]:
@@ -178,7 +170,7 @@ class FirstLook:
             seen = [
                 (reading.sd_px[plate] / max(reading.state[plate, 0], 0.01), k)
                 for k, reading in enumerate(self.readings)
-                if reading.state[plate, 2] < 0.5
+                if not reading.outside[plate]
             ]
             if seen:
                 spread, k = min(seen)
@@ -187,14 +179,14 @@ class FirstLook:
 
 
 def look_over(
-    samples: Sequence[Sampled], network: JointNetwork, config: LifterConfig | None = None
+    samples: Sequence[FrameLike], network: JointNetwork, config: LifterConfig | None = None
 ) -> FirstLook:
     """Look for the lifter in samples spread over a stretch.
 
     Parameters
     ----------
-    samples : sequence of Frame
-        In order of time.
+    samples : sequence of FrameLike
+        With RGB pictures, in order of time.
     network : JointNetwork
     config : LifterConfig, optional
 
@@ -216,7 +208,7 @@ def look_over(
 def held(
     lines: Mapping[int, BarLine],
     look: FirstLook,
-    samples: Sequence[Any],
+    samples: Sequence[FrameLike],
     network: JointNetwork,
     config: LifterConfig | None = None,
 ) -> bool:

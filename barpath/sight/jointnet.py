@@ -158,6 +158,11 @@ class Readings:
         """Standard deviation of each point, both axes together as one, shape (..., 21)."""
         return np.sqrt(np.trace(self.covariance_px2, axis1=-2, axis2=-1) / 2)
 
+    @property
+    def outside(self) -> NDArray[np.bool_]:
+        """Whether each point is likelier outside of the crop or not there, shape (..., 21)."""
+        return np.asarray(self.state[..., STATES.index("outside")] >= 0.5)
+
 
 def uncertainty_ellipse(covariance: Floats) -> tuple[Floats, Floats, Floats]:
     """Standard deviations along the axes of covariances' ellipses and how these lie.

@@ -125,7 +125,7 @@ def square_round(reading: Readings, fill: float = 0.65) -> Square:
     -------
     Square
     """
-    inside = reading.state[_BOX, 2] < 0.5
+    inside = ~reading.outside[_BOX]
     points = reading.xy_px[_BOX[inside] if inside.sum() >= 4 else _BOX]
     low, high = points.min(axis=0), points.max(axis=0)
     x, y = (low + high) / 2
@@ -257,7 +257,7 @@ def with_surroundings(
     """
     config = config or LifterConfig()
     wide = network.read(image, [square_round(reading, config.wide_fill)])[0]
-    cut = (reading.state[:, 2] >= 0.5) & (wide.state[:, 2] < 0.5)
+    cut = reading.outside & ~wide.outside
     return Readings(
         np.where(cut[:, None], wide.xy_px, reading.xy_px),
         np.where(cut[:, None, None], wide.covariance_px2, reading.covariance_px2),

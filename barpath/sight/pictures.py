@@ -3,11 +3,29 @@
 In: a picture, RGB or grey, uint8. Out: grey pictures, uint8, in px of the picture given.
 """
 
+from typing import Protocol
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 Image = NDArray[np.uint8]
+
+
+class FrameLike(Protocol):
+    """What is needed of a frame."""
+
+    @property
+    def index(self) -> int:
+        """Rank among the file's stamps."""
+
+    @property
+    def time_s(self) -> float:
+        """Real seconds from the first frame."""
+
+    @property
+    def image(self) -> NDArray[np.uint8]:
+        """RGB or grey."""
 
 
 def grey_levels(image: Image) -> Image:

@@ -8,7 +8,6 @@ are looked at here.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,22 +29,6 @@ COLUMNS = (
     "state",
 )
 """Columns of the plate table."""
-
-
-class FrameLike(Protocol):
-    """What is needed of a frame."""
-
-    @property
-    def index(self) -> int:
-        """Rank among the file's stamps."""
-
-    @property
-    def time_s(self) -> float:
-        """Real seconds from the first frame."""
-
-    @property
-    def image(self) -> NDArray[np.uint8]:
-        """RGB or grey."""
 
 
 @dataclass(frozen=True)

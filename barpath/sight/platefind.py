@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from barpath.errors import BarNotFoundError
 from barpath.ground.choice import best_index
 from barpath.sight.ellipse import from_params, mean_radius
-from barpath.sight.plate import FrameLike, PlateCandidate, PlateConfig, PlateSeed
+from barpath.sight.pictures import FrameLike
+from barpath.sight.plate import PlateCandidate, PlateConfig, PlateSeed
 from barpath.sight.platebehind import largest_plate
 from barpath.sight.platemates import moving_along
 from barpath.sight.platemeasure import Refined, measured_again, refine

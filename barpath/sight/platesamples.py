@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from barpath.sight.pictures import grey_levels, smaller
-from barpath.sight.plate import FrameLike, PlateConfig
+from barpath.sight.pictures import FrameLike, grey_levels, smaller
+from barpath.sight.plate import PlateConfig
 from barpath.sight.platemaps import orientation_maps, padded_shape
 
 FloatArray = NDArray[np.floating]

@@ -15,7 +15,8 @@ from scipy import fft
 
 from barpath.ground.choice import ranked
 from barpath.sight.ellipse import from_params, mean_radius, slant_sine, to_params, unit_vectors
-from barpath.sight.plate import COLUMNS, FrameLike, PlateConfig, PlateSeed
+from barpath.sight.pictures import FrameLike
+from barpath.sight.plate import COLUMNS, PlateConfig, PlateSeed
 from barpath.sight.platemaps import (
     orientation_maps,
     outline_template,

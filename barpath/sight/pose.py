@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.ground.equipment import LARGEST_DISC_M, POWER_BAR, Bar
+from barpath.sight.barline import ENDS
 from barpath.sight.jointnet import POINTS, SIDES, JointNetwork, Readings
 from barpath.sight.lifter import (
     BarLine,
@@ -28,6 +29,7 @@ from barpath.sight.lifter import (
     square_round,
     with_surroundings,
 )
+from barpath.sight.pictures import FrameLike
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -41,6 +43,8 @@ PARTS = (*PLACE, "seen", "hidden", "confidence")
 
 MOST_WAITING = 4
 PLATE_AXIS_SD_RAD = 0.4
+LEAST_BAR_PX = 4.0
+"""Of a smaller bar or plate no scale can be taken."""
 
 SKELETON: tuple[tuple[str, str], ...] = (
     ("left_shoulder", "right_shoulder"),
@@ -127,18 +131,15 @@ def bar_line(row: Mapping[str, Any], config: PoseConfig | None = None) -> BarLin
     (10.0, 0.01)
     """
     config = config or PoseConfig()
-    if "image_left_x_px" in row:
-        ends = np.array(
-            [[row[f"image_{side}_{axis}_px"] for axis in "xy"] for side in ("left", "right")],
-            dtype=float,
-        )
+    if f"{ENDS[0]}_x_px" in row:
+        ends = np.array([[row[f"{end}_{axis}_px"] for axis in "xy"] for end in ENDS], dtype=float)
         span = float(np.hypot(*(ends[1] - ends[0])))
-        if not np.isfinite(span) or span < 4.0:
+        if not np.isfinite(span) or span < LEAST_BAR_PX:
             return None
         m_per_px = config.barbell.inner_faces_m / span
         return BarLine(ends.mean(axis=0), (ends[1] - ends[0]) / span, span / 2, m_per_px)
     values = [float(row[name]) for name in ("x_px", "y_px", "major_px", "minor_px", "angle_deg")]
-    if not np.all(np.isfinite(values)) or values[2] < 4.0:
+    if not np.all(np.isfinite(values)) or values[2] < LEAST_BAR_PX:
         return None
     x, y, major, minor, angle = values
     normal = np.radians(angle + 90.0)
@@ -328,7 +329,7 @@ def points_in(table: pd.DataFrame) -> list[str]:
 
 
 def estimate_pose(
-    frames: Iterable[Any],
+    frames: Iterable[FrameLike],
     bar: pd.DataFrame | None,
     network: JointNetwork,
     config: PoseConfig | None = None,
@@ -337,8 +338,8 @@ def estimate_pose(
 
     Parameters
     ----------
-    frames : iterable of Frame
-        Objects with `index`, `time_s` and `image` (RGB), in order of time. They are read once and
+    frames : iterable of FrameLike
+        With RGB pictures, in order of time. They are read once and
         not kept.
     bar : DataFrame or None
         The plate table (side, oblique) or the bar table (front), matched by `frame`.

@@ -10,7 +10,8 @@ curves (`smooth`), and two clips' clocks laid on each other (`pairing`, seconds)
 Underneath: points moved into the steadied image (`steadying`), a camera's lines of sight
 (`pinhole`), what it sees of discs (`discs`) and of the bar's parts (`barparts`); cameras in the
 world of the arms and what they saw (`sights`), what is known of arms beforehand (`armprior`),
-readings of all cameras (`armreadings`), residuals (`armproblem`) and their solution (`armsolve`).
+readings of all cameras (`armreadings`), residuals (`armproblem`) and their solution (`armsolve`);
+where around the bench a camera stood (`standpoint`).
 """
 
 __all__ = [
@@ -32,5 +33,6 @@ __all__ = [
     "scalecheck",
     "sights",
     "smooth",
+    "standpoint",
     "steadying",
 ]

@@ -16,7 +16,7 @@ from barpath.space.fittedcamera import (
     focal_guess_px,
     principal_point_px,
 )
-from barpath.space.pinhole import SIDE_PARAMETERS
+from barpath.space.pinhole import SIDE_PARAMETERS, side_geometry
 
 Floats = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def calibrate_bare(
 
         def residuals(values: Floats, misses: BarMisses = misses) -> Floats:
             params = values[:n_params]
-            parts = misses(params, values[n_params:], principal, 1.0)
+            parts = misses(params, side_geometry(params), values[n_params:], principal, 1.0)
             return np.concatenate([*parts, (params - prior[:, 0]) / prior[:, 1]])
 
         for yaw_deg in STARTS_DEG:

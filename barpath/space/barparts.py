@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from barpath.sight.jointnet import BAR_PARTS
 from barpath.sight.pose import PLACE
 from barpath.space.fittedcamera import CalibrationConfig
-from barpath.space.pinhole import disc_centres, side_geometry
+from barpath.space.pinhole import SideGeometry, disc_centres
 
 Floats = NDArray[np.float64]
 
@@ -121,14 +121,22 @@ class BarMisses:
         self.n_own = 2 * 2 * len(BAR_PARTS) + len(BAR_PARTS) + 1 + self.n_groups
 
     def __call__(
-        self, params: Floats, own: Floats, principal_px: Floats, away: float
+        self,
+        params: Floats,
+        geometry: SideGeometry,
+        own: Floats,
+        principal_px: Floats,
+        away: float,
     ) -> list[Floats]:
-        """Residuals; `away` is 1 when the other end is farther from the camera, else -1."""
+        """Residuals; `away` is 1 when the other end is farther from the camera, else -1.
+
+        `geometry` is what `params` come to, which the caller knows already.
+        """
         config = self.config
         n_biases = self.common_px.size
         bias = own[:n_biases].reshape(self.common_px.shape) * self.common_px
         shifts, tilt = own[n_biases : n_biases + 3], own[n_biases + 3] + own[n_biases + 4 :]
-        up, across, _, _, focal_px, _ = side_geometry(params)
+        up, across, focal_px = geometry.up, geometry.across, geometry.focal_px
         thickness, outline = params[8:10]
         sd = [config.point_sd_m[part] for part in BAR_PARTS]
         along = np.array([outline + thickness / 2, *config.point_m]) + shifts * sd
@@ -136,7 +144,7 @@ class BarMisses:
         ways = np.stack([outline - along, outline + along])
         tilts = np.deg2rad(tilt)
         axis = away * (np.cos(tilts)[:, None] * across + np.sin(tilts)[:, None] * up)
-        centres = disc_centres(params, self.ellipse_px, principal_px)
+        centres = disc_centres(geometry, self.ellipse_px, principal_px)
         places = centres[:, None, None] + ways[..., None] * axis[:, None, None]
         seen = places[..., :2] / places[..., 2:] * focal_px + principal_px
         off = self.points_px - seen - bias

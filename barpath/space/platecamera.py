@@ -196,9 +196,11 @@ class _Outlines:
     def residuals(self, values: Floats, way: _Way, sd: Floats) -> Floats:
         """What outlines, prior and bar miss, in units of their standard uncertainties."""
         params = values[:N_PARAMS]
-        _, across, _, _, focal_px, radius_m = side_geometry(params)
-        centres = disc_centres(params, self.ellipse_px, self.principal_px)
-        shape = thick_discs(centres, across, radius_m, params[8], focal_px)
+        geometry = side_geometry(params)
+        centres = disc_centres(geometry, self.ellipse_px, self.principal_px)
+        shape = thick_discs(
+            centres, geometry.across, geometry.radius_m, params[8], geometry.focal_px
+        )
         predicted = shape_numbers_px(shape, self.major_px / 2)
         turned = self.angle_deg - np.rad2deg(params[10])
         true_shape = shape_matrix(self.major_px - params[6], self.minor_px - params[7], turned)
@@ -208,7 +210,8 @@ class _Outlines:
         weight = np.sqrt(min(n_frames, 10) / n_frames) / self.config.outline_sd_px
         parts = [((predicted - observed) * weight).ravel(), (params - self.prior[:, 0]) / sd]
         if way.misses is not None:
-            parts += way.misses(params, values[N_PARAMS:], self.principal_px, way.away)
+            own = values[N_PARAMS:]
+            parts += way.misses(params, geometry, own, self.principal_px, way.away)
         return np.concatenate(parts)
 
 

@@ -27,7 +27,8 @@ def steady(track: pd.DataFrame, camera: pd.DataFrame, prefixes: Sequence[str]) -
     maps = camera.set_index("frame").reindex(track["frame"])
     m00, m01, m02 = (maps[c].to_numpy(dtype=float) for c in ("m00", "m01", "m02"))
     m10, m11, m12 = (maps[c].to_numpy(dtype=float) for c in ("m10", "m11", "m12"))
-    moved = track.copy()
+    # Put together at once: columns set one by one leave a table of many pieces.
+    moved = {name: track[name] for name in track.columns}
     for prefix in prefixes:
         x = track[f"{prefix}x_px"].to_numpy(dtype=float)
         y = track[f"{prefix}y_px"].to_numpy(dtype=float)
@@ -40,4 +41,4 @@ def steady(track: pd.DataFrame, camera: pd.DataFrame, prefixes: Sequence[str]) -
     if "angle_deg" in track:
         turned = track["angle_deg"].to_numpy(dtype=float) + np.rad2deg(np.arctan2(m10, m00))
         moved["angle_deg"] = (turned + 90) % 180 - 90
-    return moved
+    return pd.DataFrame(moved, index=track.index)

@@ -235,6 +235,15 @@ def test_no_cell_is_a_formula_and_each_reads_back(tmp_path):
     pd.testing.assert_frame_equal(back, table, check_dtype=False, rtol=1e-8)
 
 
+def test_numbers_of_a_sheet_are_read_to_the_last_digit(tmp_path):
+    """Over all exponents, against Python's own reading of the same text."""
+    bits = np.random.default_rng(5).integers(0, 2**63, 20_000, dtype=np.uint64)
+    made = [value for value in bits.view(np.float64).tolist() if np.isfinite(value)]
+    path = tmp_path / "numbers.csv"
+    path.write_text("\n".join(["value", *map(repr, made), ""]), encoding="utf-8")
+    assert sheets.read_csv(path, lambda name: False)["value"].tolist() == made
+
+
 def test_labels_of_a_block_are_guarded(tmp_path, in_process):  # noqa: F811
     clips, _ = fake_block(tmp_path, 1)
     (clips / "block.csv").write_text('clip,lifter,technique,=x\nset00.mp4,=Ada,-5,"@a"\n')
