@@ -244,7 +244,8 @@ class _Edges:
         self, values: FloatArray, places: FloatArray, how: int = cv2.INTER_LINEAR
     ) -> FloatArray:
         at = (places + self._half).astype(np.float32)
-        return cv2.remap(values, at[..., 0], at[..., 1], how, borderMode=cv2.BORDER_REPLICATE)
+        found = cv2.remap(values, at[..., 0], at[..., 1], how, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(found, np.float32)
 
     def outermost(self, rim: _Rim) -> _Rays:
         """On rays across an outline, the outermost edge up to which all moves along with it.
