@@ -26,9 +26,11 @@ Floats = NDArray[np.float64]
 
 FRONT_TO_DEG, SIDE_FROM_DEG = 18.0, 65.0
 """Which view is made of an azimuth; a plate seen at 25 degrees or less is one from the side."""
-OUTLINE_NOISE_PX, CENTRE_NOISE_PX, ENDS_NOISE_PX = 0.1, 0.15, 0.2
-"""Frame by frame, and `SPAN_REL_SD` of the bar's length all through a clip: usual figures of made
-clips."""
+STATED_PX, ENDS_STATED_PX = 0.15, 0.2
+"""What trackers state of the plate's centre and of the bar's ends, and `SCATTER_PX` by how much
+these differ from frame to frame beside their neighbours, `SPAN_REL_SD` by how much the bar's length
+is off all through a clip: medians of the clips of `ReadingSpread`."""
+SCATTER_PX, OUTLINE_SCATTER_PX = 0.04, 0.02
 SPAN_REL_SD = 0.0065
 AIM_BELOW_M = 0.1
 """The camera looks at a point so far under the middle of the bar's way."""
@@ -165,13 +167,13 @@ def _bar_track(made: MadeSet, camera: _Camera, rng: np.random.Generator) -> pd.D
     for image, out in (("image_left", -1.0), ("image_right", 1.0)):
         inner_m = out * made.config.plates_inside_m
         at = camera.project(made.bar_m + np.array([0.0, 0.0, inner_m * longer]))
-        at = at + rng.normal(0, ENDS_NOISE_PX, at.shape)
+        at = at + rng.normal(0, SCATTER_PX, at.shape)
         rim = camera.project(_rim(made, inner_m))
         track[f"{image}_x_px"], track[f"{image}_y_px"] = at.T
         track[f"{image}_plate_px"] = np.ptp(rim[:, :, 1], axis=1) * (1 + 0.02 * rng.normal())
-        track[f"{image}_sd_px"] = ENDS_NOISE_PX
+        track[f"{image}_sd_px"] = ENDS_STATED_PX
         track[f"{image}_state"] = "seen"
-    track["line_sd_px"] = ENDS_NOISE_PX
+    track["line_sd_px"] = ENDS_STATED_PX
     track["bar_px"] = 0.028 * camera.focal_px / np.linalg.norm(camera.at_m - made.bar_m, axis=1)
     track["span_rel_sd"] = np.full(n, SPAN_REL_SD)
     return track
@@ -197,13 +199,13 @@ def _plate_track(
         off_px = known.outline_bias_sd_px * rng.normal()
         shapes[:, 2 + k] = shapes[:, 2 + k] * (1 - share) + off_px
     shapes[:, 4] += slant * known.slant_turn_sd_deg * drawn[3]
-    shapes[:, :2] += rng.normal(0, CENTRE_NOISE_PX, (n, 2))
-    shapes[:, 2:4] += rng.normal(0, OUTLINE_NOISE_PX, (n, 2))
+    shapes[:, :2] += rng.normal(0, SCATTER_PX, (n, 2))
+    shapes[:, 2:4] += rng.normal(0, OUTLINE_SCATTER_PX, (n, 2))
     for k, name in enumerate(("x_px", "y_px", "major_px", "minor_px", "angle_deg")):
         track[name] = shapes[:, k]
     track["major_px"] = shapes[:, 2:4].max(axis=1)
     track["minor_px"] = shapes[:, 2:4].min(axis=1)
-    track["sd_px"] = CENTRE_NOISE_PX
+    track["sd_px"] = STATED_PX
     track["outline_share"], track["state"] = 0.9, "seen"
     return track
 

@@ -59,6 +59,8 @@ class PlateConfig:
         Least share of the plate's face that must look as learned, else something else is there.
     edge_noise_px : float
         Floor of an edge point's standard uncertainty, px.
+    pictures_per_s : float
+        Pictures laid over one another to find the rim, per second.
     correlation : float
         Number of neighbouring rays that share one error, by which the fit's variance is inflated.
     work_area_px : int
@@ -96,6 +98,7 @@ class PlateConfig:
     lost_sd_share: float = 0.02
     face_share: float = 0.35
     edge_noise_px: float = 0.08
+    pictures_per_s: float = 15.5
     correlation: float = 3.0
     work_area_px: int = 102_400
     min_diameter_share: float = 0.055

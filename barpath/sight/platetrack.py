@@ -33,6 +33,7 @@ from barpath.sight.plateoutline import (
     first_rim,
     fit_outline,
 )
+from barpath.sight.platerim import PlatePictures
 
 FloatArray = NDArray[np.floating]
 
@@ -76,6 +77,8 @@ class PlateTracker:
         self._frame_s = 1 / 30
         self._time_s: float | None = None
         self._rows: list[tuple[object, ...]] = []
+        self._pictures = PlatePictures()
+        self._picture_s = -np.inf
 
     @property
     def diameter_px(self) -> float:
@@ -107,9 +110,15 @@ class PlateTracker:
         return dict(zip(COLUMNS, self._rows[-1], strict=True))
 
     def table(self) -> pd.DataFrame:
-        """Plate table so far, one row a frame with the columns `COLUMNS`."""
+        """Plate table so far, one row a frame with the columns `COLUMNS`, outlines on the rim.
+
+        The rows that `update` gives are of the line that is followed, which may be another line of
+        the plate; the pictures of all frames together tell.
+        """
         table = pd.DataFrame(self._rows, columns=list(COLUMNS))
-        return table.astype({"frame": int, "state": str})
+        table = table.astype({"frame": int, "state": str})
+        change = self._pictures.rim()
+        return table if change is None else change.on_table(table)
 
     def _path_at(self, index: int, time_s: float) -> FloatArray | None:
         """Coarse position (x, y) from the seed, None beyond half a second off the path."""
@@ -309,6 +318,9 @@ class PlateTracker:
                 self._face = Face(frame.image, fit.params)
             else:
                 self._face.learn(frame.image, fit.params)
+            if frame.time_s > self._picture_s + 1.0 / self.config.pictures_per_s:
+                self._pictures.add(frame.image, fit.params)
+                self._picture_s = frame.time_s
         ellipse = from_params(fit.params)
         self._rows.append(
             (

@@ -226,6 +226,7 @@ def _outlines(
         raise BarNotFoundError(
             "The plate's outline was seen in too few frames to give a scale in metres."
         )
+    share = float(track.loc[usable, "outline_share"].median()) if "outline_share" in track else 1.0
     table = track.loc[usable, columns].to_numpy(dtype=float)
     table = table[evenly(len(table), config.max_fit_frames)]
     focal = focal_guess_px(config, *size_px)
@@ -236,18 +237,28 @@ def _outlines(
         angle_deg=table[:, 4],
         focal_px=focal,
         principal_px=principal_point_px(*size_px),
-        prior=_prior(np.median(table[:, 2:4], axis=0), focal, level, config),
+        prior=_prior(np.median(table[:, 2:4], axis=0), share, focal, level, config),
         config=config,
     )
 
 
-def _prior(sizes_px: Floats, focal_px: float, level: Level, config: CalibrationConfig) -> Floats:
-    """Mean and standard uncertainty of each of `SIDE_PARAMETERS`, (11, 2)."""
+def _prior(
+    sizes_px: Floats, share: float, focal_px: float, level: Level, config: CalibrationConfig
+) -> Floats:
+    """Mean and standard uncertainty of each of `SIDE_PARAMETERS`, (11, 2).
+
+    `share` is how much of the outline shows, 0..1.
+    """
     # Blur, bevels and shading shift the outline alike in all frames; aslant it is seen here of the
     # one and there of the other of a thick plate's rims, whose edges are rounded besides.
     slant = np.sqrt(max(1.0 - (sizes_px[1] / sizes_px[0]) ** 2, 0.0))
     biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes_px
     bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
+    missing = max(config.outline_whole_share - share, 0.0) if np.isfinite(share) else 0.0
+    part_sd = config.outline_part_sd * missing
+    if share < config.outline_least_share:
+        part_sd = config.outline_least_sd
+    bias_rel = np.hypot(bias_rel, part_sd)
     bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes_px)
     return np.array(
         [
