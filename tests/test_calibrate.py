@@ -169,6 +169,18 @@ def test_the_end_on_which_the_plate_is_may_be_told_by_what_fits():
     assert fit.end == "left"
 
 
+@pytest.mark.parametrize("given_mm", [506.0, 540.0, 380.0])
+def test_a_plate_little_unlike_the_given_one_is_kept_and_stated_widely(given_mm: float) -> None:
+    """A bar seen at a slant is misread by as much as discs of like size differ."""
+    track, readings, _ = seen_bar(40, far=False)
+    config = CalibrationConfig(plate_mm=given_mm, largest_plate_mm=600.0)
+    fit = calibrate_side(track, WIDTH, HEIGHT, bar=[readings], config=config)
+    assert fit.plate_check_mm == pytest.approx(450, rel=0.03)
+    assert 1000 * fit.value("log_plate") == pytest.approx(given_mm, rel=0.02)
+    # Half of the cameras drawn are as the bar tells, so that an interval just reaches as far.
+    assert abs(given_mm - 450) < 2.2 * 1000 * fit.sd("log_plate")
+
+
 @pytest.mark.parametrize(("arms_m", "another"), [(0.46, True), (1.1, False), (np.nan, True)])
 def test_the_arms_have_a_say_on_which_plate_was_followed(arms_m: float, another: bool) -> None:
     """A bar, badly seen, says 450 mm where 280 was given; arms of 0.46 m agree, of 1.1 m do not."""

@@ -16,7 +16,7 @@ from barpath.ground.uncertainty import expand, state
 from barpath.ground.view import view_of
 from barpath.space.armfit import ArmFit
 from barpath.space.barparts import is_bare
-from barpath.space.fittedcamera import Calibration
+from barpath.space.fittedcamera import Calibration, CalibrationConfig
 from barpath.space.scalecheck import Systematics
 
 LEAST_TOLD = 0.005
@@ -49,7 +49,7 @@ def describe(
         text = f"The view was guessed from the picture: {detected.view}."
         notes.append(Note("view_guessed", "info", text))
     notes += _on_lengths(detected, spread, config)
-    notes += _on_plates(detected, calibration.plate_check_mm, config.calibration.plate_mm)
+    notes += _on_plates(calibration, config.calibration)
     if not view_of(detected.view).both_ends:
         notes += _on_the_plates_picture(detected.track)
         if not head and len(detected.poses):
@@ -113,14 +113,21 @@ def _on_lengths(detected: Detected, spread: Systematics, config: AnalysisConfig)
         yield Note("plate_assumed", "warning", text)
 
 
-def _on_plates(detected: Detected, check_mm: float, plate_mm: float) -> Iterator[Note]:
+def _on_plates(calibration: Calibration, config: CalibrationConfig) -> Iterator[Note]:
     """Whether the plate can be as large as was given."""
+    check_mm, plate_mm = calibration.plate_check_mm, config.plate_mm
     if not np.isfinite(check_mm):
         return
-    if not view_of(detected.view).both_ends:
+    if not calibration.shows.both_ends:
+        kept = abs(np.log(check_mm / plate_mm)) < config.like_plates
+        done = (
+            "it was taken as given, and lengths are stated so widely that either may be right"
+            if kept
+            else "lengths were taken from the bar"
+        )
         text = (
             f"The plate that was followed looks about {check_mm:.0f} mm across beside the bar, not"
-            f" {plate_mm:.0f} mm; lengths were taken from the bar. Check the plate's diameter."
+            f" {plate_mm:.0f} mm; {done}. Check the plate's diameter."
         )
         yield Note("plate_doubtful", "warning", text)
     elif abs(check_mm / plate_mm - 1) > 0.08:
