@@ -19,7 +19,7 @@ from barpath.analysis.placemap import COLUMNS, known_at, read_map
 from barpath.analysis.places import SHOWN, foretell
 from barpath.analysis.readingspread import ReadingSpread
 from barpath.cli.commands import app
-from barpath.errors import OutputError
+from barpath.errors import BarNotFoundError, OutputError
 from barpath.lift.catalogue import CATALOGUE
 from barpath.report.placeplots import places_picture, write_map
 from tests.test_filmcheck import SIDE
@@ -156,3 +156,17 @@ def test_without_the_heads_direction_the_place_is_not_told():
     result = measure(info, blind, AnalysisConfig(view="oblique", plate_given=True))
     assert np.isnan(result.calibration["azimuth_deg"])
     assert result.filmed == "at a slant"
+
+
+def test_a_plate_that_is_mostly_told_from_the_hands_is_refused():
+    """Something else may have been taken for it, and then nothing that is told is the bar's."""
+    place = Place(60.0, 1.2, 3.5)
+    info, detected = detect(place, made_set(), spread=EXACT)
+    track = detected.track.copy()
+    lost = np.arange(len(track)) % 4 > 0
+    names = ["x_px", "y_px", "major_px", "minor_px", "angle_deg", "sd_px"]
+    track.loc[lost, names] = np.nan
+    track.loc[lost, "state"] = "lost"
+    config = AnalysisConfig(view=place.view, plate_given=True)
+    with pytest.raises(BarNotFoundError, match="seen in only 25%"):
+        measure(info, replace(detected, track=track), config)

@@ -22,6 +22,7 @@ from barpath.analysis.kept import (
 from barpath.analysis.measuring import find_lift, make_context
 from barpath.analysis.notes import arm_note, bridged_note, describe
 from barpath.analysis.placing import (
+    LEAST_SEEN_ITSELF,
     calibrate_view,
     check_followed,
     place_joints,
@@ -142,6 +143,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     view, camera = detected.view, detected.camera
 
     seen = steadied(detected, config)
+    check_followed(detected.track, view, LEAST_SEEN_ITSELF)
     check_followed(seen.track, view)
     calibration = calibrate_view(seen.track, view, info, detected.level, config, seen.joints)
     spread = systematics_of(calibration, seen.track)

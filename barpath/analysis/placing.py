@@ -116,6 +116,10 @@ def calibrate_view(
     )
 
 
+LEAST_SEEN_ITSELF = 0.3
+"""What is seen more rarely, and else told from the hands, may not be the bar at all."""
+
+
 def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> None:
     """Refuse a track that was lost for most of the clip.
 
