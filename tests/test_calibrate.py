@@ -342,15 +342,20 @@ def test_steady_moves_points_and_turns_ellipses():
     assert moved.loc[0, "x_px"] == pytest.approx(expected)
 
 
-@pytest.mark.parametrize("yaw", [35, -50])
-def test_a_bar_without_plates_is_its_own_ruler(yaw):
-    track, readings, (path, up, along) = seen_bar(yaw, far=False)
+def without_plates(track, readings, path):
+    """What `seen_bar` gives of a bar without plates: its middle in the picture, table, readings."""
     middle = pinhole(path)
     bare = track.assign(x_px=middle[:, 0], y_px=middle[:, 1])
     bare[["major_px", "minor_px", "angle_deg"]] = np.nan
     points = readings.points_px.copy()
     points[:, :, 0] = np.nan
-    parts = replace(readings, ellipse_px=middle, points_px=points)
+    return middle, bare, replace(readings, ellipse_px=middle, points_px=points)
+
+
+@pytest.mark.parametrize("yaw", [35, -50])
+def test_a_bar_without_plates_is_its_own_ruler(yaw):
+    track, readings, (path, up, along) = seen_bar(yaw, far=False)
+    middle, bare, parts = without_plates(track, readings, path)
     assert is_bare(bare)
     assert not is_bare(track)
     fit = calibrate_side(

@@ -35,7 +35,7 @@ from barpath.space.platecamera import calibrate_side
 from .made_detections import made_result
 from .test_barends import FOCAL_PX, MIDDLE_PX, span_error
 from .test_barline import Frames, Gym, Truth, made
-from .test_calibrate import FOCAL, HEIGHT, WIDTH, front_track, pinhole, seen_bar
+from .test_calibrate import FOCAL, HEIGHT, WIDTH, front_track, seen_bar, without_plates
 from .test_cli import run
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
@@ -70,12 +70,7 @@ def test_from_the_feet_lengths_are_those_of_the_bar_that_is_named() -> None:
 def test_a_short_bar_without_plates_is_its_own_ruler(yaw: float) -> None:
     short_m = (0.62, 0.54, 0.90)
     track, readings, (path, up, _) = seen_bar(yaw, far=False, along_m=short_m)
-    middle = pinhole(path)
-    bare = track.assign(x_px=middle[:, 0], y_px=middle[:, 1])
-    bare[["major_px", "minor_px", "angle_deg"]] = np.nan
-    points = readings.points_px.copy()
-    points[:, :, 0] = np.nan
-    parts = replace(readings, ellipse_px=middle, points_px=points)
+    middle, bare, parts = without_plates(track, readings, path)
     rises = {}
     for bar in (SHORT, POWER_BAR):
         fit = calibrate_side(

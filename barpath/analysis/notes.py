@@ -119,10 +119,9 @@ def _on_plates(calibration: Calibration, config: CalibrationConfig) -> Iterator[
     if not np.isfinite(check_mm):
         return
     if not calibration.shows.both_ends:
-        kept = abs(np.log(check_mm / plate_mm)) < config.like_plates
         done = (
             "it was taken as given, and lengths are stated so widely that either may be right"
-            if kept
+            if config.is_like(check_mm)
             else "lengths were taken from the bar"
         )
         text = (

@@ -186,12 +186,17 @@ class _Rim:
         return np.array([[cos, sin], [-sin, cos]])
 
     @property
+    def slant(self) -> float:
+        """Sine of the angle at which a disc of these axes is seen."""
+        long, short = self.values[2:4]
+        return float(np.sqrt(max(1.0 - (short / max(long, 1e-9)) ** 2, 0.0)))
+
+    @property
     def is_disc(self) -> bool:
         """Whether a disc can look like this."""
         _, _, long, short, _, depth = self.values
-        slant = np.sqrt(max(1.0 - (short / max(long, 1e-9)) ** 2, 0.0))
         sound = 0.25 * long < short < 1.02 * long
-        return bool(sound and depth <= (_MOST_DEPTH * slant + 0.1) * long)
+        return bool(sound and depth <= (_MOST_DEPTH * self.slant + 0.1) * long)
 
     def points(self, units: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Points all round and their outward unit normals, shape (n, 2) each."""
@@ -309,11 +314,10 @@ class _Rays:
 
 def _fitted(rays: _Rays, start: _Rim) -> tuple[_Rim, float]:
     """The rim on which most of the outermost edges lie, and the share that does."""
-    _, _, long, short, _, _ = start.values
-    slant = np.sqrt(max(1.0 - (short / long) ** 2, 0.0))
+    long = start.values[2]
     tried = []
     for size in (1.0, 1.03, 1.06, 1.1):
-        for depth in np.linspace(-1.0, 1.0, 13) * _MOST_DEPTH * slant * long:
+        for depth in np.linspace(-1.0, 1.0, 13) * _MOST_DEPTH * start.slant * long:
             for aside in (-0.04, 0.0, 0.04):
                 values = start.values.copy()
                 values[:2] += start.axes[1] * (depth / 2 + aside * long)

@@ -118,6 +118,16 @@ class CalibrationConfig:
         """How far from the bar's middle the collars and the bar's ends lie."""
         return self.barbell.collar_m, self.barbell.end_m
 
+    def is_like(self, found_mm: float) -> bool:
+        """Whether the bar cannot settle if a plate that it says is so large is the given one.
+
+        Examples
+        --------
+        >>> CalibrationConfig().is_like(396.0), CalibrationConfig().is_like(350.0)
+        (True, False)
+        """
+        return bool(abs(np.log(found_mm / self.plate_mm)) < self.like_plates)
+
 
 @dataclass(frozen=True)
 class Calibration:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from .clip import ClipSpec
 from .draws import empty_bar
-from .guests import VIEWS, Coming, Party, one_of, spread_over
+from .guests import Coming, Party, clips_of, spread_over
 
 # The third body is passed over: its arms cannot be bent so that the bar touches.
 WOMEN = (7, 8, 10, 12, 13, 14)
@@ -40,7 +40,7 @@ _PARTY = Party(
 )  # fmt: skip
 
 CALLERS: tuple[ClipSpec, ...] = (
-    *(one_of(_PARTY, n, view) for n in range(1, len(_PLAN) + 1) for view in VIEWS),
+    *clips_of(_PARTY),
     empty_bar("qr_empty_1_front", "callers", "caller_6", 8901, 5, 1.8),
     empty_bar("qr_empty_1_oblique", "callers", "caller_6", 8901, -42, 1.3),
     empty_bar("qr_empty_1_side", "callers", "caller_6", 8901, 91, 1.0),

@@ -41,8 +41,8 @@ VIEWS = ("front", "oblique", "side")
 WOMEN = (2, 7, 9, 10, 18, 19, 20)
 
 
-def _clothes(rng: np.random.Generator, body: int) -> Outfit:
-    return replace(clothes(rng), bare_chest=False) if body in WOMEN else clothes(rng)
+def _clothes(rng: np.random.Generator, body: int, women: tuple[int, ...] = WOMEN) -> Outfit:
+    return replace(clothes(rng), bare_chest=False) if body in women else clothes(rng)
 
 
 def _stance(rng: np.random.Generator) -> Stance:
@@ -219,16 +219,18 @@ _PARTY = Party(
 )  # fmt: skip
 
 
-def one_of(party: Party, number: int, view: str) -> ClipSpec:
+def clips_of(party: Party) -> tuple[ClipSpec, ...]:
+    """Clips of all of a party, each from all of `VIEWS`."""
+    return tuple(_one_of(party, n, view) for n in range(1, len(party.plan) + 1) for view in VIEWS)
+
+
+def _one_of(party: Party, number: int, view: str) -> ClipSpec:
     """Clip of the `number`-th of a party, from 1, from one of `VIEWS`."""
     one = party.plan[number - 1]
     grip, flare = party.grips_m[number - 1], party.flares_deg[number - 1]
     rng = np.random.default_rng([party.draw, number, 1])
     stance, style = _stance(rng), _style(flare, float(rng.uniform(8, 38)))
-    outfit = clothes(rng)
-    if one.body in party.women:
-        outfit = replace(outfit, bare_chest=False)
-    room, load = gym(rng), _load(rng, one.plates)
+    outfit, room, load = _clothes(rng, one.body, party.women), gym(rng), _load(rng, one.plates)
     touch = float(np.clip(usual_touch_m(rng, flare) + rng.uniform(-0.02, 0.02), 0.08, 0.22))
     reps = two_reps(rng, touch)
     sets = SetSpec(
@@ -259,7 +261,7 @@ def one_of(party: Party, number: int, view: str) -> ClipSpec:
 
 
 VISITORS: tuple[ClipSpec, ...] = (
-    *(one_of(_PARTY, n, view) for n in range(1, len(_VISITORS_PLAN) + 1) for view in VIEWS),
+    *clips_of(_PARTY),
     empty_bar("qw_empty_1_front", "visitors", "guest_13", 5901, -6, 1.7),
     empty_bar("qw_empty_1_oblique", "visitors", "guest_13", 5901, 49, 1.2),
     empty_bar("qw_empty_1_side", "visitors", "guest_13", 5901, -92, 1.0),
