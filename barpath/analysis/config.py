@@ -17,6 +17,7 @@ from barpath.sight.barline import BarlineConfig
 from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
+from barpath.sight.sleeve import SleeveConfig
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.arms3d import HipConfig
 from barpath.space.fittedcamera import CalibrationConfig
@@ -38,7 +39,7 @@ class SearchConfig:
     max_side_px: int = 960
 
 
-BAR_STAGES = ("bar", "ends", "pose", "calibration", "arms")
+BAR_STAGES = ("bar", "ends", "sleeve", "pose", "calibration", "arms")
 """Parts of the settings that know of the bar."""
 
 
@@ -95,6 +96,7 @@ class AnalysisConfig:
     plate: PlateConfig = field(default_factory=PlateConfig)
     bar: BarlineConfig = field(default_factory=BarlineConfig)
     ends: EndsConfig = field(default_factory=EndsConfig)
+    sleeve: SleeveConfig = field(default_factory=SleeveConfig)
     pose: PoseConfig = field(default_factory=PoseConfig)
     smooth: SmoothConfig = field(default_factory=SmoothConfig)
     reps: RepConfig = field(default_factory=RepConfig)
