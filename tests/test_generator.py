@@ -17,12 +17,14 @@ import numpy as np
 import pytest
 
 from sample_clips_synthetic.generator import truth
+from sample_clips_synthetic.generator.arrivals import ARRIVALS, REGULARS
 from sample_clips_synthetic.generator.body import (
     OUTWARD,
     SIDES,
     ArmStyle,
     Lifter,
     Stance,
+    baked_mesh,
     load_mesh,
     two_bone,
 )
@@ -223,7 +225,7 @@ def test_projection_agrees_with_opencv() -> None:
 def test_clips_have_names_and_seeds_of_their_own() -> None:
     lists = (
         REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS, VISITORS, COMPARISONS, PLACES,
-        CALLERS,
+        CALLERS, REGULARS, ARRIVALS,
     )  # fmt: skip
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
@@ -244,7 +246,27 @@ def test_clips_have_names_and_seeds_of_their_own() -> None:
     assert not visitors & compared
     assert {c.build for c in PLACES} <= compared
     assert {c.purpose for c in CALLERS} == {"callers"}
-    assert not (known | strange | visitors | compared) & {c.build for c in CALLERS}
+    callers = {c.build for c in CALLERS}
+    assert not (known | strange | visitors | compared) & callers
+    assert {c.purpose for c in REGULARS} == {"regulars"}
+    assert {c.purpose for c in ARRIVALS} == {"arrivals"}
+    regulars, arrivals = {c.build for c in REGULARS}, {c.build for c in ARRIVALS}
+    assert not (known | strange | visitors | compared | callers) & (regulars | arrivals)
+    assert not regulars & arrivals
+
+
+def test_arms_are_shared_as_peoples_are() -> None:
+    """Upper arm by forearm: mean of de Leva 1996, spread of ANSUR II (both from memory)."""
+    builds = sorted({c.build for c in (*REGULARS, *ARRIVALS)})
+    quotients = []
+    for mesh in map(baked_mesh, builds):
+        shoulder, elbow, wrist = (
+            mesh.heads[mesh.bone(f"{name}.L")] for name in ("upperarm01", "lowerarm01", "wrist")
+        )
+        quotients.append(np.linalg.norm(elbow - shoulder) / np.linalg.norm(wrist - elbow))
+    logs = np.log(quotients)
+    assert abs(logs.mean() - np.log(281.7 / 268.9)) < 0.03
+    assert 0.03 < logs.std() < 0.06
 
 
 def test_comparisons_hold_a_session_still() -> None:

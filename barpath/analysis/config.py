@@ -18,6 +18,7 @@ from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
 from barpath.sight.sleeve import SleeveConfig
+from barpath.space.alongbench import AlongConfig
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.arms3d import HipConfig
 from barpath.space.fittedcamera import CalibrationConfig
@@ -98,6 +99,7 @@ class AnalysisConfig:
     ends: EndsConfig = field(default_factory=EndsConfig)
     sleeve: SleeveConfig = field(default_factory=SleeveConfig)
     pose: PoseConfig = field(default_factory=PoseConfig)
+    along: AlongConfig = field(default_factory=AlongConfig)
     smooth: SmoothConfig = field(default_factory=SmoothConfig)
     reps: RepConfig = field(default_factory=RepConfig)
 

@@ -100,7 +100,8 @@ def follow(
         bare_end = sleeve.SleeveLooks(found.near, config.sleeve)
     reader = None
     if network is not None:
-        reader = pose.PoseReader(network, looks, bare_end and bare_end.update)
+        watch = None if bare_end is None else bare_end.update
+        reader = pose.PoseReader(network, looks, watch)
     stills = []
     kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
     with reader or nullcontext():

@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 
 STARTS_DEG = (5.0, -5.0, 45.0, -45.0)
 """Turns of the bar to the line of sight from which fits start."""
+LEAST_DEPTH_M = 0.1
 
 
 @dataclass(frozen=True)
@@ -152,7 +153,8 @@ def _sleeve_misses(
     `depth_m` are depths of that end, (n,).
     """
     bar = config.barbell
-    end_m = float(np.median(depth_m))
+    # A fit may try an end behind the camera.
+    end_m = max(float(np.median(depth_m)), LEAST_DEPTH_M)
     hands_m = end_m + params[SIDE_PARAMETERS.index("outline_m")] * geometry.across[2]
     seen_px = geometry.focal_px * 2 * bar.sleeve_radius_m / end_m
     sd = np.hypot(sleeve.rel_sd, config.sleeve_sd_mm / bar.sleeve_mm)

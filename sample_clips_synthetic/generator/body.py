@@ -24,7 +24,10 @@ ARCHIVE = Path(__file__).parent / "bodies.npz"
 # Bodies left out of every training set: the same mesh, so only what differs.
 STRANGERS = Path(__file__).parent / "strangers.npz"
 # Bodies drawn by themselves, told from one of the archive's.
-DRAWN = {kind: Path(__file__).parent / f"{kind}s.npz" for kind in ("guest", "caller")}
+DRAWN = {
+    kind: Path(__file__).parent / f"{kind}s.npz"
+    for kind in ("guest", "caller", "regular", "arrival")
+}
 GUEST_BASE = "tall_man"
 VERTEX_STEP_M = 4e-5
 SIDES = ("left", "right")
@@ -138,7 +141,7 @@ def load_mesh(build: str) -> Mesh:
     ----------
     build
         ``"tall_man"``, ``"broad_man"`` or ``"woman"``; ``"stranger_1"`` to ``"stranger_8"``;
-        ``"guest_1"`` to ``"guest_20"``.
+        ``"guest_1"`` to ``"guest_20"`` and further kinds of `DRAWN`.
     """
     return anatomical(baked_mesh(build))
 

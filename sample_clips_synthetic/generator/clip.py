@@ -23,7 +23,8 @@ class ClipSpec:
         File name without suffix.
     purpose
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
-        ``"visitors"``, ``"comparisons"``, ``"places"`` or ``"callers"``.
+        ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"`` or
+        ``"arrivals"``.
     story
         One line for people.
     seed

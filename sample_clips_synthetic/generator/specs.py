@@ -6,7 +6,8 @@ The ``strangers`` clips show bodies that no other clip of these and no training 
 tune to them. The ``newcomers`` show the same bodies in sets, rooms and clothes of their own, each
 set seen from the feet, at an angle and from the side at once, and an empty bar; never tune to
 them either. The ``latecomers`` show those bodies once more. The clips of further bodies,
-``visitors``, ``comparisons`` and ``places``, are in `guests`, the ``callers`` in `callers`.
+``visitors``, ``comparisons`` and ``places``, are in `guests`, the ``callers`` in `callers`, the
+``regulars`` and ``arrivals`` in `arrivals`.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from .arrivals import ARRIVALS, REGULARS
 from .body import ArmStyle, Stance
 from .callers import CALLERS
 from .camera import CameraSpec
@@ -534,4 +536,6 @@ CLIPS: tuple[ClipSpec, ...] = (
     *COMPARISONS,
     *PLACES,
     *CALLERS,
+    *REGULARS,
+    *ARRIVALS,
 )
