@@ -28,7 +28,7 @@ _LEAST_RADIUS_PX = 12.0
 _NOISE_GREY = 6.0
 _LEARNED_FRAMES = 60
 """Grey levels that pictures of one thing differ by, and over how many frames it is learned."""
-_N_STEPS = 8
+_N_STEPS = 5
 _HUBER = 2.0
 _CLOSE = 5.0
 _CHANGE_PER_PX = 0.02
@@ -179,8 +179,6 @@ class PlateFace:
             normal[np.diag_indices(6)] += 1e-9
             step = np.linalg.solve(normal, (design.T * weight) @ off)[:2]
             shift = shift - step
-            if np.hypot(*step) < 0.002:
-                break
         # Neighbouring pixels of a smoothed picture, and its colours, err alike.
         alike = 3 * 4 * np.pi
         covariance = np.linalg.inv(normal) * spread**2 * alike
