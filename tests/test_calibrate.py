@@ -309,6 +309,20 @@ def test_small_plates_show_in_the_plate_check():
     assert fit.plate_check_mm == pytest.approx(320, rel=0.05)
 
 
+def test_what_stands_behind_a_small_plate_does_not_turn_the_camera():
+    track, truth = front_track(0, 15, 0, plate=0.28)
+    # At one end a rack's upright is taken for the plate.
+    track["image_left_plate_px"] *= 1.7
+    config = CalibrationConfig(focal_px=FOCAL, plate_mm=280)
+    level = {"roll_deg": 0, "roll_sd_deg": 0.3, "pitch_deg": 15, "pitch_sd_deg": 0.5}
+    fit = calibrate_front(track, WIDTH, HEIGHT, **level, config=config)
+    assert abs(np.rad2deg(fit.value("yaw"))) < 1.0
+    ends = ("image_left", "image_right")
+    at_px = [track[[f"{end}_x_px", f"{end}_y_px"]].to_numpy() for end in ends]
+    left, right = front_ends(fit.params, *at_px, fit.principal_px)
+    assert np.ptp((left + right)[:, 1] / 2) == pytest.approx(np.ptp(truth), rel=0.01)
+
+
 def test_too_few_ellipses_is_one_clear_error():
     track, *_ = side_track(0, 0, 0)
     track["state"] = "lost"
