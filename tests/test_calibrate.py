@@ -205,6 +205,20 @@ def test_no_plate_is_larger_than_the_largest_disc() -> None:
     assert fit.value("log_plate") == pytest.approx(0.45, rel=0.01)
 
 
+def test_a_bar_that_wants_too_small_a_plate_is_left_out() -> None:
+    """A bar read as if a plate of 450 mm were 257 mm across; no plates so small were about."""
+    track, readings, _ = seen_bar(40, far=False)
+    middle = readings.points_px.mean(axis=(1, 2), keepdims=True)
+    grown = replace(readings, points_px=middle + (readings.points_px - middle) * 2)
+    believed = calibrate_side(track, WIDTH, HEIGHT, bar=[grown])
+    assert believed.plate_check_mm == pytest.approx(257, rel=0.1)
+    config = CalibrationConfig(smallest_plate_mm=300.0)
+    fit = calibrate_side(track, WIDTH, HEIGHT, bar=[grown], config=config)
+    assert not fit.end
+    assert np.isnan(fit.plate_check_mm)
+    assert fit.value("log_plate") == pytest.approx(0.45, rel=0.01)
+
+
 def test_unknown_focal_and_roll_are_carried_in_the_uncertainty():
     track, truth, (up, _, along) = side_track(0, 3, 1.5)
     fit = calibrate_side(track, WIDTH, HEIGHT)
