@@ -70,6 +70,20 @@ def test_front_trajectory_tilt_is_the_lifters():
     assert np.isfinite(path.along_m).all()
 
 
+def test_an_end_that_jumps_in_the_picture_leaves_the_height_alone():
+    """A camera that looks down takes for height what a wrong distance between the ends brings."""
+    track, _ = front_track(0, 15, 0)
+    for end in ("image_left", "image_right"):
+        track[f"{end}_sd_px"] = 0.1
+        track[f"{end}_state"] = "seen"
+    calibration = calibrate_front(track, WIDTH, HEIGHT, roll_deg=0, roll_sd_deg=0.1)
+    wanted = front_trajectory(track, calibration, AnalysisConfig()).table
+    track.loc[track.index % 8 < 2, "image_left_x_px"] += 4.0
+    found = front_trajectory(track, calibration, AnalysisConfig()).table
+    assert (found["y_m"] - wanted["y_m"]).std() < 0.002
+    assert found["sd_y_m"].median() > wanted["sd_y_m"].median()
+
+
 def test_lost_track_is_refused():
     track, *_ = side_track(0, 0, 0)
     track.loc[10:, ["x_px", "y_px"]] = np.nan

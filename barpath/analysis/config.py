@@ -17,6 +17,7 @@ from barpath.sight.barline import BarlineConfig
 from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
+from barpath.space.alongbench import AlongConfig
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.arms3d import HipConfig
 from barpath.space.fittedcamera import CalibrationConfig
@@ -96,6 +97,7 @@ class AnalysisConfig:
     bar: BarlineConfig = field(default_factory=BarlineConfig)
     ends: EndsConfig = field(default_factory=EndsConfig)
     pose: PoseConfig = field(default_factory=PoseConfig)
+    along: AlongConfig = field(default_factory=AlongConfig)
     smooth: SmoothConfig = field(default_factory=SmoothConfig)
     reps: RepConfig = field(default_factory=RepConfig)
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from barpath.analysis.config import AnalysisConfig
 from barpath.clip import scene
 from barpath.space import pinhole, scalecheck
+from barpath.space.alongbench import AlongBench, along_bench
 from barpath.space.fittedcamera import Calibration
 from barpath.space.smooth import smooth
 
@@ -82,14 +83,16 @@ def front_trajectory(
     """
     left_px = track[["image_left_x_px", "image_left_y_px"]].to_numpy(dtype=float)
     right_px = track[["image_right_x_px", "image_right_y_px"]].to_numpy(dtype=float)
-    left, right = pinhole.front_ends(
-        calibration.params, left_px, right_px, calibration.principal_px
-    )
+    ends = pinhole.front_ends(calibration.params, left_px, right_px, calibration.principal_px)
     scale = scalecheck.front_systematics(calibration, track).px_per_m
+    way = along_bench(track["time_s"].to_numpy(dtype=float), *ends, scale, config.along)
+    # The lines of sight stay: an end that is farther away is higher and farther out as well.
+    left, right = (end * (way.along_m / end[:, 2])[:, None] for end in ends)
     sd_ends = track[["image_left_sd_px", "image_right_sd_px"]].to_numpy(dtype=float) / scale
     sd = np.hypot(*sd_ends.T) / 2
     middle = (left + right) / 2
     table, cutoff_hz = _smoothed(track, middle, sd, config)
+    _add_along(table, way, middle[:, 1] / middle[:, 2])
     _add_ends(table, (left, right), sd_ends, calibration.value("log_plate_gap"), config)
     states = track[["image_left_state", "image_right_state"]]
     worst = np.select(
@@ -99,6 +102,13 @@ def front_trajectory(
     )
     table["state"] = worst
     return Path3(table, np.zeros(2), middle[:, 2], cutoff_hz)
+
+
+def _add_along(table: pd.DataFrame, way: AlongBench, rise: Floats) -> None:
+    """Add what the distance along the bench leaves open of heights, `rise` metres a metre."""
+    table["sd_y_m"] = np.hypot(table["sd_y_m"], np.nan_to_num(rise * way.sd_m))
+    table["sd_vy_m_s"] = np.hypot(table["sd_vy_m_s"], np.nan_to_num(rise * way.sd_m_s))
+    table["sd_m"] = table[["sd_x_m", "sd_y_m"]].max(axis=1)
 
 
 def _add_ends(

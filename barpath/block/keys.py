@@ -25,7 +25,7 @@ from barpath.sight.jointnet import weights_path
 
 CACHE_VERSION = 9
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 12
+MEASURE_VERSION = 13
 """The same for what is measured from what was seen; a new measure needs no raising."""
 JOIN_VERSION = 2
 """The same for what is measured from several clips of a set together."""
@@ -43,6 +43,7 @@ MEASURE_ONLY = (
     "depths",
     "reading_error",
     "arms",
+    "along",
 )
 """Settings that cannot change what is seen in a clip, so that they are no part of its key."""
 

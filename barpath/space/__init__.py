@@ -3,7 +3,8 @@
 In: the tables of what is seen (pixels). Out: a camera with draws of others that it may be
 (`fittedcamera`), from a plate (`platecamera`), from a bar without plates (`barecamera`) or from a
 bar seen from the feet (`feetcamera`); how far its lengths may be off together (`scalecheck`);
-joints in the plane of the view (`joints`), both arms fitted to the whole set with draws from the
+how far along the bench a bar seen from the feet lies (`alongbench`); joints in the plane of the
+view (`joints`), both arms fitted to the whole set with draws from the
 covariance (`armfit`, metres), their angles in the trunk's frame (`arms3d`, degrees), smoothed
 curves (`smooth`), and two clips' clocks laid on each other (`pairing`, seconds).
 
@@ -16,6 +17,7 @@ residuals (`armproblem`) and their solution (`armsolve`); where around the bench
 """
 
 __all__ = [
+    "alongbench",
     "armfit",
     "armguess",
     "armprior",
