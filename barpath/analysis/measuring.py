@@ -117,9 +117,7 @@ def make_context(
     if not len(joints_m) or not joints_m.filter(like="_sd_m").notna().any(axis=None):
         lifter_reason = "The lifter's joints were not found in this clip."
     elif not arms_can_be_placed(spread):
-        lifter_reason = (
-            "The scale of the picture is too uncertain to tell how the arms lie."
-        )
+        lifter_reason = "The scale of the picture is too uncertain to tell how the arms lie."
     arm_m, arm_sd_m = upper_arm(joints_m, view, config.upper_arm_m, config.stature_m)
     return MeasureContext(
         view=view,
