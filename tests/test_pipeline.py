@@ -10,10 +10,17 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from barpath.analysis import pipeline
 from barpath.analysis.config import AnalysisConfig, SearchConfig
 from barpath.analysis.finding import find_bar, plate_seed_at
-from barpath.analysis.measuring import make_context
+from barpath.analysis.measuring import find_lift, make_context
 from barpath.analysis.placing import check_followed
 from barpath.analysis.running import one_blas_thread
-from barpath.analysis.trajectory import front_trajectory, side_trajectory
+from barpath.analysis.trajectory import (
+    PARALLAX_SPEED_SHARE,
+    Path3,
+    camera_sway_m_s,
+    front_trajectory,
+    side_trajectory,
+    with_sway,
+)
 from barpath.clip.frames import Frame
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.sight.ellipse import Ellipse
@@ -21,6 +28,7 @@ from barpath.sight.plate import PlateSeed
 from barpath.space.feetcamera import calibrate_front
 from barpath.space.platecamera import calibrate_side
 from barpath.space.scalecheck import side_systematics
+from barpath.space.smooth import smooth
 from tests.test_calibrate import HEIGHT, WIDTH, front_track, side_track
 
 
@@ -107,6 +115,49 @@ def test_context_says_why_horizontal_lengths_are_missing():
     assert "scale" in make_context(info, "side", unsure, *given).lifter_reason
     front = make_context(info, "front", spread, pd.DataFrame(), 5.0, 0.0, 0, 90.0, AnalysisConfig())
     assert "feet" in front.horizontal_reason
+
+
+def swung(time_s, amplitude_px, hz=1.0):
+    """Camera table of a hand that sways up and down."""
+    still = {"m00": 1.0, "m01": 0.0, "m02": 0.0, "m10": 0.0, "m11": 1.0}
+    shift_px = amplitude_px * np.sin(2 * np.pi * hz * time_s)
+    return pd.DataFrame(
+        {"frame": range(len(time_s)), "time_s": time_s, **still, "m12": shift_px, "static": False}
+    )
+
+
+def test_a_swaying_camera_leaves_part_of_its_speed():
+    time_s = np.arange(0, 10, 1 / 60)
+    found = camera_sway_m_s(swung(time_s, 10.0), (640.0, 360.0), 400.0, 6.0)
+    # A sine's root mean square speed, half of it for either direction.
+    usual_px_s = 10.0 * 2 * np.pi / np.sqrt(2) / np.sqrt(2)
+    assert found == pytest.approx(PARALLAX_SPEED_SHARE * usual_px_s / 400.0, rel=0.03)
+    still = swung(time_s, 0.0).assign(static=True)
+    assert camera_sway_m_s(still, (640.0, 360.0), 400.0, 6.0) == 0.0
+
+
+def test_moments_of_a_swaying_camera_are_known_less_well():
+    time_s = np.arange(0, 8, 1 / 30)
+    phase = time_s % 4
+    down, up = np.clip(phase - 0.5, 0, 1), np.clip(phase - 2.0, 0, 1)
+    height_m = -0.35 * (down**2 * (3 - 2 * down) - up**2 * (3 - 2 * up))
+    smoothed = smooth(time_s, height_m)
+    columns = {"y_m": height_m, "ay_m_s2": smoothed.acceleration, "sd_vx_m_s": 0.003}
+    table = pd.DataFrame({"time_s": time_s, **columns, "sd_vy_m_s": 0.004})
+    path = Path3(table, np.zeros(2), np.full(len(time_s), np.nan), smoothed.cutoff_hz)
+    info = SimpleNamespace(width_px=1280, height_px=720)
+    steady, swaying = (
+        find_lift(path, camera, info, 400.0, AnalysisConfig())
+        for camera in (swung(time_s, 0.0).assign(static=True), swung(time_s, 10.0))
+    )
+    assert len(steady.reps) == len(swaying.reps) == 2
+    for event in ("start", "touch", "press", "lockout"):
+        assert (swaying.reps[f"{event}_s"] == steady.reps[f"{event}_s"]).all()
+        # 0.012 m/s of a speed that changes by 1 to 2 m/s a second.
+        wider = np.sqrt(swaying.reps[f"{event}_sd_s"] ** 2 - steady.reps[f"{event}_sd_s"] ** 2)
+        assert wider.between(0.005, 0.025).all()
+    assert (with_sway(path, swaying.sway_m_s).table["sd_vy_m_s"] > 0.01).all()
+    assert with_sway(path, steady.sway_m_s).table.equals(table)
 
 
 def test_search_holds_a_bounded_number_of_frames():

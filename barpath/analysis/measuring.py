@@ -3,10 +3,11 @@
 import dataclasses
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from barpath.analysis.config import AnalysisConfig
-from barpath.analysis.trajectory import Path3, camera_sway_m
+from barpath.analysis.trajectory import Path3, camera_sway_m, camera_sway_m_s
 from barpath.clip.frames import ClipInfo
 from barpath.errors import NoRepError
 from barpath.ground.view import view_of
@@ -19,6 +20,9 @@ MAX_HORIZONTAL_REL_SD = 0.12
 MAX_ARMS_REL_SD = 0.3
 MAX_OBLIQUE_SWAY_M = 0.005
 HANDHELD_RACK_MOVE_M = 0.06
+STOPS = ("start", "touch", "press", "lockout")
+"""Moments at which the bar comes to rest or leaves it."""
+LONGEST_SD_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -29,13 +33,14 @@ class Lift:
     ----------
     reps, phases : DataFrame
         Rep table; `time_s` and `phase` for each sample.
-    sway_m : float
-        From `trajectory.camera_sway_m`.
+    sway_m, sway_m_s : float
+        From `trajectory.camera_sway_m` and `camera_sway_m_s`.
     """
 
     reps: pd.DataFrame
     phases: pd.DataFrame
     sway_m: float
+    sway_m_s: float
 
 
 def find_lift(
@@ -77,7 +82,26 @@ def find_lift(
     if sway_m > 0:
         rack_move_m = max(rack_move_m, HANDHELD_RACK_MOVE_M, 3 * sway_m)
     moving = dataclasses.replace(config.reps, rack_move_m=rack_move_m)
-    return Lift(reps, find_phases(time_s, height_m, moving), sway_m)
+    sway_m_s = camera_sway_m_s(camera, middle_px, px_per_m, path.cutoff_hz)
+    reps = _unsteady(reps, path, sway_m_s)
+    return Lift(reps, find_phases(time_s, height_m, moving), sway_m, sway_m_s)
+
+
+def _unsteady(reps: pd.DataFrame, path: Path3, sway_m_s: float) -> pd.DataFrame:
+    """The rep table, its moments less well known by what a moving camera leaves in the speed.
+
+    A speed that is off is reached the sooner or later the slower it changes.
+    """
+    if sway_m_s == 0.0:
+        return reps
+    reps = reps.copy()
+    known = path.table["ay_m_s2"].notna()
+    time_s, ay = (path.table.loc[known, name] for name in ("time_s", "ay_m_s2"))
+    for event in STOPS:
+        change = np.abs(np.interp(reps[f"{event}_s"], time_s, ay))
+        off_s = sway_m_s / np.maximum(change, 1e-6)
+        reps[f"{event}_sd_s"] = np.minimum(np.hypot(reps[f"{event}_sd_s"], off_s), LONGEST_SD_S)
+    return reps
 
 
 def arms_can_be_placed(spread: Systematics) -> bool:

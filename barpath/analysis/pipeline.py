@@ -32,7 +32,7 @@ from barpath.analysis.placing import (
 )
 from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import SetResult
-from barpath.analysis.trajectory import move_origin, toward_head, trajectory_of
+from barpath.analysis.trajectory import move_origin, toward_head, trajectory_of, with_sway
 from barpath.clip.frames import ClipInfo, StreamStats, check_size, probe
 from barpath.clip.reading import Reading
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
@@ -150,7 +150,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     path = trajectory_of(seen.track, calibration, config)
 
     lift = find_lift(path, camera, info, spread.px_per_m, config)
-    path = move_origin(path, lift.reps)
+    path = with_sway(move_origin(path, lift.reps), lift.sway_m_s)
     head = head_direction(seen.joints) if calibration.shows.along else 0
     joints_m = place_joints(seen.joints, path, calibration, head, config)
     if head:

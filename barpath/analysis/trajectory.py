@@ -12,11 +12,13 @@ from barpath.clip import scene
 from barpath.space import pinhole, scalecheck
 from barpath.space.alongbench import AlongBench, along_bench
 from barpath.space.fittedcamera import Calibration
-from barpath.space.smooth import smooth
+from barpath.space.smooth import SmoothConfig, smooth
 
 Floats = NDArray[np.float64]
 
 PARALLAX_SHARE = 0.25
+PARALLAX_SPEED_SHARE = 0.15
+"""Root mean square of ten handheld clips to tune on, 0.06 to 0.25."""
 
 
 @dataclass(frozen=True)
@@ -221,8 +223,7 @@ def camera_sway_m(
     """
     if camera["static"].all():
         return 0.0
-    time_s = camera["time_s"].to_numpy(dtype=float)
-    shift_px = np.einsum("nij,j->ni", scene.transforms_of(camera), np.array([*at_px, 1.0]))
+    time_s, shift_px = _shifts(camera, at_px)
     spans = []
     for rep in reps.itertuples():
         inside = (time_s >= rep.touch_s) & (time_s <= rep.end_s)
@@ -230,3 +231,43 @@ def camera_sway_m(
             spans.append(np.linalg.norm(np.nanstd(shift_px[inside], axis=0)))
     whole = np.linalg.norm(np.nanstd(shift_px, axis=0))
     return PARALLAX_SHARE * float(np.median(spans or [whole])) / px_per_m
+
+
+def camera_sway_m_s(
+    camera: pd.DataFrame, at_px: tuple[float, float], px_per_m: float, cutoff_hz: float
+) -> float:
+    """How much of a moving camera's speed is left in the bar's, as `camera_sway_m` has it of ways.
+
+    Parameters
+    ----------
+    camera, at_px, px_per_m
+        As for `camera_sway_m`.
+    cutoff_hz : float
+        Cut-off that the bar's place was smoothed with.
+
+    Returns
+    -------
+    float
+        Standard uncertainty of the speed up or across, m/s; 0 for a camera that stood still.
+    """
+    if camera["static"].all():
+        return 0.0
+    time_s, shift_px = _shifts(camera, at_px)
+    alike = SmoothConfig(cutoff_hz=cutoff_hz)
+    speeds = [smooth(time_s, shift, alike).velocity for shift in shift_px.T]
+    usual_px_s = float(np.sqrt(np.nanmean(np.square(speeds))))
+    return PARALLAX_SPEED_SHARE * usual_px_s / px_per_m
+
+
+def with_sway(path: Path3, sway_m_s: float) -> Path3:
+    """The path, its speeds less well known by what a moving camera leaves in them."""
+    table = path.table.copy()
+    for column in ("sd_vx_m_s", "sd_vy_m_s"):
+        table[column] = np.hypot(table[column], sway_m_s)
+    return dataclasses.replace(path, table=table)
+
+
+def _shifts(camera: pd.DataFrame, at_px: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Times (n,), and how far steadying moves a place in the picture, (n, 2)."""
+    shift_px = np.einsum("nij,j->ni", scene.transforms_of(camera), np.array([*at_px, 1.0]))
+    return camera["time_s"].to_numpy(dtype=float), shift_px

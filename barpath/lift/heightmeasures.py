@@ -106,7 +106,7 @@ def _press_speeds(
         "mean_press_speed_m_s": mean_speed(heights[-1] - heights[0], duration),
         "peak_press_speed_m_s": Found(
             float(speeds[top]),
-            combine(bar.sd_v_at(times[top]), context.camera_sd_m / duration),
+            bar.sd_v_at(times[top]),
             relative * float(speeds[top]),
         ),
         "mean_propulsive_speed_m_s": mean_speed(

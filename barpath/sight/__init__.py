@@ -8,7 +8,8 @@ parts of pictures):
 - the plate (side, oblique): `plate` says what is said of it, `ellipse` holds the geometry of
   outlines, `plateoutline` finds the outline in one picture, `platemaps` scores it at every place.
   `platefind` finds the plate in a clip: by `platesamples`, `platepaths`, `platemates`,
-  `platemeasure` and `platebehind`. `platetrack` follows it, `platerim` says where its rim is.
+  `platemeasure` and `platebehind`. `platetrack` follows it, `plateface` says how its face moved,
+  `platerim` where its rim is.
 - the bar (front): `barline` says what is said of it, `baredges` finds edges and fits the line,
   `shaft` knows how the shaft looks across. `barfind` finds the bar in a clip: by `barsearch` and
   `barmodel`. `bartrack` follows it, by `shaftline` and `barplates`; `barends` says where the shaft
@@ -35,6 +36,7 @@ __all__ = [
     "pictures",
     "plate",
     "platebehind",
+    "plateface",
     "platefind",
     "platemaps",
     "platemates",

@@ -17,6 +17,7 @@ from barpath.ground.choice import ranked
 from barpath.sight.ellipse import from_params, mean_radius, slant_sine, to_params, unit_vectors
 from barpath.sight.pictures import FrameLike
 from barpath.sight.plate import COLUMNS, PlateConfig, PlateSeed
+from barpath.sight.plateface import PlateFace
 from barpath.sight.platemaps import (
     orientation_maps,
     outline_template,
@@ -79,6 +80,7 @@ class PlateTracker:
         self._rows: list[tuple[object, ...]] = []
         self._pictures = PlatePictures()
         self._picture_s = -np.inf
+        self._faces = PlateFace()
 
     @property
     def diameter_px(self) -> float:
@@ -113,10 +115,12 @@ class PlateTracker:
         """Plate table so far, one row a frame with the columns `COLUMNS`, outlines on the rim.
 
         The rows that `update` gives are of the line that is followed, which may be another line of
-        the plate; the pictures of all frames together tell.
+        the plate, or for some frames in part of what is behind it; the pictures of all frames
+        together tell.
         """
         table = pd.DataFrame(self._rows, columns=list(COLUMNS))
         table = table.astype({"frame": int, "state": str})
+        table = self._faces.on_table(table)
         change = self._pictures.rim()
         return table if change is None else change.on_table(table)
 
@@ -321,6 +325,7 @@ class PlateTracker:
             if frame.time_s > self._picture_s + 1.0 / self.config.pictures_per_s:
                 self._pictures.add(frame.image, fit.params)
                 self._picture_s = frame.time_s
+        self._faces.add(frame.index, frame.image, fit.params)
         ellipse = from_params(fit.params)
         self._rows.append(
             (
