@@ -91,9 +91,9 @@ def _value_at(rep: dict[str, Any], steps: Iterable[str], path: str, side: str) -
 
 def followed(result: SetResult, truth: dict[str, Any]) -> str:
     """Name in the truth of the path of what was followed: the bar's middle, or which plate."""
-    if truth["view"] == "front":
-        return "bar_middle"
     end = result.calibration["followed_end"]
+    if truth["view"] == "front" or end == "middle":
+        return "bar_middle"
     return "near_plate" if end in (truth["near_side"], "unknown") else "far_plate"
 
 

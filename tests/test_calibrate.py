@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from barpath.errors import BarNotFoundError
+from barpath.ground.equipment import POWER_BAR
 from barpath.space.barparts import BarReadings, is_bare
 from barpath.space.discs import project_discs, thick_discs
 from barpath.space.feetcamera import calibrate_front
@@ -396,6 +397,43 @@ def test_a_bar_without_plates_is_its_own_ruler(yaw):
     share = side_systematics(fit, bare).vertical_rel_sd
     assert 0.005 < share < 0.15
     assert np.ptp(found[:, 1]) == pytest.approx(np.ptp(wanted[:, 1]), rel=3 * share)
+
+
+@pytest.mark.parametrize("focal_share", [0.88, 1.12])
+def test_a_sleeve_s_end_gives_the_scale_whatever_the_focal_length(focal_share):
+    """Seen along the bar its lengths hang on the focal length; the sleeve's diameter does not."""
+    track, readings, (path, up, along) = seen_bar(6, far=False, noise_px=0.5)
+    _, bare, parts = without_plates(track, readings, path)
+    across = np.cross(up, along)
+    across *= np.sign(across[2])
+    ends = path - POWER_BAR.end_m * across
+    places = pinhole(ends)
+    depth = np.median(ends[:, 2])
+    at_end = bare.assign(
+        x_px=places[:, 0],
+        y_px=places[:, 1],
+        sleeve_px=FOCAL * 2 * POWER_BAR.sleeve_radius_m / depth,
+        sleeve_rel_sd=0.012,
+        hands_share=depth / np.median(path[:, 2]),
+    )
+    config = CalibrationConfig(focal_px=focal_share * FOCAL)
+    fit = calibrate_side(
+        at_end, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5,
+        bar=[replace(parts, ellipse_px=places)], config=config,
+    )  # fmt: skip
+    rise = np.ptp(side_points(fit.params, places, fit.principal_px)[:, 1])
+    assert rise == pytest.approx(np.ptp(path @ up), rel=0.015)
+    assert side_systematics(fit, at_end).vertical_rel_sd < 0.025
+    assert (fit.end, fit.far) == ("left", False)
+    assert "Sleeve" in fit.scale_source
+    # By the hands alone the same readings leave the scale open.
+    hands = bare.assign(x_px=pinhole(path)[:, 0], y_px=pinhole(path)[:, 1])
+    open_fit = calibrate_side(
+        hands, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5,
+        bar=[parts], config=config,
+    )  # fmt: skip
+    assert side_systematics(open_fit, hands).vertical_rel_sd > 0.05
+    assert open_fit.end == "middle"
 
 
 def test_a_bar_whose_parts_are_not_read_gives_no_scale():

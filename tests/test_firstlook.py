@@ -65,6 +65,25 @@ def test_a_bar_without_plates_looks_as_long_by_its_shaft():
     assert look.span_in_limbs() == pytest.approx(expected, rel=0.02)
 
 
+@pytest.mark.parametrize(
+    ("absent", "bare"), [((0.91, 0.47), True), ((0.98, 0.06), False), ((0.08, 0.02), False)]
+)
+def test_a_bar_is_bare_by_how_likely_plates_are_not_there(absent, bare):
+    """As read of an empty bar on which one end is nearly a tie, of a bar with one end cut off."""
+    network = FakeNetwork(person(600, 300))
+    plain = network._one
+
+    def one(square):
+        xy, spread, state, chance = plain(square)
+        state = state.copy()
+        for side, share in zip(("left", "right"), absent, strict=True):
+            state[POINTS.index(f"{side}_plate")] = (1 - share) / 2, (1 - share) / 2, share
+        return xy, spread, state, chance
+
+    network._one = one
+    assert look_over(SAMPLES, network).bare is bare
+
+
 def test_plates_are_named_the_surer_one_first():
     network = FakeNetwork(person(600, 300))
     plain = network._one

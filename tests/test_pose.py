@@ -14,10 +14,10 @@ from barpath.sight.pose import (
     PoseConfig,
     PoseReader,
     bar_line,
+    bare_track,
     confidence_of,
     estimate_pose,
     estimate_pose_image,
-    held_track,
     pose_table,
 )
 from tests.test_jointnet import PICTURE, FakeNetwork, person
@@ -149,7 +149,7 @@ def test_a_bar_without_plates_is_where_the_hands_are():
         table[f"{side}_hand_x_px"], table[f"{side}_hand_y_px"] = x, [50.0, 60.0, np.nan]
         for part in ("var_x_px2", "cov_xy_px2", "var_y_px2"):
             table[f"{side}_hand_{part}"] = 0.0 if part.startswith("cov") else 4.0
-    track = held_track(np.arange(5) / 10, table)
+    track = bare_track(np.arange(5) / 10, table)
     assert track["state"].tolist() == ["seen", "lost", "seen", "lost", "lost"]
     assert track.loc[[0, 2], "y_px"].tolist() == [50.0, 60.0]
     assert track.loc[0, "x_px"] == 200.0

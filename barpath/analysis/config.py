@@ -17,6 +17,7 @@ from barpath.sight.barline import BarlineConfig
 from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
+from barpath.sight.sleeve import SleeveConfig
 from barpath.space.alongbench import AlongConfig
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.arms3d import HipConfig
@@ -39,7 +40,7 @@ class SearchConfig:
     max_side_px: int = 960
 
 
-BAR_STAGES = ("bar", "ends", "pose", "calibration", "arms")
+BAR_STAGES = ("bar", "ends", "sleeve", "pose", "calibration", "arms")
 """Parts of the settings that know of the bar."""
 
 
@@ -96,6 +97,7 @@ class AnalysisConfig:
     plate: PlateConfig = field(default_factory=PlateConfig)
     bar: BarlineConfig = field(default_factory=BarlineConfig)
     ends: EndsConfig = field(default_factory=EndsConfig)
+    sleeve: SleeveConfig = field(default_factory=SleeveConfig)
     pose: PoseConfig = field(default_factory=PoseConfig)
     along: AlongConfig = field(default_factory=AlongConfig)
     smooth: SmoothConfig = field(default_factory=SmoothConfig)

@@ -40,12 +40,14 @@ LEAST_NEARER = 1.15
 class Found:
     """What the search found: the view and where the tracker of that view starts.
 
-    Without a seed the bar has no plates, and is where the hands are.
+    Without a seed the bar has no plates, and is where the hands are; `near` is then the lifter's
+    end of it on the camera's side.
     """
 
     view: str
     view_source: str
     seed: plate.PlateSeed | barline.BarSeed | None
+    near: str = ""
 
 
 def find_bar(
@@ -251,7 +253,7 @@ def _find_in(stretch: _Stretch, asked: View | None) -> Found:
     if not only_line:
         if look is not None and look.bare and across:
             view = asked or (OBLIQUE if span > OBLIQUE_SPAN else SIDE)
-            return Found(view.name, given, None)
+            return Found(view.name, given, None, look.near_end())
         disc = stretch.disc()
     if asked is None and _may_be_front(disc) and (across or not span > FRONT_SPAN):
         line = stretch.line()

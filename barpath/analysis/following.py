@@ -14,9 +14,10 @@ from barpath.analysis.running import Progress, quiet
 from barpath.clip import cameramotion, scene, sceneroll
 from barpath.clip.frames import ClipInfo, Frame
 from barpath.clip.reading import Reading
-from barpath.sight import barends, barline, bartrack, platetrack, pose
+from barpath.sight import barends, barline, bartrack, platetrack, pose, sleeve
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import fittedcamera
+from barpath.space.steadying import steady
 
 BARE_LOOKS_PER_S = 30.0
 N_STILLS = 7
@@ -82,6 +83,7 @@ def follow(
     Detected
     """
     info = reading.info
+    focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
     strips = None
     tracker: bartrack.BarTracker | platetrack.PlateTracker | None = None
     if isinstance(found.seed, barline.BarSeed):
@@ -91,10 +93,15 @@ def follow(
         tracker = platetrack.PlateTracker(found.seed, config.plate)
     motion = cameramotion.CameraMotion(config.scene)
     looks = pose_config(config)
+    bare_end = None
     if tracker is None:
-        # The hands are all that tells where the bar is.
+        # Only what is read tells where the bar is.
         looks = dataclasses.replace(looks, looks_per_s=BARE_LOOKS_PER_S)
-    reader = pose.PoseReader(network, looks) if network is not None else None
+        bare_end = sleeve.SleeveLooks(found.near, config.sleeve)
+    reader = None
+    if network is not None:
+        watch = None if bare_end is None else bare_end.update
+        reader = pose.PoseReader(network, looks, watch)
     stills = []
     kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
     with reader or nullcontext():
@@ -114,13 +121,26 @@ def follow(
     joints_px = None if reader is None else reader.table()
     if tracker is not None:
         track = tracker.table()
-    elif joints_px is not None:
-        track = pose.held_track(camera["time_s"].to_numpy(dtype=float), joints_px, looks)
+    elif joints_px is not None and bare_end is not None:
+        track = _bare_track(bare_end, joints_px, camera, focal_px, looks)
     if strips is not None:
-        focal_px = fittedcamera.focal_guess_px(config.calibration, info.width_px, info.height_px)
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
     n_duplicate = reading.stats.n_duplicate
     return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
+
+
+def _bare_track(
+    looks: sleeve.SleeveLooks,
+    joints_px: pd.DataFrame,
+    camera: pd.DataFrame,
+    focal_px: float,
+    config: pose.PoseConfig,
+) -> pd.DataFrame:
+    """Plate table of a bar without plates: of the nearer sleeve's end, or else of the hands."""
+    times_s = camera["time_s"].to_numpy(dtype=float)
+    steadied = steady(joints_px, camera, pose.points_in(joints_px))
+    found = sleeve.find_sleeve(looks, joints_px, steadied, focal_px)
+    return pose.bare_track(times_s, joints_px, found, config)
 
 
 def _shrunk(frame: Frame, max_side_px: int) -> Frame:

@@ -72,6 +72,7 @@ def calibration_summary(
     def degrees(name: str) -> tuple[float, float]:
         return float(np.rad2deg(calibration.value(name))), float(np.rad2deg(calibration.sd(name)))
 
+    plate = f"Plate of {config.calibration.plate_mm:.0f} mm"
     roll, roll_sd = degrees("roll")
     pitch, pitch_sd = degrees("pitch")
     yaw, yaw_sd = degrees("yaw")
@@ -101,9 +102,7 @@ def calibration_summary(
         "azimuth_sd_deg": azimuth.sd,
         "filmed": place_words(azimuth, calibration.shows, near),
         "followed_end": calibration.end or "unknown",
-        "method": (
-            f"Plate of {config.calibration.plate_mm:.0f} mm; up from {calibration.roll_source}."
-        ),
+        "method": f"{calibration.scale_source or plate}; up from {calibration.roll_source}.",
     }
 
 

@@ -15,6 +15,7 @@ from barpath.ground.equipment import POWER_BAR
 from barpath.ground.uncertainty import expand, state
 from barpath.ground.view import view_of
 from barpath.space.armfit import ArmFit
+from barpath.space.barecamera import SleeveEnd
 from barpath.space.barparts import is_bare
 from barpath.space.fittedcamera import Calibration, CalibrationConfig
 from barpath.space.scalecheck import Systematics
@@ -96,13 +97,20 @@ def _on_lengths(detected: Detected, spread: Systematics, config: AnalysisConfig)
         )
         yield Note("bar_assumed", "info", text)
     elif is_bare(detected.track):
-        text = (
-            "The bar has no plates: lengths were taken from the bar itself,"
-            f" {2 * bar.collar_m:.2f} m of shaft between the sleeves and {2 * bar.end_m:.2f} m over"
-            " all, which leaves them uncertain by"
-            f" {100 * expand(spread.vertical_rel_sd):.0f} %, the more the closer the camera looks"
-            " along the bar."
-        )
+        uncertain = f"uncertain by {100 * expand(spread.vertical_rel_sd):.0f} %"
+        if SleeveEnd.in_track(detected.track) is None:
+            text = (
+                "The bar has no plates: lengths were taken from the bar itself,"
+                f" {2 * bar.collar_m:.2f} m of shaft between the sleeves and {2 * bar.end_m:.2f} m"
+                f" over all, which leaves them {uncertain}, the more the closer the camera looks"
+                " along the bar."
+            )
+        else:
+            text = (
+                "The bar has no plates: lengths were taken from how large the round end of the"
+                f" nearer sleeve looks, {bar.sleeve_mm:.0f} mm across, which leaves them"
+                f" {uncertain}."
+            )
         yield Note("bar_assumed", "info", text)
     elif not config.plate_given:
         text = (

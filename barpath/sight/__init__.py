@@ -16,7 +16,8 @@ parts of pictures):
   ends.
 - the lifter: `jointnet` reads joints in a picture, `lifter` finds and follows who is read, `pose`
   makes the table. `firstlook` says what the network sees before the bar is sought, `bridge` what
-  the hands say of a bar that is lost.
+  the hands say of a bar that is lost. Of a bar without plates, from aside, `sleeve` says where the
+  nearer end is and how large it looks.
 """
 
 __all__ = [
@@ -49,4 +50,5 @@ __all__ = [
     "pose",
     "shaft",
     "shaftline",
+    "sleeve",
 ]

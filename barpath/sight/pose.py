@@ -9,7 +9,7 @@ In: frames, and the plate or bar table where there is one. Out: the pose table, 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any, Self
@@ -30,6 +30,7 @@ from barpath.sight.lifter import (
     with_surroundings,
 )
 from barpath.sight.pictures import FrameLike
+from barpath.sight.sleeve import Sleeve
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -163,10 +164,17 @@ class PoseReader:
     ----------
     network : JointNetwork
     config : PoseConfig, optional
+    watch : callable, optional
+        Called with the frame's number, its picture and what was read in it, in the frames' order.
     """
 
-    def __init__(self, network: JointNetwork, config: PoseConfig | None = None) -> None:
-        self.config = config or PoseConfig()
+    def __init__(
+        self,
+        network: JointNetwork,
+        config: PoseConfig | None = None,
+        watch: Callable[[int, Image, Readings], None] | None = None,
+    ) -> None:
+        self.config, self._watch = config or PoseConfig(), watch
         self._tracker = Tracker(network, self.config.lifter)
         self._due_s = -np.inf
         self._rows: list[tuple[int, float, Future[Readings | None]]] = []
@@ -202,13 +210,15 @@ class PoseReader:
             # So few frames wait to be read that they do not fill the memory.
             self._rows[-MOST_WAITING][2].result()
         wide = len(self._rows) % self.config.wide_every == 0
-        self._rows.append((index, time_s, self._worker.submit(self._look, image, bar, wide)))
+        self._rows.append((index, time_s, self._worker.submit(self._look, index, image, bar, wide)))
 
-    def _look(self, image: Image, bar: BarLine | None, wide: bool) -> Readings | None:
+    def _look(self, index: int, image: Image, bar: BarLine | None, wide: bool) -> Readings | None:
         reading = self._tracker.update(image, bar)
-        if reading is None or not wide:
-            return reading
-        return with_surroundings(image, self._tracker.network, reading, self.config.lifter)
+        if reading is not None and wide:
+            reading = with_surroundings(image, self._tracker.network, reading, self.config.lifter)
+        if reading is not None and self._watch is not None:
+            self._watch(index, image, reading)
+        return reading
 
     def table(self) -> pd.DataFrame:
         """The pose table of the frames read so far, one row each."""
@@ -216,10 +226,13 @@ class PoseReader:
         return pose_table(rows, self.config)
 
 
-def held_track(
-    times_s: Floats, pose: pd.DataFrame, config: PoseConfig | None = None
+def bare_track(
+    times_s: Floats,
+    pose: pd.DataFrame,
+    sleeve: Sleeve | None = None,
+    config: PoseConfig | None = None,
 ) -> pd.DataFrame:
-    """Plate table of a bar without plates: the middle between both hands on it.
+    """Plate table of a bar without plates: its nearer end, or the middle between both hands on it.
 
     Parameters
     ----------
@@ -227,15 +240,25 @@ def held_track(
         Of all frames of the clip.
     pose : DataFrame
         Pose table.
+    sleeve : Sleeve, optional
+        Of the nearer end, where it was told.
     config : PoseConfig, optional
 
     Returns
     -------
     DataFrame
         `frame, time_s, x_px, y_px, sd_px, state`; sizes and angle are missing. Frames in which
-        either hand was not read are lost.
+        the end was not found, or either hand was not read, are lost. With a sleeve also what is
+        said of it: `sleeve_px`, its diameter at the end, `sleeve_rel_sd` and `hands_share`.
     """
     config = config or PoseConfig()
+    if sleeve is not None:
+        table = _bare_table(times_s, sleeve.path.set_index("frame"))
+        return table.assign(
+            sleeve_px=sleeve.diameter_px,
+            sleeve_rel_sd=sleeve.rel_sd,
+            hands_share=sleeve.hands_share,
+        )
     hands = [
         pose.reindex(columns=[f"{side}_hand_{part}" for part in PARTS[:5]]).to_numpy(dtype=float)
         for side in SIDES
@@ -243,10 +266,14 @@ def held_track(
     middle = sum(hand[:, :2] for hand in hands) / 2
     # Frames' own share of what the network states, over both hands.
     sd = config.hand_share * np.sqrt(sum(hand[:, [2, 4]].mean(axis=1) for hand in hands)) / 2
-    table = pd.DataFrame({"frame": np.arange(len(times_s)), "time_s": times_s})
     at = pd.DataFrame({"x_px": middle[:, 0], "y_px": middle[:, 1], "sd_px": sd})
-    seen = at.set_axis(pose["frame"].to_numpy()).dropna()
-    table = table.join(seen, on="frame")
+    return _bare_table(times_s, at.set_axis(pose["frame"].to_numpy()).dropna())
+
+
+def _bare_table(times_s: Floats, at: pd.DataFrame) -> pd.DataFrame:
+    """Plate table of places by frame, without sizes; frames without a place are lost."""
+    table = pd.DataFrame({"frame": np.arange(len(times_s)), "time_s": times_s})
+    table = table.join(at, on="frame")
     for name in ("major_px", "minor_px", "angle_deg", "outline_share"):
         table[name] = np.nan
     table["state"] = np.where(table["x_px"].notna(), "seen", "lost")

@@ -1,8 +1,10 @@
 """The camera from the parts of a bar without plates, seen from the side or aslant."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
@@ -16,13 +18,39 @@ from barpath.space.fittedcamera import (
     focal_guess_px,
     principal_point_px,
 )
-from barpath.space.pinhole import SIDE_PARAMETERS, side_geometry
+from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, side_geometry
 
 Floats = NDArray[np.float64]
 
 
 STARTS_DEG = (5.0, -5.0, 45.0, -45.0)
 """Turns of the bar to the line of sight from which fits start."""
+LEAST_DEPTH_M = 0.1
+
+
+@dataclass(frozen=True)
+class SleeveEnd:
+    """How large the end of the nearer sleeve looks, as a plate table has it.
+
+    Attributes
+    ----------
+    diameter_px, rel_sd : float
+        And its standard uncertainty as a share.
+    hands_share : float
+        How much the middle between the hands moves in the picture, over how much the end does.
+    """
+
+    diameter_px: float
+    rel_sd: float
+    hands_share: float
+
+    @staticmethod
+    def in_track(track: pd.DataFrame) -> "SleeveEnd | None":
+        """None where nothing is said of it."""
+        if "sleeve_px" not in track:
+            return None
+        names = ("sleeve_px", "sleeve_rel_sd", "hands_share")
+        return SleeveEnd(*(float(track[name].iloc[0]) for name in names))
 
 
 def calibrate_bare(
@@ -31,12 +59,14 @@ def calibrate_bare(
     view: str,
     bar: Sequence[BarReadings],
     config: CalibrationConfig,
+    sleeve: SleeveEnd | None = None,
 ) -> Calibration:
     """Camera of a side or oblique view from the parts of a bar without plates.
 
-    The point followed, the middle of both hands, is near the bar's middle. Seen from the side the
-    bar's two halves look differently large, which gives its distance, while the scale hangs on the
-    focal length; at an angle the shaft is a ruler across the picture.
+    The point followed is the end of the nearer sleeve, or else the middle of both hands, near the
+    bar's middle. Seen from the side the bar's two halves look differently large, which gives its
+    distance; the sleeve's diameter gives the scale at its end, without it the scale hangs on the
+    focal length. At an angle the shaft is a ruler across the picture.
 
     Parameters
     ----------
@@ -47,6 +77,7 @@ def calibrate_bare(
     bar : sequence of BarReadings
         As for `platecamera.calibrate_side`.
     config : CalibrationConfig
+    sleeve : SleeveEnd, optional
 
     Returns
     -------
@@ -58,18 +89,24 @@ def calibrate_bare(
         When the bar's ends were read in too few frames to give a scale.
     """
     principal = principal_point_px(*size_px)
+    bare = config.bare_outline_m
+    followed_m = bare if sleeve is None else (config.barbell.end_m, config.point_sd_m["bar_end"])
     focal = focal_guess_px(config, *size_px)
     n_params = len(SIDE_PARAMETERS)
-    prior = _prior(focal, level, config)
+    prior = _prior(focal, level, config, followed_m)
     fits = []
     for one in bar:
-        misses = BarMisses(one, focal / config.bare_distance_m, config)
+        misses = BarMisses(one, focal / np.exp(prior[3, 0]), config)
         if misses.n_frames < config.least_bar_frames:
             continue
 
         def residuals(values: Floats, misses: BarMisses = misses) -> Floats:
             params = values[:n_params]
-            parts = misses(params, side_geometry(params), values[n_params:], principal, 1.0)
+            geometry = side_geometry(params)
+            parts = misses(params, geometry, values[n_params:], principal, 1.0)
+            if sleeve is not None:
+                depth_m = disc_centres(geometry, misses.ellipse_px, principal)[:, 2]
+                parts += _sleeve_misses(sleeve, params, geometry, depth_m, config)
             return np.concatenate([*parts, (params - prior[:, 0]) / prior[:, 1]])
 
         for yaw_deg in STARTS_DEG:
@@ -91,25 +128,62 @@ def calibrate_bare(
         principal_px=principal,
         plate_check_mm=np.nan,
         roll_source=level.roll_source,
-        end=end,
+        end="middle" if sleeve is None else end,
         far=False,
+        scale_source=_words(sleeve, config),
     )
 
 
-def _prior(focal_px: float, level: Level, config: CalibrationConfig) -> Floats:
-    """Mean and standard uncertainty of each of `SIDE_PARAMETERS`, (11, 2); the plate's are idle."""
+def _words(sleeve: SleeveEnd | None, config: CalibrationConfig) -> str:
+    bar = config.barbell
+    if sleeve is None:
+        return f"Bar of {bar.overall_mm:.0f} mm without plates and a phone's usual focal length"
+    return f"Sleeve of {bar.sleeve_mm:.0f} mm, by the round face of its end"
+
+
+def _sleeve_misses(
+    sleeve: SleeveEnd,
+    params: Floats,
+    geometry: SideGeometry,
+    depth_m: Floats,
+    config: CalibrationConfig,
+) -> list[Floats]:
+    """Residuals of the sleeve's diameter, and of how much less the hands move than its end.
+
+    `depth_m` are depths of that end, (n,).
+    """
+    bar = config.barbell
+    # A fit may try an end behind the camera.
+    end_m = max(float(np.median(depth_m)), LEAST_DEPTH_M)
+    hands_m = end_m + params[SIDE_PARAMETERS.index("outline_m")] * geometry.across[2]
+    seen_px = geometry.focal_px * 2 * bar.sleeve_radius_m / end_m
+    sd = np.hypot(sleeve.rel_sd, config.sleeve_sd_mm / bar.sleeve_mm)
+    off = [
+        np.log(seen_px / sleeve.diameter_px) / sd,
+        (end_m / hands_m - sleeve.hands_share) / config.hands_share_sd,
+    ]
+    return [np.array(off)]
+
+
+def _prior(
+    focal_px: float, level: Level, config: CalibrationConfig, followed_m: tuple[float, float]
+) -> Floats:
+    """Mean and standard uncertainty of each of `SIDE_PARAMETERS`, (11, 2); the plate's are idle.
+
+    `followed_m` says so of the way along the bar from what was followed to its middle.
+    """
     return np.array(
         [
             (0.0, np.deg2rad(config.yaw_sd_deg)),
             level.pitch_rad(config.pitch_sd_deg),
             level.roll_rad(config.roll_sd_deg),
-            (np.log(config.bare_distance_m), config.bare_distance_rel_sd),
+            (np.log(config.bare_distance_m - followed_m[0]), config.bare_distance_rel_sd),
             (np.log(focal_px), config.focal_rel_sd),
             (np.log(1e-3), 1e-3),
             (0.0, 1.0),
             (0.0, 1.0),
             (0.0, 1e-3),
-            config.bare_outline_m,
+            followed_m,
             (0.0, 1.0),
         ]
     )

@@ -103,6 +103,8 @@ class CalibrationConfig:
     bare_distance_m: float = 3.0
     bare_distance_rel_sd: float = 0.4
     bare_outline_m: tuple[float, float] = (0.0, 0.04)
+    sleeve_sd_mm: float = 0.5
+    hands_share_sd: float = 0.02
     seed: int = 20
 
     @property
@@ -153,11 +155,13 @@ class Calibration:
         was given, and then lengths are the bar's; NaN otherwise.
     roll_source : str
         Where the roll came from, in words.
-    end : {'left', 'right', ''}
-        End of the bar, the lifter's, on which the plate that was followed is; ``""`` where it is
-        not known, or both ends were followed.
+    end : {'left', 'right', 'middle', ''}
+        End of the bar, the lifter's, on which the plate that was followed is, or the bar's middle,
+        of a bar without plates; ``""`` where it is not known, or both ends were followed.
     far : bool or None
         Whether that is the end away from the camera; None where it is not known.
+    scale_source : str
+        Where lengths came from, in words, where it is not the plate given.
     """
 
     view: str
@@ -169,6 +173,7 @@ class Calibration:
     roll_source: str
     end: str = ""
     far: bool | None = None
+    scale_source: str = ""
 
     @property
     def shows(self) -> View:

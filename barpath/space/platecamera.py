@@ -10,7 +10,7 @@ from scipy.optimize import least_squares
 
 from barpath.errors import BarNotFoundError
 from barpath.ground.view import SIDE
-from barpath.space.barecamera import calibrate_bare
+from barpath.space.barecamera import SleeveEnd, calibrate_bare
 from barpath.space.barparts import BarMisses, BarReadings, is_bare
 from barpath.space.discs import shape_matrix, shape_numbers_px, thick_discs
 from barpath.space.fittedcamera import (
@@ -74,7 +74,7 @@ def calibrate_side(
     level = Level(roll_deg, roll_sd_deg, pitch_deg, pitch_sd_deg)
     size_px = (width_px, height_px)
     if is_bare(track):
-        return calibrate_bare(size_px, level, view, bar, config)
+        return calibrate_bare(size_px, level, view, bar, config, SleeveEnd.in_track(track))
     outlines = _outlines(track, size_px, level, config)
     fits = [outlines.fitted(way) for way in outlines.ways(bar)]
     fits.sort(key=lambda fit: fit.cost)

@@ -1,0 +1,520 @@
+"""The end of a bare bar's nearer sleeve, seen from the side: a round face of known size.
+
+The network reads where the bar ends. There, a disc of the sleeve's diameter stands out with the
+sleeve's two sides, which narrow toward where the bar's direction vanishes. How large it is, is told
+by all looks together: of every size, each look's best place counts. A smaller ring in the face has
+no sides, a larger one behind it is not about the same place.
+
+In: pictures, and the pose table in the steadied image, px. Out: places of the face's centre, px,
+and the sleeve's diameter there, px.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from barpath.ground.choice import best_index, evenly_spread
+from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.sight.jointnet import POINTS, SIDES, Readings
+from barpath.sight.lifter import square_round
+
+Floats = NDArray[np.float64]
+
+HANDS_READ = tuple(f"{side}_hand" for side in SIDES)
+
+
+@dataclass(frozen=True)
+class SleeveConfig:
+    """How the face of a sleeve is sought.
+
+    Attributes
+    ----------
+    barbell : Bar
+        The bar in the picture.
+    reach : float
+        Half a kept picture's width over the upper body's size.
+    most_reach_px : int
+        Larger ones are shrunk to so much.
+    edge_level : float
+        Grey levels per pixel at which an edge counts half.
+    size_rel_sd : float
+        How well the radius is known beforehand, from the focal length and how much less the hands
+        move than the bar's end.
+    most_sizes, step : float
+        Sizes tried: so many of these standard deviations either way, in steps of the logarithm.
+    sharpness : float
+        Logarithm of the odds that one unit of the score is worth (of the tuning clips).
+    sure : float
+        Odds below which the size counts as not told.
+    least_score : float
+        Of the whole outline, 0 to 1.
+    n_looks, least_looks : int
+        Looks from which the size is told, at most and at least.
+    sides : tuple of float
+        From where to where the sleeve's sides are looked at, in radii.
+    least_side : float
+        Looks in which the sleeve's picture is shorter, in radii, do not tell the size.
+    face_deg : float
+        The face's outline is looked at up to so far from the direction away from the sleeve.
+    sds, near, far : float
+        How far from where the end is read it is sought, in standard uncertainties, and at least
+        and at most in radii.
+    read_sd_px : float
+        What readings leave open beyond what they state.
+    hands_sd_px : float
+        What the hands leave open of where the end is, at least.
+    look_sharpness : float
+        As `sharpness`, of one look.
+    jump : float
+        Radii by which the face may lie off the path of the frames around.
+    rel_sd : float
+        Of the diameter as seen: what the fit leaves open (of the tuning clips).
+    inset_px : float
+        So far inside of its edge, in the clip's pixels, blur makes an outline seem (of the same).
+    least_sd_px : float
+        Standard uncertainty of a place, at least.
+    calm_looks : int
+        Looks over which what was read is calmed.
+    shares : tuple of float
+        Least and greatest share of the bar's end's movement that the hands show.
+    grid : float
+        Step of the first search, radii.
+    finer : tuple of float
+        Steps of those after it.
+    one_size : float
+        Sizes whose logarithms differ by no more are one.
+    n_parts : int
+        Parts of the looks by which the size's spread is told.
+    n_face, n_side : int
+        Points on the face's outline and on either side.
+    on_side : float
+        Sides are looked at up to this share of the way to the shoulder.
+    poor : float
+        Share of the usual score below which a face counts as not seen.
+    least_found, well_found : float
+        Share of the looks in which the face must be found; where it was in less than the latter,
+        any place may be as far off the path as is allowed.
+    """
+
+    barbell: Bar = POWER_BAR
+    reach: float = 0.22
+    most_reach_px: int = 96
+    edge_level: float = 12.0
+    size_rel_sd: float = 0.15
+    most_sizes: float = 3.0
+    step: float = 0.02
+    sharpness: float = 60.0
+    sure: float = 0.95
+    least_score: float = 0.45
+    n_looks: int = 30
+    least_looks: int = 12
+    sides: tuple[float, float] = (0.3, 1.5)
+    least_side: float = 1.2
+    face_deg: float = 100.0
+    sds: float = 2.5
+    near: float = 0.3
+    far: float = 1.2
+    read_sd_px: float = 0.5
+    hands_sd_px: float = 3.0
+    look_sharpness: float = 30.0
+    jump: float = 0.25
+    rel_sd: float = 0.015
+    inset_px: float = 0.1
+    least_sd_px: float = 0.2
+    calm_looks: int = 7
+    shares: tuple[float, float] = (0.35, 0.85)
+    grid: float = 0.08
+    finer: tuple[float, ...] = (0.04, 0.02, 0.01)
+    one_size: float = 0.15
+    n_parts: int = 6
+    n_face: int = 48
+    n_side: int = 16
+    on_side: float = 0.85
+    poor: float = 0.7
+    least_found: float = 0.5
+    well_found: float = 0.85
+
+
+@dataclass(frozen=True)
+class _Look:
+    """A part of a picture about where the network reads the sleeve's end."""
+
+    frame: int
+    picture: NDArray[np.uint8]
+    corner: Floats
+    shrink: float
+
+    def slopes(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Grey levels per pixel to the right and down, of each colour."""
+        smooth = cv2.GaussianBlur(self.picture.astype(np.float32), (0, 0), 0.7)
+        right, down = (
+            cv2.Sobel(smooth, cv2.CV_32F, *way, ksize=3, scale=0.125) for way in ((1, 0), (0, 1))
+        )
+        return np.asarray(right, np.float32), np.asarray(down, np.float32)
+
+    def inside(self, places_px: Floats) -> Floats:
+        """The clip's pixels as pixels of the part."""
+        return (places_px - self.corner + 0.5) / self.shrink - 0.5
+
+
+class SleeveLooks:
+    """Keeps parts of pictures about the end of the bar that is nearer to the camera.
+
+    Parameters
+    ----------
+    end : {'left', 'right'}
+        The lifter's.
+    config : SleeveConfig, optional
+    """
+
+    def __init__(self, end: str, config: SleeveConfig | None = None) -> None:
+        self.end, self.config = end, config or SleeveConfig()
+        self._point = POINTS.index(f"{end}_bar_end")
+        self.kept: list[_Look] = []
+
+    def update(self, frame: int, image: NDArray[np.uint8], reading: Readings) -> None:
+        """Keep what is about the bar's end as read in a frame."""
+        if reading.outside[self._point]:
+            return
+        place = reading.xy_px[self._point]
+        reach = self.config.reach * square_round(reading, 1.0).size_px
+        shrink = max(reach / self.config.most_reach_px, 1.0)
+        half = round(reach / shrink)
+        # The part's first pixel begins where a pixel of the clip does.
+        corner = np.round(place) - round(half * shrink)
+        matrix = np.array(
+            [
+                [shrink, 0.0, corner[0] + (shrink - 1) / 2],
+                [0.0, shrink, corner[1] + (shrink - 1) / 2],
+            ]
+        )
+        part = cv2.warpAffine(
+            image,
+            matrix,
+            (2 * half + 1, 2 * half + 1),
+            flags=(cv2.INTER_LINEAR if shrink == 1.0 else cv2.INTER_AREA) | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        self.kept.append(_Look(frame, np.asarray(part, np.uint8), corner, shrink))
+
+
+@dataclass(frozen=True)
+class Sleeve:
+    """Where a sleeve's face is, and how large.
+
+    Attributes
+    ----------
+    path : DataFrame
+        `frame`, `x_px`, `y_px` and their standard uncertainty `sd_px`, one row for each frame in
+        which it was found.
+    diameter_px, rel_sd : float
+        Of the sleeve's end, as the looks agree, and its standard uncertainty as a share.
+    hands_share : float
+        How much the middle between the hands moves in the picture, over how much the end does.
+    """
+
+    path: pd.DataFrame
+    diameter_px: float
+    rel_sd: float
+    hands_share: float
+
+
+def find_sleeve(
+    looks: SleeveLooks, joints: pd.DataFrame, steadied: pd.DataFrame, focal_px: float
+) -> Sleeve | None:
+    """Where the nearer sleeve's face is and how large; None where that cannot be told.
+
+    Parameters
+    ----------
+    looks : SleeveLooks
+    joints, steadied : DataFrame
+        Pose table, in the image and in the steadied image.
+    focal_px : float
+        Rough focal length.
+    """
+    config = looks.config
+    lies, expected_px, share = _lies(looks.end, joints, steadied, focal_px, config)
+    kept = [(look, lies[look.frame]) for look in looks.kept if look.frame in lies]
+    telling = [one for one in kept if one[1].side_px > config.least_side * expected_px]
+    if len(telling) < config.least_looks:
+        return None
+    some = [telling[k] for k in np.sort(evenly_spread(len(telling))[: config.n_looks])]
+    searches = [_Search(look, lie, config) for look, lie in some]
+    radius_px = _radius(searches, expected_px, config)
+    if radius_px is None:
+        return None
+    radius_px, scatter, usual = _finer(searches, radius_px, config)
+    if usual < config.least_score:
+        return None
+    path = _path(kept, radius_px, usual, config)
+    if path is None:
+        return None
+    rel_sd = np.hypot(config.rel_sd, scatter)
+    return Sleeve(path, 2.0 * (radius_px + config.inset_px), float(rel_sd), share)
+
+
+@dataclass(frozen=True)
+class _Lie:
+    """How the sleeve lies in a frame, px of the clip.
+
+    Attributes
+    ----------
+    end_px : ndarray, shape (2,)
+        Where its end is by what was read.
+    end_sd_px : float
+        Standard uncertainty of that, along either axis.
+    turn : float
+        Direction in the picture from there along the sleeve, radians.
+    vanishes_px : float
+        How far off, that way, the bar's direction vanishes.
+    side_px : float
+        How far off, that way, its shoulder is.
+    slant_cos : float
+        Cosine of the angle between the line of sight and the bar.
+    """
+
+    end_px: Floats
+    end_sd_px: float
+    turn: float
+    vanishes_px: float
+    side_px: float
+    slant_cos: float
+
+
+def _lies(
+    end: str, joints: pd.DataFrame, steadied: pd.DataFrame, focal_px: float, config: SleeveConfig
+) -> tuple[dict[int, _Lie], float, float]:
+    """How the sleeve lies in each frame in which its end and the hands were read.
+
+    Then the radius that is expected, and the share of the end's movement that the hands show.
+
+    The hands are at the bar's middle, and the bar keeps its direction: by how much less they move
+    than its end, and about which point, tells how far off the end is, in lengths of the bar, and
+    where the bar's direction vanishes; and the hands then say where the end is.
+    """
+    point = f"{end}_bar_end"
+    names = [f"{one}_{x}_px" for one in (point, *HANDS_READ) for x in "xy"]
+    read, still = (
+        table.reindex(columns=names)
+        .rolling(config.calm_looks, center=True, min_periods=1)
+        .median()
+        .to_numpy(dtype=float)
+        for table in (joints, steadied)
+    )
+    stated = joints.reindex(columns=[f"{point}_var_x_px2", f"{point}_var_y_px2"])
+    variance = stated.to_numpy(dtype=float).mean(axis=1) + config.read_sd_px**2
+    known = np.isfinite(np.column_stack([read, still, variance])).all(axis=1)
+    if known.sum() < config.least_looks:
+        return {}, np.nan, np.nan
+    ends, hands, variance = (
+        still[known, :2],
+        still[known, 2:].reshape(-1, 2, 2).mean(axis=1),
+        variance[known],
+    )
+    share, origin = _shrinking(ends, hands, variance, config.hands_sd_px)
+    if not config.shares[0] < share < config.shares[1]:
+        return {}, np.nan, np.nan
+    told = (hands - origin) / share
+    sure = variance <= np.median(variance)
+    hands_sd = np.hypot(1.4826 * np.median(np.abs(told - ends)[sure]), config.hands_sd_px)
+    weight = 1.0 / variance, 1.0 / hands_sd**2
+    place = (ends * weight[0][:, None] + told * weight[1]) / (weight[0] + weight[1])[:, None]
+    away = origin / (1.0 - share) - place
+    bar = config.barbell
+    distance_m = bar.end_m * share / (1.0 - share)
+    sleeve_m = bar.end_m - bar.inner_faces_m / 2
+    vanishes = np.maximum(np.hypot(*away.T), 1.0)
+    lies = {
+        int(frame): _Lie(*values)
+        for frame, *values in zip(
+            joints["frame"][known],
+            read[known, :2] + place - ends,
+            1.0 / np.sqrt(weight[0] + weight[1]),
+            np.arctan2(away[:, 1], away[:, 0]),
+            vanishes,
+            vanishes * sleeve_m / (distance_m + sleeve_m),
+            np.cos(np.arctan(vanishes / focal_px)),
+            strict=True,
+        )
+    }
+    return lies, focal_px * bar.sleeve_radius_m / distance_m, share
+
+
+def _shrinking(
+    ends: Floats, hands: Floats, variance: Floats, hands_sd_px: float
+) -> tuple[float, Floats]:
+    """Share and origin of what leads from the end's places to the hands': hands = share * ends + o.
+
+    Places, shape (n, 2) each; weighted least squares, in which what lies far off counts less.
+    """
+    even = 1.0 / (variance + hands_sd_px**2)
+    weight = even
+    for _ in range(4):
+        mean = [np.average(one, axis=0, weights=weight) for one in (ends, hands)]
+        moved, its = ends - mean[0], hands - mean[1]
+        square = (weight[:, None] * moved * moved).sum()
+        share = float((weight[:, None] * moved * its).sum() / max(square, 1e-9))
+        off = np.hypot(*(its - share * moved).T)
+        usual = max(float(np.median(off)), 0.5)
+        weight = even / (1.0 + (off / (3.0 * usual)) ** 2)
+    return share, mean[1] - share * mean[0]
+
+
+class _Fit(NamedTuple):
+    """Centre of a face, its radius, px of the clip, and how well the outline fits, 0 to 1.
+
+    `sd_px` says how far off other places lie that fit about as well.
+    """
+
+    place_px: Floats
+    radius_px: float
+    score: float
+    sd_px: float
+
+
+class _Search:
+    """Seeks a sleeve's outline in one look."""
+
+    def __init__(self, look: _Look, lie: _Lie, config: SleeveConfig) -> None:
+        self.look, self.lie, self.config = look, lie, config
+        self._slopes = look.slopes()
+
+    def scores(self, places_px: Floats, radius_px: float) -> Floats:
+        """How well outlines about places, (n, 2), fit: share of the outline that is an edge.
+
+        Less what the readings have against the place.
+        """
+        look, config = self.look, self.config
+        points, normals = _outline(self.lie, radius_px, config)
+        at = look.inside(places_px[:, None] + points).astype(np.float32)
+        right, down = (
+            cv2.remap(slope, at[..., 0], at[..., 1], cv2.INTER_LINEAR) for slope in self._slopes
+        )
+        across = right * normals[:, :1].astype(np.float32) + down * normals[:, 1:].astype(
+            np.float32
+        )
+        edge = np.abs(across).max(axis=-1)
+        off = ((places_px - self.lie.end_px) ** 2).sum(axis=1) / self.lie.end_sd_px**2
+        return (edge / (edge + config.edge_level)).mean(axis=1) - 0.5 * off / config.look_sharpness
+
+    def best(self, radius_px: float) -> _Fit:
+        """The best of places on a grid about where the end is by what was read."""
+        config = self.config
+        reach = np.clip(config.sds * self.lie.end_sd_px / radius_px, config.near, config.far)
+        steps = np.linspace(-reach, reach, 2 * round(reach / config.grid) + 1) * radius_px
+        around = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+        places = self.lie.end_px + around
+        scores = self.scores(places, radius_px)
+        k = best_index(scores)[0]
+        weight = np.exp(config.look_sharpness * (scores - scores[k]))
+        off = ((places - places[k]) ** 2).sum(axis=1)
+        sd_px = float(np.sqrt(np.average(off, weights=weight) / 2))
+        return _Fit(places[k], radius_px, float(scores[k]), sd_px)
+
+    def settled(self, fit: _Fit, fixed_px: float | None = None) -> _Fit:
+        """A fit made finer, with a radius that is `fixed_px` or free."""
+        around = np.stack(np.meshgrid([-1, 0, 1], [-1, 0, 1]), axis=-1).reshape(-1, 2)
+        for step in self.config.finer:
+            sizes = (1.0,) if fixed_px is not None else (1.0 - step, 1.0, 1.0 + step)
+            for _ in range(4):
+                tried = [
+                    _Fit(place, radius, float(score), fit.sd_px)
+                    for radius in (fit.radius_px * size for size in sizes)
+                    for places in (fit.place_px + around * step * radius,)
+                    for place, score in zip(places, self.scores(places, radius), strict=True)
+                ]
+                new = tried[best_index([one.score for one in tried])[0]]
+                if new.score <= fit.score:
+                    break
+                fit = new
+        return fit
+
+
+def _outline(lie: _Lie, radius_px: float, config: SleeveConfig) -> tuple[Floats, Floats]:
+    """Points about a face's centre on its outline and on the sleeve's sides, and their normals."""
+    angle = np.deg2rad(np.linspace(-config.face_deg, config.face_deg, config.n_face))
+    units = np.column_stack([-np.cos(angle), np.sin(angle)])
+    points = [radius_px * units * [lie.slant_cos, 1.0]]
+    normals = [units * [1.0, lie.slant_cos]]
+    start, stop = config.sides
+    far = min(stop * radius_px, config.on_side * lie.side_px)
+    along = np.arange(start * radius_px, far, (stop - start) * radius_px / config.n_side)
+    taper = radius_px / lie.vanishes_px
+    for side in (-1.0, 1.0):
+        points.append(np.column_stack([along, side * (radius_px - taper * along)]))
+        normals.append(np.tile([taper, side], (len(along), 1)))
+    normal = np.vstack(normals)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    cos, sin = np.cos(lie.turn), np.sin(lie.turn)
+    turn = np.array([[cos, sin], [-sin, cos]])
+    return np.vstack(points) @ turn, normal @ turn
+
+
+def _radius(searches: list[_Search], expected_px: float, config: SleeveConfig) -> float | None:
+    """The radius on which the looks agree; None where two are likely."""
+    most = config.most_sizes * config.size_rel_sd
+    steps = np.arange(-most, most + config.step / 2, config.step)
+    score = np.mean(
+        [[one.best(radius).score for radius in expected_px * np.exp(steps)] for one in searches],
+        axis=0,
+    )
+    odds = config.sharpness * score - 0.5 * (steps / config.size_rel_sd) ** 2
+    k = best_index(odds)[0]
+    weight = np.exp(odds - odds[k])
+    here = np.abs(steps - steps[k]) <= config.one_size
+    if k in (0, len(steps) - 1) or weight[here].sum() < config.sure * weight.sum():
+        return None
+    return float(expected_px * np.exp(steps[k]))
+
+
+def _finer(
+    searches: list[_Search], radius_px: float, config: SleeveConfig
+) -> tuple[float, float, float]:
+    """The radius to less than a step, its spread among parts of the looks, and the usual score."""
+    steps = np.linspace(-1.0, 1.0, 9) * 2.0 * config.step
+    sizes = radius_px * np.exp(steps)
+    score = np.array(
+        [[one.settled(one.best(size), size).score for size in sizes] for one in searches]
+    )
+
+    def peak(rows: Floats) -> float:
+        mean = rows.mean(axis=0)
+        curve, slope, _ = np.polyfit(steps, mean, 2)
+        return float(np.clip(-slope / (2 * curve), *steps[[0, -1]])) if curve < 0 else 0.0
+
+    parts = [peak(rows) for rows in np.array_split(score, config.n_parts)]
+    scatter = float(np.std(parts, ddof=1)) / np.sqrt(config.n_parts)
+    return radius_px * float(np.exp(peak(score))), scatter, float(np.median(score.max(axis=1)))
+
+
+def _path(
+    kept: list[tuple[_Look, _Lie]], radius_px: float, usual: float, config: SleeveConfig
+) -> pd.DataFrame | None:
+    """Where the face is in each look; None where it was found in too few."""
+    rows = []
+    for look, lie in kept:
+        search = _Search(look, lie, config)
+        fit = search.settled(search.best(radius_px), radius_px)
+        rows.append((look.frame, *fit.place_px, fit.sd_px, fit.score))
+    path = pd.DataFrame(rows, columns=["frame", "x_px", "y_px", "sd_px", "score"])
+    path = path[path["score"] >= config.poor * usual]
+    path = path[path["sd_px"] <= config.jump * radius_px]
+    places = path[["x_px", "y_px"]]
+    calm = places.rolling(config.calm_looks, center=True, min_periods=1).median()
+    off = np.hypot(*(places - calm).to_numpy(dtype=float).T)
+    path = path[off <= config.jump * radius_px]
+    if len(path) < config.least_found * len(kept):
+        return None
+    # Noise that is each frame's own, by the bends of the path (second differences).
+    bends = np.diff(path[["x_px", "y_px"]].to_numpy(dtype=float), 2, axis=0)
+    least_px = max(1.4826 * float(np.median(np.abs(bends))) / np.sqrt(6.0), config.least_sd_px)
+    if len(path) < config.well_found * len(kept):
+        least_px = float(np.hypot(least_px, config.jump * radius_px))
+    path["sd_px"] = np.hypot(path["sd_px"], least_px)
+    return path.drop(columns="score").reset_index(drop=True)
