@@ -170,6 +170,19 @@ def test_the_end_on_which_the_plate_is_may_be_told_by_what_fits():
     assert fit.end == "left"
 
 
+def test_the_less_of_an_outline_shows_the_less_sure_is_the_scale():
+    track, *_ = side_track(0, 0, 0)
+    shares = [0.9, 0.6, 0.51, 0.49, 0.4, 0.3, 0.2]
+    spread = [
+        side_systematics(calibrate_side(one, WIDTH, HEIGHT), one).vertical_rel_sd
+        for one in (track.assign(outline_share=share) for share in shares)
+    ]
+    assert (np.diff(spread) > 0).all()
+    # Half a rim is no edge at which all is lost: what a hundredth less shows is little.
+    assert spread[3] < 2.0 * spread[2]
+    assert spread[0] < 0.02 and spread[-1] > 0.15
+
+
 @pytest.mark.parametrize("given_mm", [506.0, 540.0, 380.0])
 def test_a_plate_little_unlike_the_given_one_is_kept_and_stated_widely(given_mm: float) -> None:
     """A bar seen at a slant is misread by as much as discs of like size differ."""

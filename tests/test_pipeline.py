@@ -11,7 +11,7 @@ from barpath.analysis import pipeline
 from barpath.analysis.config import AnalysisConfig, SearchConfig
 from barpath.analysis.finding import find_bar, plate_seed_at
 from barpath.analysis.measuring import find_lift, make_context
-from barpath.analysis.placing import check_followed
+from barpath.analysis.placing import LEAST_SEEN_ITSELF, check_followed
 from barpath.analysis.running import one_blas_thread
 from barpath.analysis.trajectory import (
     PARALLAX_SPEED_SHARE,
@@ -97,6 +97,17 @@ def test_lost_track_is_refused():
     track.loc[10:, ["x_px", "y_px"]] = np.nan
     with pytest.raises(BarNotFoundError, match="17%"):
         check_followed(track, "side")
+
+
+def test_a_plate_seen_mostly_in_part_may_be_something_else():
+    """As in a clip in which a small plate was taken for a large one: 18 % of the frames whole."""
+    track, *_ = side_track(0, 0, 0)
+    track["state"] = np.where(np.arange(len(track)) < 0.18 * len(track), "seen", "partly")
+    check_followed(track, "side")
+    with pytest.raises(BarNotFoundError, match="seen whole in only 18%"):
+        check_followed(track, "side", LEAST_SEEN_ITSELF, whole=True)
+    track["state"] = np.where(np.arange(len(track)) < 0.39 * len(track), "seen", "partly")
+    check_followed(track, "side", LEAST_SEEN_ITSELF, whole=True)
 
 
 def test_context_says_why_horizontal_lengths_are_missing():

@@ -39,7 +39,7 @@ from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of
 from barpath.ground.names import told_name
-from barpath.ground.view import AUTO, is_open
+from barpath.ground.view import AUTO, is_open, view_of
 from barpath.lift.bottom import draw_table
 from barpath.lift.measures import all_measures
 from barpath.lift.measuresummary import wide
@@ -143,7 +143,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     view, camera = detected.view, detected.camera
 
     seen = steadied(detected, config)
-    check_followed(detected.track, view, LEAST_SEEN_ITSELF)
+    check_followed(detected.track, view, LEAST_SEEN_ITSELF, whole=not view_of(view).both_ends)
     check_followed(seen.track, view)
     calibration = calibrate_view(seen.track, view, info, detected.level, config, seen.joints)
     spread = systematics_of(calibration, seen.track)

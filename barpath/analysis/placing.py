@@ -117,22 +117,39 @@ def calibrate_view(
 
 
 LEAST_SEEN_ITSELF = 0.3
-"""What is seen more rarely, and else told from the hands, may not be the bar at all."""
+"""What is seen more rarely, and else told from a part of it or from the hands, may not be the bar
+at all. Made clips whose bar was followed show it in 0.39 of the frames and more; one in which
+something else was followed, in 0.18."""
 
 
-def check_followed(track: pd.DataFrame, view: str, min_share: float = 0.4) -> None:
+def check_followed(
+    track: pd.DataFrame, view: str, min_share: float = 0.4, *, whole: bool = False
+) -> None:
     """Refuse a track that was lost for most of the clip.
+
+    Parameters
+    ----------
+    track : DataFrame
+        Plate or bar table.
+    view : {'side', 'front', 'oblique'}
+    min_share : float
+        Of the frames, in which it must have been seen.
+    whole : bool
+        Whether what was seen in part does not count.
 
     Raises
     ------
     BarNotFoundError
     """
     seen = track[[c for c in track.columns if c.endswith(("x_px", "y_px"))]].notna().all(axis=1)
+    if whole:
+        states = track[[c for c in track.columns if c.endswith("state")]]
+        seen &= (states == "seen").all(axis=1)
     if seen.mean() < min_share:
         what = "Both ends of the bar were" if view_of(view).both_ends else "The plate was"
         raise BarNotFoundError(
-            f"{what} seen in only {seen.mean():.0%} of the frames; at least {min_share:.0%} are"
-            " needed."
+            f"{what} seen{' whole' if whole else ''} in only {seen.mean():.0%} of the frames; at"
+            f" least {min_share:.0%} are needed."
         )
 
 

@@ -33,9 +33,10 @@ class CalibrationConfig:
     to 7 cm (common practice, no source), whose middle lies beyond the collar's inner face by the
     sleeve's shoulder and half of them (`outline_beyond_m`), and lies a little inside the rim
     (`outline_inset`, of the tuning clips); aslant it lies farther inside along and across, and it
-    may be turned (`slant_…`, of the same). The less of it shows (than `outline_whole_share`) the
-    less sure it is (`outline_part_sd` times what is missing, of the same); one of which less than
-    `outline_least_share` shows may lie on half a plate, or on something else, and says little.
+    may be turned (`slant_…`, of the same). The less of it shows the less sure it is
+    (`outline_part_sd`: shares and standard uncertainties as shares of its size, those from the half
+    on of the same): one of which much less than half shows may lie on half a plate, or on something
+    else, and says little.
 
     What the network reads of the bar has an error that stays through the clip (`common_share` of
     the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
@@ -69,9 +70,7 @@ class CalibrationConfig:
     slant_inset_sd: tuple[float, float] = (0.005, 0.030)
     slant_turn_sd_deg: float = 1.0
     outline_whole_share: float = 0.85
-    outline_part_sd: float = 0.04
-    outline_least_share: float = 0.5
-    outline_least_sd: float = 0.25
+    outline_part_sd: tuple[tuple[float, float], ...] = ((0.25, 0.25), (0.5, 0.014), (0.85, 0.0))
     thickness_m: tuple[float, float] = (0.040, 0.030)
     outline_beyond_m: tuple[float, float] = (0.075, 0.030)
     common_share: float = 0.85

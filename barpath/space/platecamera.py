@@ -266,10 +266,8 @@ def _prior(
     slant = np.sqrt(max(1.0 - (sizes_px[1] / sizes_px[0]) ** 2, 0.0))
     biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes_px
     bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
-    missing = max(config.outline_whole_share - share, 0.0) if np.isfinite(share) else 0.0
-    part_sd = config.outline_part_sd * missing
-    if share < config.outline_least_share:
-        part_sd = config.outline_least_sd
+    known_share = share if np.isfinite(share) else config.outline_whole_share
+    part_sd = np.interp(known_share, *zip(*config.outline_part_sd, strict=True))
     bias_rel = np.hypot(bias_rel, part_sd)
     bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes_px)
     return np.array(
