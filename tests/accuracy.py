@@ -11,6 +11,7 @@ import argparse
 import json
 from collections.abc import Iterable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ import pandas as pd
 import barpath
 from barpath.analysis.setresult import SetResult
 from barpath.clip.frames import stream
+from barpath.lift.barcurves import event_sd
 from barpath.trial import stock
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
@@ -47,6 +49,8 @@ TRUTH_OF = {
     "grip_width_m": ("grip_width_m",),
     "grip_to_shoulder_ratio": ("grip_over_shoulder_width",),
 }
+MOMENTS = ("start_s", "touch_s", "press_s", "lockout_s")
+"""Of a repetition, on the clip's clock; of the path that the view sees."""
 OVER = {"mean_descent_speed_m_s": "descent_time_s"}
 """Of measures that the truth has as what they are divided by."""
 FROM_THIS_VIEW = {
@@ -94,9 +98,12 @@ def followed(result: SetResult, truth: dict[str, Any]) -> str:
 
 
 def rep_errors(result: SetResult, truth: dict[str, Any]) -> pd.DataFrame:
-    """One row per measure and repetition: found, true, error, stated half width, quality."""
+    """One row per measure and repetition: found, true, error, stated half width, quality.
+
+    Among the measures are the `MOMENTS` of which truth and result have one.
+    """
     path = followed(result, truth)
-    rows = []
+    rows = _moment_rows(result, truth, path)
     for rep in truth["reps"]:
         mine = result.measures[result.measures["rep"] == rep["rep"]]
         for row in mine.itertuples():
@@ -120,6 +127,34 @@ def rep_errors(result: SetResult, truth: dict[str, Any]) -> pd.DataFrame:
                 }
             )
     return pd.DataFrame(rows)
+
+
+def _moment_rows(result: SetResult, truth: dict[str, Any], path: str) -> list[dict[str, Any]]:
+    """Rows of `rep_errors` for when things happened."""
+    frame = SimpleNamespace(frame_interval_s=1 / result.info.fps)
+    rows = []
+    for rep in truth["reps"]:
+        for mine in result.reps[result.reps["rep"] == rep["rep"]].itertuples():
+            for moment in MOMENTS:
+                found, true = getattr(mine, moment), _value_at(rep, ("paths", path, moment), "", "")
+                if rep["kind"] == "failed" or np.isnan(found - true):
+                    continue
+                u95 = 1.96 * event_sd(mine, moment.removesuffix("_s"), frame)
+                rows.append(
+                    {
+                        "clip": truth["clip"],
+                        "view": truth["view"],
+                        "rep": rep["rep"],
+                        "measure": moment,
+                        "side": "",
+                        "found": found,
+                        "true": true,
+                        "error": found - true,
+                        "u95": u95,
+                        "quality": "good",
+                    }
+                )
+    return rows
 
 
 def path_rmse_m(result: SetResult, frames: pd.DataFrame, truth: dict[str, Any]) -> float:

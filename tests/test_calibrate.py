@@ -219,6 +219,20 @@ def test_no_plate_is_larger_than_the_largest_disc() -> None:
     assert fit.value("log_plate") == pytest.approx(0.45, rel=0.01)
 
 
+def test_a_bar_that_wants_too_small_a_plate_is_left_out() -> None:
+    """A bar read as if a plate of 450 mm were 257 mm across; no plates so small were about."""
+    track, readings, _ = seen_bar(40, far=False)
+    middle = readings.points_px.mean(axis=(1, 2), keepdims=True)
+    grown = replace(readings, points_px=middle + (readings.points_px - middle) * 2)
+    believed = calibrate_side(track, WIDTH, HEIGHT, bar=[grown])
+    assert believed.plate_check_mm == pytest.approx(257, rel=0.1)
+    config = CalibrationConfig(smallest_plate_mm=300.0)
+    fit = calibrate_side(track, WIDTH, HEIGHT, bar=[grown], config=config)
+    assert not fit.end
+    assert np.isnan(fit.plate_check_mm)
+    assert fit.value("log_plate") == pytest.approx(0.45, rel=0.01)
+
+
 def test_unknown_focal_and_roll_are_carried_in_the_uncertainty():
     track, truth, (up, _, along) = side_track(0, 3, 1.5)
     fit = calibrate_side(track, WIDTH, HEIGHT)
@@ -321,6 +335,20 @@ def test_small_plates_show_in_the_plate_check():
     track, _ = front_track(0, 10, 0, plate=0.32)
     fit = calibrate_front(track, WIDTH, HEIGHT)
     assert fit.plate_check_mm == pytest.approx(320, rel=0.05)
+
+
+def test_what_stands_behind_a_small_plate_does_not_turn_the_camera():
+    track, truth = front_track(0, 15, 0, plate=0.28)
+    # At one end a rack's upright is taken for the plate.
+    track["image_left_plate_px"] *= 1.7
+    config = CalibrationConfig(focal_px=FOCAL, plate_mm=280)
+    level = {"roll_deg": 0, "roll_sd_deg": 0.3, "pitch_deg": 15, "pitch_sd_deg": 0.5}
+    fit = calibrate_front(track, WIDTH, HEIGHT, **level, config=config)
+    assert abs(np.rad2deg(fit.value("yaw"))) < 1.0
+    ends = ("image_left", "image_right")
+    at_px = [track[[f"{end}_x_px", f"{end}_y_px"]].to_numpy() for end in ends]
+    left, right = front_ends(fit.params, *at_px, fit.principal_px)
+    assert np.ptp((left + right)[:, 1] / 2) == pytest.approx(np.ptp(truth), rel=0.01)
 
 
 def test_too_few_ellipses_is_one_clear_error():

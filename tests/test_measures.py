@@ -414,7 +414,10 @@ def test_side_joints_against_trigonometry() -> None:
     table = joint_measures(joints(time, **pose), track, reps, context)
     touch = value(table, "touch_point_to_shoulder_m")
     assert touch["value"] == pytest.approx(0.05, abs=0.001)
-    assert value(table, "touch_point_height_m")["value"] == pytest.approx(0.07, abs=0.004)
+    over = value(table, "touch_point_height_m")
+    assert over["value"] == pytest.approx(0.07, abs=0.004)
+    # Shoulders lie less surely in height than along the body.
+    assert over["u95"] > 1.96 * math.hypot(touch["u95"] / 1.96, 0.007)
     left = value(table, "elbow_abduction_deg", side="left")
     assert left["value"] == pytest.approx(math.degrees(math.acos(0.18 / 0.30)), abs=0.01)
     right = value(table, "elbow_abduction_deg", side="right")

@@ -167,7 +167,7 @@ def test_repetitions_meet_by_their_touch():
     )  # fmt: skip
     side = front.iloc[1:].assign(touch_s=[5.44], press_s=[5.94], start_s=[4.44], rep=[1])
     side["sticking_min_s"] = np.nan
-    got = joined_reps([front, side], [0.0, -0.5], 0.5)
+    got = joined_reps([front, side], [0.0, -0.5], 0.5, [True, False])
     assert got["n_clips"].tolist() == [1, 2]
     assert np.isnan(got["side_rep"][0])
     assert got["side_rep"][1] == 1
@@ -184,13 +184,20 @@ def test_all_clips_bear_on_a_moment_as_much_as_they_know_of_it():
     )  # fmt: skip
     second = first.assign(touch_s=1.51, touch_sd_s=0.2, lockout_s=np.nan, lockout_sd_s=np.nan)
     third = first.assign(rep=7, touch_s=3.04, touch_sd_s=0.05, lockout_s=5.2, lockout_sd_s=np.nan)
-    got = joined_reps([first, second, third], [0.0, -0.5, 1.0], 0.5).iloc[0]
+    got = joined_reps([first, second, third], [0.0, -0.5, 1.0], 0.5, [False] * 3).iloc[0]
     assert got["side_rep"] == 1 and got["n_clips"] == 3
     assert got["touch_s"] == pytest.approx((4 * 2.0 + 1 * 2.01 + 16 * 2.04) / 21)
     # Where one does not say how well it knows, those that know it count alike.
     assert got["lockout_s"] == pytest.approx((4.0 + 4.2) / 2)
-    alone = joined_reps([first, second.assign(touch_s=9.0), third], [0.0, -0.5, 1.0], 0.5).iloc[0]
+    late = second.assign(touch_s=9.0)
+    alone = joined_reps([first, late, third], [0.0, -0.5, 1.0], 0.5, [False] * 3).iloc[0]
     assert np.isnan(alone["side_rep"]) and alone["n_clips"] == 2
+    # Who sees both ends alone tells when the middle is locked out, if it tells at all.
+    lags = [0.0, -0.5, 1.0]
+    middle = joined_reps([first, second, third], lags, 0.5, [False, False, True]).iloc[0]
+    assert middle["lockout_s"] == pytest.approx(4.2)
+    none = joined_reps([first, second, third], lags, 0.5, [False, True, False]).iloc[0]
+    assert none["lockout_s"] == pytest.approx((4.0 + 4.2) / 2)
 
 
 def test_elbows_below_shoulders_from_one_view(clips):

@@ -1,3 +1,5 @@
+import dataclasses
+import itertools
 from types import SimpleNamespace
 
 import numpy as np
@@ -154,6 +156,12 @@ def test_context_says_why_horizontal_lengths_are_missing():
     assert not context.horizontal_trusted
     assert "head" in context.horizontal_reason
     assert not context.lifter_found
+    names = itertools.product(("left", "right"), ("shoulder", "elbow"), ("x_m", "y_m", "sd_m"))
+    joints = pd.DataFrame({"_".join(name): [0.1] for name in names})
+    given = (joints, 5.0, 0.0, 1, 2.0, AnalysisConfig())
+    assert make_context(info, "side", spread, *given).lifter_found
+    unsure = dataclasses.replace(spread, vertical_rel_sd=0.5)
+    assert "scale" in make_context(info, "side", unsure, *given).lifter_reason
     front = make_context(info, "front", spread, pd.DataFrame(), 5.0, 0.0, 0, 90.0, AnalysisConfig())
     assert "feet" in front.horizontal_reason
 

@@ -17,6 +17,7 @@ from barpath.space.joints import upper_arm
 from barpath.space.scalecheck import Systematics
 
 MAX_HORIZONTAL_REL_SD = 0.12
+MAX_ARMS_REL_SD = 0.3
 MAX_OBLIQUE_SWAY_M = 0.005
 HANDHELD_RACK_MOVE_M = 0.06
 STOPS = ("start", "touch", "press", "lockout")
@@ -103,6 +104,11 @@ def _unsteady(reps: pd.DataFrame, path: Path3, sway_m_s: float) -> pd.DataFrame:
     return reps
 
 
+def arms_can_be_placed(spread: Systematics) -> bool:
+    """Whether lengths are known well enough for arms of usual lengths to be laid into the set."""
+    return spread.vertical_rel_sd <= MAX_ARMS_REL_SD
+
+
 def make_context(
     info: ClipInfo,
     view: str,
@@ -131,7 +137,11 @@ def make_context(
     elif not view_of(view).square and camera_sd_m > MAX_OBLIQUE_SWAY_M:
         trusted = False
         reason = "The camera moved too much for horizontal movement in a slanted view."
-    found = joints_m.filter(like="_sd_m").notna().any(axis=None) if len(joints_m) else False
+    lifter_reason = ""
+    if not len(joints_m) or not joints_m.filter(like="_sd_m").notna().any(axis=None):
+        lifter_reason = "The lifter's joints were not found in this clip."
+    elif not arms_can_be_placed(spread):
+        lifter_reason = "The scale of the picture is too uncertain to tell how the arms lie."
     arm_m, arm_sd_m = upper_arm(joints_m, view, config.upper_arm_m, config.stature_m)
     return MeasureContext(
         view=view,
@@ -144,8 +154,8 @@ def make_context(
         horizontal_trusted=trusted,
         horizontal_reason=reason,
         sight_to_bar_deg=float(sight_deg),
-        lifter_found=bool(found),
-        lifter_reason="" if found else "The lifter's joints were not found in this clip.",
+        lifter_found=not lifter_reason,
+        lifter_reason=lifter_reason,
         upper_arm_m=arm_m,
         upper_arm_sd_m=arm_sd_m,
     )

@@ -135,7 +135,8 @@ def measure_clips(
     views, scale_rel_sd = _in_one_space(clips, syncs)
     bar = bar_in_space(views)
     lags_s = [0.0, *(sync.lag_s for sync in syncs)]
-    reps = joined_reps([clip.reps for clip in clips], lags_s, config.match_s)
+    both_ends = [clip.shows.both_ends for clip in clips]
+    reps = joined_reps([clip.reps for clip in clips], lags_s, config.match_s, both_ends)
     notes = _notes(clips, syncs, reps)
     moments, spans = moments_of(reps, bar, config)
     arms = None
@@ -231,7 +232,10 @@ def reps_met(first: pd.DataFrame, other: pd.DataFrame, lag_s: float, match_s: fl
 
 
 def joined_reps(
-    tables: Sequence[pd.DataFrame], lags_s: Sequence[float], match_s: float
+    tables: Sequence[pd.DataFrame],
+    lags_s: Sequence[float],
+    match_s: float,
+    both_ends: Sequence[bool],
 ) -> pd.DataFrame:
     """Repetitions of the first clip, with the times of the same ones in the others averaged in.
 
@@ -243,13 +247,17 @@ def joined_reps(
         Each clock less that of the first clip.
     match_s : float
         Largest distance between the touches of one repetition.
+    both_ends : sequence of bool
+        Whether each clip shows the bar's middle; the others show one end, which locks out earlier
+        or later than the middle where a bar comes up unevenly.
 
     Returns
     -------
     DataFrame
         `rep, kind, side_rep` (that of the second clip; NaN when not matched), `n_clips` that show
         it, and `start_s, touch_s, press_s, lockout_s, sticking_min_s` on the first clip's clock:
-        means weighted by the inverse of the squares of their standard uncertainties.
+        means weighted by the inverse of the squares of their standard uncertainties; lockouts of
+        the clips alone that show the bar's middle, if any does.
     """
     first, *others = tables
     met = [
@@ -260,12 +268,18 @@ def joined_reps(
     rows = []
     for k, rep in enumerate(first.to_dict("records")):
         shown = [(rep, lags_s[0])]
-        for numbers, own, lag_s in zip(met, by_number, lags_s[1:], strict=True):
+        whole = shown[: int(both_ends[0])]
+        for numbers, own, lag_s, both in zip(
+            met, by_number, lags_s[1:], both_ends[1:], strict=True
+        ):
             if not math.isnan(numbers[k]):
                 shown.append((own[numbers[k]], lag_s))
+                whole += shown[-1:] if both else []
         row: dict[str, Any] = {"rep": int(rep["rep"]), "kind": rep["kind"]}
         row |= {"side_rep": met[0][k], "n_clips": len(shown)}
-        rows.append(row | {event: _joined_time(event, shown) for event in JOINED_EVENTS})
+        row |= {event: _joined_time(event, shown) for event in JOINED_EVENTS}
+        lockout_s = _joined_time("lockout_s", whole)
+        rows.append(row if math.isnan(lockout_s) else row | {"lockout_s": lockout_s})
     return pd.DataFrame(rows, columns=["rep", "kind", "side_rep", "n_clips", *JOINED_EVENTS])
 
 

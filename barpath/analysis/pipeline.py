@@ -19,7 +19,7 @@ from barpath.analysis.kept import (
     options_of,
     versions_here,
 )
-from barpath.analysis.measuring import find_lift, make_context
+from barpath.analysis.measuring import arms_can_be_placed, find_lift, make_context
 from barpath.analysis.notes import arm_note, bridged_note, describe
 from barpath.analysis.placing import (
     LEAST_SEEN_ITSELF,
@@ -156,8 +156,10 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     if head:
         path = toward_head(path, head)
 
-    sighting = arm_sighting(path, seen.joints, camera, calibration, head, config)
-    arms = None if sighting is None else fit_arms([sighting], arm_config(config))
+    arms = None
+    if arms_can_be_placed(spread):
+        sighting = arm_sighting(path, seen.joints, camera, calibration, head, config)
+        arms = None if sighting is None else fit_arms([sighting], arm_config(config))
     if arms is not None:
         joints_m = with_arms(joints_m, arms)
 

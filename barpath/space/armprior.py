@@ -49,9 +49,9 @@ class ArmFitConfig:
     knuckle 86 mm in men, 78 mm in women; from memory; the bar lies short of the knuckles). At the
     touch the bar lies on a chest some 25 cm deep (body surveys; from memory) that the arch raises a
     little, and the shoulder joints lie some 9 cm over the bench (no source). What else has no
-    source is common practice: the bar is over the shoulders at lockout with the elbows nearly
-    straight, forearms are upright seen from the side when the bar is on the chest, elbows stay
-    below the wrists, and both arms do alike.
+    source is common practice: the bar is over the shoulders at lockout, to within some 5 cm, with
+    the elbows nearly straight, forearms are upright seen from the side when the bar is on the
+    chest, elbows stay below the wrists, and both arms do alike.
 
     The network's error has a part that stays the same while the picture stays alike, with the bar
     low and with it high, and a part that is each frame's own. `common_share` and `own_share` are
@@ -83,7 +83,7 @@ class ArmFitConfig:
     shoulder_half_m: float = 0.18
     shoulder_half_sd_m: float = 0.025
     shoulder_behind_bar_m: float = 0.0
-    shoulder_behind_bar_sd_m: float = 0.04
+    shoulder_behind_bar_sd_m: float = 0.025
     shoulder_give_sd_m: float = 0.012
     grip_half_m: float = 0.35
     grip_half_sd_m: float = 0.05

@@ -1,6 +1,6 @@
 """The camera from a bar seen from the feet: both its ends and the plates' apparent heights."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -64,6 +64,8 @@ def calibrate_front(
     bar = _seen_bar(track, config)
     principal = principal_point_px(width_px, height_px)
     prior = _prior(track, focal_guess_px(config, width_px, height_px), level, config)
+    looks_mm = bar.plates_mm(config).ravel()[:, None]
+    bar = bar.with_plates_alone(config)
     fit = least_squares(
         bar.residuals, prior[:, 0], loss="soft_l1", x_scale="jac", args=(prior, principal, config)
     )
@@ -73,7 +75,7 @@ def calibrate_front(
         params=fit.x,
         draws=drawn(fit.x, fit.jac, config),
         principal_px=principal,
-        plate_check_mm=bar.plate_by_length() * config.plate_gap_m * 1000,
+        plate_check_mm=float(_medians(looks_mm)[0]),
         roll_source=(
             "straight lines in the scene and the bar taken as level"
             if level.roll_known
@@ -90,17 +92,26 @@ class _SeenBar:
     right_px: Floats
     heights_px: Floats
 
-    def plate_by_length(self) -> float:
-        """The plates' height as a share of the bar's length between the ends; NaN if not seen."""
+    def plates_mm(self, config: CalibrationConfig) -> Floats:
+        """How high each plate looks beside the bar's length between the ends, (n, 2), mm."""
         gap_px = np.linalg.norm(self.right_px - self.left_px, axis=1)
-        ratio = (self.heights_px.T / gap_px).ravel()
-        ratio = ratio[np.isfinite(ratio)]
-        return float(np.median(ratio)) if len(ratio) else np.nan
+        return self.heights_px / gap_px[:, None] * config.plate_gap_m * 1000
+
+    def with_plates_alone(self, config: CalibrationConfig) -> "_SeenBar":
+        """Without the heights at an end where they are not those of plates of the given size.
+
+        Uprights and the lifter stand behind small plates, and which end is nearer would be told
+        from them.
+        """
+        heights = self.heights_px.copy()
+        for end, usual_mm in enumerate(_medians(self.plates_mm(config))):
+            if np.isfinite(usual_mm) and not config.is_like(usual_mm):
+                heights[:, end] = np.nan
+        return replace(self, heights_px=heights)
 
     def usual_log_heights(self) -> Floats:
         """Logarithm of the usual height of each end's plate, (2,); NaN where none was seen."""
-        heights = [column[np.isfinite(column)] for column in self.heights_px.T]
-        return np.array([np.log(np.median(h)) if len(h) else np.nan for h in heights])
+        return np.log(_medians(self.heights_px))
 
     def residuals(
         self, params: Floats, prior: Floats, principal_px: Floats, config: CalibrationConfig
@@ -126,6 +137,12 @@ class _SeenBar:
         ]
         seen = np.where(np.isfinite(seen), seen, 0.0)
         return np.concatenate([seen, extra, (params - prior[:, 0]) / prior[:, 1]])
+
+
+def _medians(columns: Floats) -> Floats:
+    """Median of each column's finite values; NaN where it has none."""
+    finite = [column[np.isfinite(column)] for column in columns.T]
+    return np.array([np.median(values) if len(values) else np.nan for values in finite])
 
 
 def _seen_bar(track: pd.DataFrame, config: CalibrationConfig) -> _SeenBar:

@@ -44,7 +44,9 @@ class CalibrationConfig:
 
     Whether the plate followed is another than the given one, the bar tells, and the arms have a say
     (`reach_m`: from shoulder to hand with the bar high, as long as it looks in the plane of the
-    nearer plate, of the newcomers among the made clips).
+    nearer plate, of the newcomers among the made clips). Where the bar wants a plate below
+    `smallest_plate_mm`, it was misread (common practice, no source: so small a disc is never the
+    largest on a bar).
     """
 
     barbell: Bar = POWER_BAR
@@ -93,6 +95,7 @@ class CalibrationConfig:
     # Of the size's logarithm; common discs as large differ by more (450 and 350 mm), but for one of
     # 400 mm. A bar read aslant was off by 0.14 to 0.19 in tuning clips.
     like_plates: float = 0.22
+    smallest_plate_mm: float = 150.0
     largest_plate_mm: float = LARGEST_DISC_MM
     reach_m: float = 0.46
     reach_rel_sd: float = 0.20

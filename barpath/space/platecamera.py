@@ -85,7 +85,12 @@ def calibrate_side(
         others.sort(key=lambda fit: fit.cost)
         doubtful = _is_another(fits[0], others[0], outlines, bar[0].reach_px)
         found_mm = 1000 * float(np.exp(others[0].values[PLATE]))
-        if doubtful and config.is_like(found_mm):
+        if doubtful and found_mm < config.smallest_plate_mm:
+            # No plate is so small: something else was taken for the bar.
+            doubtful = False
+            fits = [outlines.fitted(way) for way in outlines.ways(())]
+            fits.sort(key=lambda fit: fit.cost)
+        elif doubtful and config.is_like(found_mm):
             # A bar seen aslant is misread by as much as discs alike in size differ.
             either = others[0]
         elif doubtful:

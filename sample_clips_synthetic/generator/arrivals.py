@@ -2,7 +2,9 @@
 
 The bodies of both are shared between upper arm and forearm as people's are (see
 `stills.guests`), where those of all clips before spread two to three times as widely. They press,
-dress and are filmed as the visitors do (`guests`). Who comes with what is drawn.
+dress and are filmed as the visitors do (`guests`). Who comes with what is drawn. The arrivals lock
+out with the bar within some centimetres of over the shoulders (common practice, no source), all
+others straight over them.
 """
 
 from __future__ import annotations
@@ -58,6 +60,7 @@ _ARRIVALS = Party(
     "arrivals", "qa", "arrival", (5, 9, 10, 11, 17, 23, 24, 25, 26), 9920, 11_000,
     _plan(9920, "arrival", 24),
     _ARRIVALS_GRIPS_M, spread_over(9920, 2, 25, 85, 24), upright=(4, 15), variable=(8, 19),
+    lockout_sd_m=0.015,
 )  # fmt: skip
 
 REGULARS: tuple[ClipSpec, ...] = (

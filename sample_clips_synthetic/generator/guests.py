@@ -57,6 +57,8 @@ def _style(flare_deg: float, wrist_back_deg: float) -> ArmStyle:
 
 BAR_WAY = Aim(-0.1, (-0.12, 0.82, 0.0), 0.05, (0.74, 0.84))
 """The middle of the bar's way."""
+LOCKOUT_SHIFTS_M = (-0.03, 0.03)
+"""How far from over the shoulders a bar is locked out at most."""
 
 
 def _advised(
@@ -138,6 +140,8 @@ class Party:
         Each one's grip, and direction of the elbows at the chest.
     upright, variable : tuple of int
         Whose clip from beside is upright, and whose clips have a variable frame rate.
+    lockout_sd_m : float
+        By how much lifters differ in where the bar is at lockout, from straight over the shoulders.
     """
 
     purpose: str
@@ -151,6 +155,7 @@ class Party:
     flares_deg: list[float]
     upright: tuple[int, ...]
     variable: tuple[int, ...]
+    lockout_sd_m: float = 0.0
 
 
 _VISITORS_PLAN = (
@@ -233,6 +238,10 @@ def _one_of(party: Party, number: int, view: str) -> ClipSpec:
     outfit, room, load = _clothes(rng, one.body, party.women), gym(rng), _load(rng, one.plates)
     touch = float(np.clip(usual_touch_m(rng, flare) + rng.uniform(-0.02, 0.02), 0.08, 0.22))
     reps = two_reps(rng, touch)
+    if party.lockout_sd_m:
+        own = np.random.default_rng([party.draw, number, 8])
+        shift = float(np.clip(own.normal(0, party.lockout_sd_m), *LOCKOUT_SHIFTS_M))
+        reps = tuple(replace(rep, lockout_shift_m=round(shift, 4)) for rep in reps)
     sets = SetSpec(
         reps,
         settle_s=SETTLE_S,

@@ -197,6 +197,14 @@ def own_events(height: Array, events: tuple[int, int, int, int]) -> tuple[int, i
     return *own(-1, SMALLEST_DESCENT_M, start, touch), *own(1, SMALLEST_RISE_M, press, top)
 
 
+def _path(path: Array, time_s: Array, events: tuple[int, int, int, int]) -> dict[str, float]:
+    """Moments, on the clip's clock, and measures of a path."""
+    own = own_events(path[:, 1], events)
+    names = ("start_s", "touch_s", "press_s", "lockout_s")
+    moments = {name: float(time_s[at]) for name, at in zip(names, own, strict=True)}
+    return moments | path_measures(path, *own)
+
+
 def path_measures(path: Array, start: int, touch: int, press: int, top: int) -> dict[str, float]:
     """Measures of a path in the sagittal plane.
 
@@ -339,10 +347,7 @@ def rep_truth(world: World, dense: Dense, rep: dict[str, Any]) -> dict[str, Any]
         "descent_time_s": float(time[touch] - time[start]),
         "pause_time_s": float(time[press] - time[touch]),
         "press_time_s": float(time[top] - time[press]),
-        "paths": {
-            name: path_measures(path, *own_events(path[:, 1], rep["index"]))
-            for name, path in paths.items()
-        },
+        "paths": {name: _path(path, time, rep["index"]) for name, path in paths.items()},
         "touch_toward_feet_m": float(middle[0] - dense.middle[touch, 0]),
         "touch_over_shoulders_m": float(dense.middle[touch, 1] - middle[1]),
         "sticking": sticking(speed[press : top + 1], dense.middle[press : top + 1, 1]),
