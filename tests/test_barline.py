@@ -530,6 +530,31 @@ def test_bar_without_plates_is_followed_where_its_ends_are_told() -> None:
         assert (off - off.median()).abs().median() < 1.5
 
 
+def test_what_looks_like_an_end_without_plates_is_not_taken_for_it_off_the_bars_line() -> None:
+    """As an upright's hook beside which a bare sleeve passes, plainer to see than the sleeve."""
+    frames, truth = made(Gym(plate_m=0.05), 90, step=6)
+    ends_px = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
+    x, (high, low) = round(ends_px[1]), truth["image_right_y_px"].agg(["min", "max"])
+    bottom = int(truth["image_right_y_px"].idxmax())
+    y, up, hook_y = round(truth["image_right_y_px"][bottom]), 18, round(high) + 40
+    columns = slice(x - 30, x + 120)
+    hook = frames[bottom].image[y - up : y + up + 1, columns].copy()
+    assert hook_y + 2 * up < low
+    for k, frame in enumerate(frames):
+        frame.image[hook_y - up : hook_y + up + 1, columns] = hook
+        at_y = round(truth["image_right_y_px"][k])
+        if at_y < hook_y - 2 * up:
+            # The sleeve itself shows half as plainly there.
+            sleeve = frame.image[at_y - up : at_y + up + 1, columns]
+            sleeve[:] = cv2.addWeighted(sleeve, 0.5, sleeve[::-1], 0.5, 0.0)
+    seed = find_bar(frames, ends_px=ends_px, bare=True)
+    path = seed.path.set_index("frame")
+    assert len(path) > 0.8 * len(frames)
+    for side in ("image_left", "image_right"):
+        off = path[f"{side}_y_px"] - truth.set_index("frame")[f"{side}_y_px"]
+        assert off.abs().max() < 10.0
+
+
 def test_plates_that_are_not_found_do_no_harm_where_the_ends_are_told(
     plain: tuple[Frames, Truth], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -550,6 +575,13 @@ def test_bar_that_does_not_move_is_not_taken_for_a_press() -> None:
     frames, _ = made(Gym(width=640, height=360), 60, step=6, still=True)
     with pytest.raises(BarNotFoundError, match="moves up and down"):
         find_bar(frames)
+
+
+def test_what_is_refused_as_a_bare_bar_is_not_told_of_plates_at_its_ends() -> None:
+    frames, truth = made(Gym(width=640, height=360, plate_m=0.05), 60, step=6, still=True)
+    ends_px = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
+    with pytest.raises(BarNotFoundError, match="no bar without plates that moves"):
+        find_bar(frames, ends_px=ends_px, bare=True)
 
 
 def test_empty_scene_and_too_few_frames_are_refused() -> None:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from barpath.analysis import pipeline
+from barpath.analysis import finding, pipeline
 from barpath.analysis.config import AnalysisConfig, SearchConfig
 from barpath.analysis.finding import find_bar, plate_seed_at
 from barpath.analysis.measuring import find_lift, make_context
@@ -97,6 +97,44 @@ def test_lost_track_is_refused():
     track.loc[10:, ["x_px", "y_px"]] = np.nan
     with pytest.raises(BarNotFoundError, match="17%"):
         check_followed(track, "side")
+
+
+def test_what_was_lost_is_called_what_was_followed():
+    plates, *_ = side_track(0, 0, 0)
+    plates["state"] = "lost"
+    plates.loc[10:, ["x_px", "y_px"]] = np.nan
+    hands = plates.assign(major_px=np.nan, minor_px=np.nan, angle_deg=np.nan)
+    nothing = hands.assign(x_px=np.nan, y_px=np.nan)
+    sleeve = hands.assign(sleeve_px=30.0, sleeve_rel_sd=0.1, hands_share=0.5)
+    for track, said in (
+        (plates, "^The plate was seen whole in"),
+        (hands, "^Both hands on the bar were seen in"),
+        (nothing, "^The bar was seen in"),
+        (sleeve, "^The end of the bar's sleeve was seen in"),
+    ):
+        with pytest.raises(BarNotFoundError, match=said):
+            check_followed(track, "side", LEAST_SEEN_ITSELF, whole=True)
+
+
+def test_no_disc_is_taken_for_a_plate_of_a_bare_bar_seen_from_the_feet():
+    """The shaft's ends read far apart, no plates read at them, and no such bar found."""
+    disc = PlateSeed(0, Ellipse(50.0, 60.0, 40.0, 39.0, 0.0), np.zeros((0, 4)))
+
+    def found(*, bare):
+        look = SimpleNamespace(bare=bare, near_end=lambda: "", span_in_limbs=lambda _: 5.0)
+        stretch = SimpleNamespace(
+            config=AnalysisConfig(),
+            zoom=1.0,
+            look=look,
+            problems=["No bare bar."],
+            line=lambda: None,
+            disc=lambda: disc,
+        )
+        return finding._find_in(stretch, None)
+
+    assert found(bare=False).view == "side"
+    with pytest.raises(BarNotFoundError, match=r"No bare bar\."):
+        found(bare=True)
 
 
 def test_a_plate_seen_mostly_in_part_may_be_something_else():

@@ -250,6 +250,9 @@ def _find_in(stretch: _Stretch, asked: View | None) -> Found:
         line = stretch.line()
         if line is not None and (only_line or stretch.is_held(line)):
             return Found(FRONT.name, given, bar_seed_at(line, zoom))
+        if line is None and look is not None and look.bare:
+            # Seen from the feet without plates: no disc is the bar's.
+            raise BarNotFoundError(stretch.problems[0])
     if not only_line:
         if look is not None and look.bare and across:
             view = asked or (OBLIQUE if span > OBLIQUE_SPAN else SIDE)

@@ -146,11 +146,22 @@ def check_followed(
         states = track[[c for c in track.columns if c.endswith("state")]]
         seen &= (states == "seen").all(axis=1)
     if seen.mean() < min_share:
-        what = "Both ends of the bar were" if view_of(view).both_ends else "The plate was"
         raise BarNotFoundError(
-            f"{what} seen{' whole' if whole else ''} in only {seen.mean():.0%} of the frames; at"
+            f"{_followed(track, view, whole=whole)} in only {seen.mean():.0%} of the frames; at"
             f" least {min_share:.0%} are needed."
         )
+
+
+def _followed(track: pd.DataFrame, view: str, *, whole: bool) -> str:
+    """What was followed and seen, as a sentence begins."""
+    if view_of(view).both_ends:
+        return f"Both ends of the bar were seen{' whole' if whole else ''}"
+    if "sleeve_px" in track:
+        return "The end of the bar's sleeve was seen"
+    if not barparts.is_bare(track):
+        return f"The plate was seen{' whole' if whole else ''}"
+    # A plate never seen, or hands never read, leave the same empty table.
+    return "Both hands on the bar were seen" if track["x_px"].notna().any() else "The bar was seen"
 
 
 def sight_to_bar_deg(calibration: Calibration) -> float:

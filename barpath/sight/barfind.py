@@ -30,10 +30,23 @@ LEAST_END_TRAVEL = 0.5
 """Both ends of a bar that is pressed move at least by this share of what its middle does."""
 LEAST_ENDS_ALIKE = 0.8
 """Correlation of the two ends' heights."""
+LINE_WORTH = 0.5
+"""Correlation of either end's picture that a bare bar's own line is worth where both lie on it.
+
+A bare sleeve looks much like an upright's hook or a bench's edge that it passes: where it is found
+would hang on a last digit of the correlations, while its line is plain to see in every sample.
+"""
+LINE_SLACK = 2.0
+"""Ends lie on a line within so many shaft thicknesses, and off it beyond twice as many: a line may
+have followed either edge of the shaft, and is leaned in steps (`barsearch.moving_lines`)."""
 
 _NOT_FOUND = (
     "No bar with plates at both ends that moves up and down was found; film from the lifter's feet "
     "with both plates in the picture."
+)
+_BARE_NOT_FOUND = (
+    "No plates are seen on the bar, and no bar without plates that moves up and down was found; "
+    "film from the lifter's feet with both sleeves of the bar in the picture."
 )
 
 
@@ -70,7 +83,8 @@ def find_bar(
     Raises
     ------
     BarNotFoundError
-        When nothing long, thin and level with plates at both ends moves up and down.
+        When nothing long, thin and level, with plates at both ends unless it is bare, moves up and
+        down.
     """
     config = config or BarlineConfig()
     stack = reduce(samples, config, camera)
@@ -87,10 +101,10 @@ def find_bar(
         found
         for kept in line_families(lines, config, stack)
         for model in bar_models(stack, lines, kept, moving, expected, config, bare=bare)
-        if (found := _follow_model(stack, model, config)) is not None
+        if (found := _follow_model(stack, model, lines.loc[kept], config)) is not None
     ]
     if not followed:
-        raise BarNotFoundError(_NOT_FOUND)
+        raise BarNotFoundError(_BARE_NOT_FOUND if bare else _NOT_FOUND)
     best = first_clearly_best([found.evidence for found in followed], CLEARLY_BETTER)
     return _seed_from(stack, followed[best], config)
 
@@ -106,8 +120,14 @@ class _Followed:
     evidence: float
 
 
-def _follow_model(stack: BarSamples, model: Model, config: BarlineConfig) -> _Followed | None:
-    """Find both plates in every sample, and accept the model when they move like a press."""
+def _follow_model(
+    stack: BarSamples, model: Model, family: pd.DataFrame, config: BarlineConfig
+) -> _Followed | None:
+    """Find both ends in every sample, and accept the model when they move like a press.
+
+    `family` holds the lines, one a sample at most, of which the model was made. Ends without plates
+    are looked for along them.
+    """
     span = model.right.x_px - model.left.x_px
     ends = (model.left, model.right)
     starts = [round(end.x_px + first) for end, first in zip(ends, model.first, strict=True)]
@@ -116,6 +136,11 @@ def _follow_model(stack: BarSamples, model: Model, config: BarlineConfig) -> _Fo
     y = np.empty((len(stack.grey), 2))
     dx = np.empty((len(stack.grey), 2))
     match = np.empty(len(stack.grey))
+    line_y = np.full((len(stack.grey), 2), np.nan)
+    if model.left.bare:
+        across = np.array([end.x_px for end in ends]) / (stack.grey.shape[2] - 1) - 0.5
+        drop = family["drop"].to_numpy()[:, None]
+        line_y[family["sample"].to_numpy()] = family["y"].to_numpy()[:, None] + drop * across
     for number, grey in enumerate(stack.grey):
         (a, shift_a), (b, shift_b) = (
             _match_curve(grey, patch, start, slack)
@@ -126,6 +151,9 @@ def _follow_model(stack: BarSamples, model: Model, config: BarlineConfig) -> _Fo
         other = rows[:, None] + gap[None, :]
         valid = (other >= 0) & (other < len(b))
         joint = np.where(valid, a[:, None] + b[np.clip(other, 0, len(b) - 1)], -2.0)
+        if np.isfinite(line_y[number]).all():
+            on_line = _on_line(rows[:, None], other, line_y[number], model.thickness)
+            joint = joint + 2.0 * LINE_WORTH * on_line
         i, j = best_index(joint)
         y[number] = i, other[i, j]
         dx[number] = shift_a[i], shift_b[other[i, j]]
@@ -145,6 +173,14 @@ def _follow_model(stack: BarSamples, model: Model, config: BarlineConfig) -> _Fo
         return None
     # A large picture found again in every sample says more than a small one.
     return _Followed(model, y, dx, match, float(np.mean(match)) * plate**0.25)
+
+
+def _on_line(
+    left: NDArray[np.int64], right: NDArray[np.int64], line_y: FloatArray, thickness: float
+) -> FloatArray:
+    """Return how far both ends' rows agree with those of a line: 1 on it, 0 well off it."""
+    off = np.maximum(np.abs(left - line_y[0]), np.abs(right - line_y[1]))
+    return np.clip(2.0 - off / (LINE_SLACK * thickness), 0.0, 1.0)
 
 
 def _match_curve(
