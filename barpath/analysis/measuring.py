@@ -17,7 +17,7 @@ from barpath.space.joints import upper_arm
 from barpath.space.scalecheck import Systematics
 
 MAX_HORIZONTAL_REL_SD = 0.12
-MAX_ARMS_REL_SD = 0.3
+MAX_SCALE_REL_SD = 0.2
 MAX_OBLIQUE_SWAY_M = 0.005
 HANDHELD_RACK_MOVE_M = 0.06
 STOPS = ("start", "touch", "press", "lockout")
@@ -104,9 +104,12 @@ def _unsteady(reps: pd.DataFrame, path: Path3, sway_m_s: float) -> pd.DataFrame:
     return reps
 
 
-def arms_can_be_placed(spread: Systematics) -> bool:
-    """Whether lengths are known well enough for arms of usual lengths to be laid into the set."""
-    return spread.vertical_rel_sd <= MAX_ARMS_REL_SD
+def scale_is_known(spread: Systematics) -> bool:
+    """Whether lengths are known well enough to say what things are by their size.
+
+    Arms of usual lengths could not be laid into the set otherwise.
+    """
+    return spread.vertical_rel_sd <= MAX_SCALE_REL_SD
 
 
 def make_context(
@@ -140,7 +143,7 @@ def make_context(
     lifter_reason = ""
     if not len(joints_m) or not joints_m.filter(like="_sd_m").notna().any(axis=None):
         lifter_reason = "The lifter's joints were not found in this clip."
-    elif not arms_can_be_placed(spread):
+    elif not scale_is_known(spread):
         lifter_reason = "The scale of the picture is too uncertain to tell how the arms lie."
     arm_m, arm_sd_m = upper_arm(joints_m, view, config.upper_arm_m, config.stature_m)
     return MeasureContext(

@@ -19,7 +19,7 @@ from barpath.analysis.kept import (
     options_of,
     versions_here,
 )
-from barpath.analysis.measuring import arms_can_be_placed, find_lift, make_context
+from barpath.analysis.measuring import find_lift, make_context, scale_is_known
 from barpath.analysis.notes import arm_note, bridged_note, describe
 from barpath.analysis.placing import (
     LEAST_SEEN_ITSELF,
@@ -39,7 +39,7 @@ from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of
 from barpath.ground.names import told_name
-from barpath.ground.view import AUTO, is_open, view_of
+from barpath.ground.view import AUTO, is_open
 from barpath.lift.bottom import draw_table
 from barpath.lift.measures import all_measures
 from barpath.lift.measuresummary import wide
@@ -143,10 +143,14 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     view, camera = detected.view, detected.camera
 
     seen = steadied(detected, config)
-    check_followed(detected.track, view, LEAST_SEEN_ITSELF, whole=not view_of(view).both_ends)
+    check_followed(detected.track, view, LEAST_SEEN_ITSELF)
     check_followed(seen.track, view)
     calibration = calibrate_view(seen.track, view, info, detected.level, config, seen.joints)
     spread = systematics_of(calibration, seen.track)
+    if not scale_is_known(spread):
+        # With outlines mostly of parts as well, it may be anything that moves.
+        whole = not calibration.shows.both_ends
+        check_followed(detected.track, view, LEAST_SEEN_ITSELF, whole=whole)
     path = trajectory_of(seen.track, calibration, config)
 
     lift = find_lift(path, camera, info, spread.px_per_m, config)
@@ -157,7 +161,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         path = toward_head(path, head)
 
     arms = None
-    if arms_can_be_placed(spread):
+    if scale_is_known(spread):
         sighting = arm_sighting(path, seen.joints, camera, calibration, head, config)
         arms = None if sighting is None else fit_arms([sighting], arm_config(config))
     if arms is not None:
