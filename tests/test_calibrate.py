@@ -450,14 +450,14 @@ def test_a_sleeve_s_end_gives_the_scale_whatever_the_focal_length(focal_share):
 
 
 def test_misread_ends_of_a_bare_bar_do_not_move_its_middle_and_leave_the_scale_open():
-    """The far end seems to move as if it were far closer to the hands than a bar is long."""
+    """Either end seems to move as if the camera were much closer."""
     track, readings, (path, *_) = seen_bar(5, far=False)
     middle, bare, parts = without_plates(track, readings, path)
     options = dict(roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5)
     points = parts.points_px.copy()
     moved = middle - np.median(middle, axis=0)
-    points[:, 0] += 0.25 * moved[:, None]
-    points[:, 1] -= 0.4 * moved[:, None]
+    points[:, 0] += 0.1 * moved[:, None]
+    points[:, 1] -= 0.2 * moved[:, None]
     fits = [
         calibrate_side(bare, WIDTH, HEIGHT, **options, bar=[replace(parts, points_px=one)])
         for one in (parts.points_px, points)
@@ -466,7 +466,7 @@ def test_misread_ends_of_a_bare_bar_do_not_move_its_middle_and_leave_the_scale_o
     assert wrong > 1.5 * right
     # Hands lie about the bar's middle, whatever the readings say.
     outline_m, sd_m = CalibrationConfig().bare_outline_m
-    assert abs(fits[1].value("outline_m") - outline_m) < 3.5 * sd_m
+    assert abs(fits[1].value("outline_m") - outline_m) < 3.0 * sd_m
 
 
 def test_arms_have_a_say_in_the_scale_of_a_bare_bar():
