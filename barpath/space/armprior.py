@@ -67,9 +67,8 @@ class ArmFitConfig:
     `swivel_deg` and the usual lengths, about which lifters are spread by `usual_swivel_sd_deg`, by
     how the arm's length is shared, and by `usual_elbow_sd_m` for all else; readings go at most the
     share `most_pull` of the way. All of these have no source. How far the elbows of the lifter at
-    hand are turned is left as open as can be: with `swivel_mean_sd_deg` and forearms upright to
-    `forearm_upright_sd_m`, some 13 degrees, abductions from 15 to 90 degrees lie within two
-    standard uncertainties.
+    hand are turned is left as open as can be by `swivel_mean_sd_deg`; forearms are taken to be
+    upright to `forearm_upright_sd_m`, some 10 degrees.
     """
 
     upper_arm_m: float | None = None
@@ -94,12 +93,12 @@ class ArmFitConfig:
     touch_sd_m: float = 0.045
     straight: float = 0.985
     straight_sd: float = 0.012
-    forearm_upright_sd_m: float = 0.06
+    forearm_upright_sd_m: float = 0.045
     leans_alike_m: float = 0.015
     lean_within_sd_m: float = 0.03
     swivel_deg: float = 45.0
     swivel_mean_sd_deg: float = 35.0
-    swivel_sd_deg: float = 25.0
+    swivel_sd_deg: float = 15.0
     swivel_acceleration_rad_s2: float = 8.0
     sides_alike_m: float = 0.015
     sides_alike_deg: float = 6.0
