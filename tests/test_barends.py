@@ -52,8 +52,8 @@ def span_error(table: pd.DataFrame, truth: Truth) -> np.ndarray:
     return (found / true - 1.0).to_numpy()
 
 
-def readings(truth: Truth, off_m: float, sd_m: float = 0.01) -> pd.DataFrame:
-    """A pose table with both of the shaft's ends read so much too far out."""
+def readings(truth: Truth, off_m: float | np.ndarray, sd_m: float = 0.01) -> pd.DataFrame:
+    """A pose table with both of the shaft's ends read so much too far out, surely in the crop."""
     across = truth["image_right_x_px"] - truth["image_left_x_px"]
     middle = (truth["image_right_x_px"] + truth["image_left_x_px"]) / 2
     joints = truth[["frame"]].assign(time_s=truth["frame"] / 30)
@@ -61,6 +61,7 @@ def readings(truth: Truth, off_m: float, sd_m: float = 0.01) -> pd.DataFrame:
         joints[f"{side}_collar_x_px"] = middle + sign * (0.655 + off_m) / SPAN_M * across
         joints[f"{side}_collar_y_px"] = truth[f"{end}_y_px"]
         joints[f"{side}_collar_var_x_px2"] = (sd_m / SPAN_M * across) ** 2
+        joints[f"{side}_collar_seen"], joints[f"{side}_collar_hidden"] = 0.95, 0.02
     return joints
 
 
@@ -85,6 +86,47 @@ def test_readings_say_where_the_step_is_sought(plain: tuple[Frames, Truth]) -> N
     strips = strips_of(frames, table)
     found = place_ends(table, strips, readings(truth, 0.01), FOCAL_PX, MIDDLE_PX)
     assert np.abs(span_error(found, truth)).max() < 0.01
+
+
+def test_what_is_read_while_the_bar_rests_counts_once(plain: tuple[Frames, Truth]) -> None:
+    """Before the scenery where it rests the ends are read too far in, over and over."""
+    frames, truth = plain
+    table = tracked(truth, (0.0, 0.0))
+    height = truth["image_left_y_px"]
+    rests = (height - height.min() < np.ptp(height) / 16).to_numpy()
+    joints = readings(truth, np.where(rests, -0.1, 0.0))
+    joints = pd.concat([joints, *[joints[rests]] * 12])
+    assert joints["frame"].isin(truth["frame"][rests]).mean() > 0.6
+    found = place_ends(table, strips_of(frames, table), joints, FOCAL_PX, MIDDLE_PX)
+    assert np.abs(span_error(found, truth)).max() < 0.01
+
+
+def test_ends_that_may_as_well_lie_outside_the_crop_count_little(
+    plain: tuple[Frames, Truth],
+) -> None:
+    """They are read at its border, oftener than the ends are read where they are."""
+    frames, truth = plain
+    table = tracked(truth, (0.0, 0.0))
+    cut = np.arange(len(truth)) % 5 > 1
+    joints = readings(truth, np.where(cut, -0.1, 0.0))
+    joints.loc[cut, ["left_collar_seen", "right_collar_seen"]] = 0.53
+    found = place_ends(table, strips_of(frames, table), joints, FOCAL_PX, MIDDLE_PX)
+    assert np.abs(span_error(found, truth)).max() < 0.01
+
+
+def test_readings_that_disagree_among_heights_leave_the_length_open() -> None:
+    """Half of the way they lie 8 cm farther in, and no outline decides."""
+    _, truth = made(Gym(), 96, step=2)
+    table = tracked(truth, (0.0, 0.0))
+    height = truth["image_left_y_px"]
+    low = (height - height.min() > np.ptp(height) / 2).to_numpy()
+    alike, apart = (
+        place_ends(table, BarStrips(), readings(truth, off_m), FOCAL_PX, MIDDLE_PX)
+        for off_m in (0.0, np.where(low, -0.08, 0.0))
+    )
+    error = np.abs(span_error(apart, truth)).max()
+    assert error < 2.0 * apart["span_rel_sd"].iloc[0]
+    assert apart["span_rel_sd"].iloc[0] > 1.25 * alike["span_rel_sd"].iloc[0]
 
 
 def test_creep_of_the_tracked_ends_with_the_height_is_taken_out(

@@ -30,6 +30,12 @@ Floats = NDArray[np.float64]
 SIGNS = np.array([-1.0, 1.0])
 """Of the direction outward along the bar, for `ENDS`."""
 
+# Scale of a normal distribution from its median absolute deviation: 1 / Phi^-1(3/4).
+_MAD_TO_SD = 1.482602218505602
+
+# Readings of the ends at heights of the bar no farther apart than its travel over this are alike.
+_LEVELS = 8
+
 
 @dataclass(frozen=True)
 class EndsConfig:
@@ -549,7 +555,11 @@ def _settled(ends: Floats, along: Floats, time_s: Floats, config: EndsConfig) ->
 def _expected(
     track: pd.DataFrame, joints: pd.DataFrame | None, config: EndsConfig
 ) -> tuple[Floats, Floats]:
-    """Where the shaft's ends are read, or else where they follow from the ends tracked."""
+    """Where the shaft's ends are read, or else where they follow from the ends tracked.
+
+    Every height of the bar counts alike, however long it rested there before the same scenery; and
+    an end that may as well lie outside the crop is read at the crop's border.
+    """
     faces_m = config.barbell.inner_faces_m
     place = np.full(2, config.barbell.shaft_m / 2)
     sd = np.full(2, config.tracked_sd_m)
@@ -561,12 +571,31 @@ def _expected(
     length2 = (along**2).sum(axis=1)
     # Seen from the feet the lifter's right is on the picture's left.
     for k, (sign, side) in enumerate(zip(SIGNS, SIDES[::-1], strict=True)):
-        columns = [f"{side}_collar_{part}" for part in ("x_px", "y_px", "var_x_px2")]
+        parts = ("x_px", "y_px", "var_x_px2", "seen", "hidden")
+        columns = [f"{side}_collar_{part}" for part in parts]
         read = joints.reindex(columns=columns).to_numpy(dtype=float)
         share = sign * ((read[:, :2] - (left + right) / 2) * along).sum(axis=1) / length2
         stated = np.sqrt(read[:, 2] / length2)
-        known = np.isfinite(share) & np.isfinite(stated)
+        # By how much likelier in the crop than outside.
+        inside = 2.0 * read[:, 3:].sum(axis=1) - 1.0
+        known = np.isfinite(share) & np.isfinite(stated) & (inside > 0)
         if known.sum() >= config.least:
-            place[k] = np.median(share[known]) * faces_m
-            sd[k] = np.hypot(np.median(stated[known]) * faces_m, config.read_sd_m)
+            told_m, stated_m = share[known] * faces_m, stated[known] * faces_m
+            weight = inside[known] * _evenly((left + right)[known, 1])
+            place[k] = _weighted_median(told_m, weight)
+            spread_m = _MAD_TO_SD * _weighted_median(np.abs(told_m - place[k]), weight)
+            sd[k] = np.hypot(max(_weighted_median(stated_m, weight), spread_m), config.read_sd_m)
     return place, sd
+
+
+def _evenly(height: Floats) -> Floats:
+    """Weights by which all heights count alike, however many readings there are at each."""
+    near = np.abs(height[:, None] - height) <= np.ptp(height) / _LEVELS
+    return 1.0 / near.sum(axis=1)
+
+
+def _weighted_median(values: Floats, weight: Floats) -> float:
+    """Value that has half of the weight on either side."""
+    order = np.argsort(values, kind="stable")
+    gone = np.cumsum(weight[order]) - weight[order] / 2
+    return float(np.interp(weight.sum() / 2, gone, values[order]))
