@@ -1,6 +1,7 @@
 """The fitted camera against geometry projected independently, point by point."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -8,6 +9,7 @@ import pytest
 
 from barpath.errors import BarNotFoundError
 from barpath.ground.equipment import POWER_BAR
+from barpath.space import platecamera
 from barpath.space.barparts import BarReadings, is_bare
 from barpath.space.discs import project_discs, thick_discs
 from barpath.space.feetcamera import calibrate_front
@@ -156,6 +158,45 @@ def test_what_is_read_of_the_bar_says_how_it_is_turned(yaw, far):
     wanted = np.column_stack([path @ along, path @ up])
     assert np.ptp(found, axis=0) == pytest.approx(np.ptp(wanted, axis=0), rel=0.03)
     assert fit.value("outline_m") == pytest.approx(0.74, abs=0.03)
+
+
+def test_an_outline_that_swells_while_the_bar_stands_still_is_trusted_the_less() -> None:
+    """The size of an outline wanders by a tenth; bar and place in the picture stay as they are."""
+    track, readings, (path, up, _) = seen_bar(-52, far=False)
+    swell = 1.0 + 0.1 * np.sin(np.linspace(0.0, 2.5 * np.pi, len(track)))
+    swollen = track.assign(major_px=track["major_px"] * swell)
+    fit = calibrate_side(swollen, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, bar=[readings])
+    assert np.rad2deg(fit.value("yaw")) == pytest.approx(-52, abs=3)
+    assert np.isnan(fit.plate_check_mm)
+    steadily = calibrate_side(track, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, bar=[readings])
+    spread = [side_systematics(one, track).vertical_rel_sd for one in (steadily, fit)]
+    assert spread[1] > 1.5 * spread[0]
+    height = side_points(fit.params, track[["x_px", "y_px"]].to_numpy(), fit.principal_px)[:, 1]
+    off = np.ptp(height) / np.ptp(path @ up) - 1
+    assert abs(off) < 2 * spread[1]
+
+
+def test_no_camera_has_the_plate_behind_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By a pinhole's equations what lies behind it is imaged as well, upside down.
+
+    The first search for a camera is made to end there, with the least cost of all.
+    """
+    track, truth, (up, _, _) = side_track(40, 5, 1)
+    search, n_searches = platecamera.least_squares, []
+
+    def astray(*args: Any, **kwargs: Any) -> Any:
+        found = search(*args, **kwargs)
+        n_searches.append(found)
+        if len(n_searches) == 1:
+            found.x[0] += np.pi
+            found.cost = 0.0
+        return found
+
+    monkeypatch.setattr(platecamera, "least_squares", astray)
+    fit = calibrate_side(track, WIDTH, HEIGHT, roll_deg=1, roll_sd_deg=0.2, config=THIN)
+    found = side_points(fit.params, track[["x_px", "y_px"]].to_numpy(), fit.principal_px)
+    assert len(n_searches) == 2
+    assert np.corrcoef(found[:, 1], truth @ up)[0, 1] > 0.99
 
 
 def test_the_end_on_which_the_plate_is_may_be_told_by_what_fits():

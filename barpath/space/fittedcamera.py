@@ -36,7 +36,8 @@ class CalibrationConfig:
     may be turned (`slant_…`, of the same). The less of it shows the less sure it is
     (`outline_part_sd`: shares and standard uncertainties as shares of its size, those from the half
     on of the same): one of which much less than half shows may lie on half a plate, or on something
-    else, and says little.
+    else, and says little. Nor is one trusted whose size scatters in the same places: up to
+    `outline_scatter_px` (97 of 100 made clips) it counts as `outline_sd_px`, then as the more.
 
     What the network reads of the bar has an error that stays through the clip (`common_share` of
     the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
@@ -63,6 +64,7 @@ class CalibrationConfig:
     roll_sd_deg: float = 2.0
     bar_level_sd_deg: float = 1.5
     outline_sd_px: float = 0.6
+    outline_scatter_px: float = 1.4
     outline_bias_sd_px: float = 0.5
     outline_inset: float = 0.0045
     outline_inset_sd: float = 0.003

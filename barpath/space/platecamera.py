@@ -1,6 +1,6 @@
 """The camera from a plate of known diameter and the bar's parts, seen from the side or aslant."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +28,9 @@ Floats = NDArray[np.float64]
 
 N_PARAMS = len(SIDE_PARAMETERS)
 PLATE = SIDE_PARAMETERS.index("log_plate")
+LEAST_TO_SCATTER = 20
+NORMAL_MAD = 1.4826
+"""Standard deviation of a normal distribution in terms of its median absolute deviation."""
 
 
 def calibrate_side(
@@ -76,27 +79,30 @@ def calibrate_side(
     if is_bare(track):
         return calibrate_bare(size_px, level, view, bar, config, SleeveEnd.in_track(track))
     outlines = _outlines(track, size_px, level, config)
-    fits = [outlines.fitted(way) for way in outlines.ways(bar)]
-    fits.sort(key=lambda fit: fit.cost)
+    fits = outlines.fits(bar) or outlines.fits(())
+    if not fits:
+        raise BarNotFoundError(
+            "No camera before which the plate lies would show its outline as it was seen."
+        )
     doubtful, either = False, None
+    others: list[_Fit] = []
     if fits[0].way.end:
         # The plate followed may be another than the one whose diameter was given; the bar tells.
-        others = [outlines.fitted(fit.way, any_plate=True) for fit in fits[:2]]
-        others.sort(key=lambda fit: fit.cost)
+        others = _in_front(outlines.fitted(fit.way, any_plate=True) for fit in fits[:2])
+    if others:
         doubtful = _is_another(fits[0], others[0], outlines, bar[0].reach_px)
         found_mm = 1000 * float(np.exp(others[0].values[PLATE]))
         if doubtful and found_mm < config.smallest_plate_mm:
             # No plate is so small: something else was taken for the bar.
             doubtful = False
-            fits = [outlines.fitted(way) for way in outlines.ways(())]
-            fits.sort(key=lambda fit: fit.cost)
+            fits = outlines.fits(()) or fits
         elif doubtful and config.is_like(found_mm):
             # A bar seen aslant is misread by as much as discs alike in size differ.
             either = others[0]
         elif doubtful:
             fits = others
     best = fits[0]
-    draws = _draws_of_both(best, fits[1], config)
+    draws = _draws_of(fits, config)
     if either is not None:
         half = slice(None, None, 2)
         draws[half] = drawn(either.values, either.jacobian, config)[half, :N_PARAMS]
@@ -151,13 +157,23 @@ class _Fit:
     values: Floats
     jacobian: Floats
     cost: float
+    in_front: bool
+
+
+def _in_front(fits: Iterable[_Fit]) -> list[_Fit]:
+    """The fits whose plate lies before the camera, best first.
+
+    What lies behind a pinhole is imaged as well by its equations, upside down; no camera sees it.
+    """
+    return sorted((fit for fit in fits if fit.in_front), key=lambda fit: fit.cost)
 
 
 @dataclass(frozen=True)
 class _Outlines:
     """A plate's outlines in the picture, (n,) each, and what is known of the camera beforehand.
 
-    `prior` holds mean and standard uncertainty of each of `SIDE_PARAMETERS`.
+    `prior` holds mean and standard uncertainty of each of `SIDE_PARAMETERS`; `sd_px` is how far an
+    outline's size may be off in one frame.
     """
 
     ellipse_px: Floats
@@ -167,6 +183,7 @@ class _Outlines:
     focal_px: float
     principal_px: Floats
     prior: Floats
+    sd_px: float
     config: CalibrationConfig
 
     def ways(self, bar: Sequence[BarReadings]) -> list[_Way]:
@@ -182,6 +199,10 @@ class _Outlines:
                     for away in (1.0, -1.0)
                 ]
         return found or [_Way(None, sign, 1.0, "", None) for sign in (1.0, -1.0)]
+
+    def fits(self, bar: Sequence[BarReadings]) -> list[_Fit]:
+        """The best cameras of all ways in which the bar may stand, best first."""
+        return _in_front(self.fitted(way) for way in self.ways(bar))
 
     def fitted(self, way: _Way, *, any_plate: bool = False) -> _Fit:
         """The best camera from one start; `any_plate` frees the plate's diameter."""
@@ -203,7 +224,11 @@ class _Outlines:
             max_nfev=self.config.max_steps,
             args=(way, sd),
         )
-        return _Fit(way, found.x, found.jac, found.cost)
+        centres = disc_centres(
+            side_geometry(found.x[:N_PARAMS]), self.ellipse_px, self.principal_px
+        )
+        in_front = bool((centres[:, 2] > 0).all())
+        return _Fit(way, found.x, found.jac, found.cost, in_front)
 
     def residuals(self, values: Floats, way: _Way, sd: Floats) -> Floats:
         """What outlines, prior and bar miss, in units of their standard uncertainties."""
@@ -219,7 +244,7 @@ class _Outlines:
         observed = shape_numbers_px(true_shape, self.major_px / 2)
         # Outline errors of neighbouring frames are alike, so n frames do not count as n looks.
         n_frames = len(self.major_px)
-        weight = np.sqrt(min(n_frames, 10) / n_frames) / self.config.outline_sd_px
+        weight = np.sqrt(min(n_frames, 10) / n_frames) / self.sd_px
         parts = [((predicted - observed) * weight).ravel(), (params - self.prior[:, 0]) / sd]
         if way.misses is not None:
             own = values[N_PARAMS:]
@@ -240,6 +265,8 @@ def _outlines(
         )
     share = float(track.loc[usable, "outline_share"].median()) if "outline_share" in track else 1.0
     table = track.loc[usable, columns].to_numpy(dtype=float)
+    scatter_px = _scatter_px(table[:, :2], table[:, 2:4])
+    sd_px = config.outline_sd_px * max(scatter_px / config.outline_scatter_px, 1.0)
     table = table[evenly(len(table), config.max_fit_frames)]
     focal = focal_guess_px(config, *size_px)
     return _Outlines(
@@ -250,8 +277,24 @@ def _outlines(
         focal_px=focal,
         principal_px=principal_point_px(*size_px),
         prior=_prior(np.median(table[:, 2:4], axis=0), share, focal, level, config),
+        sd_px=sd_px,
         config=config,
     )
+
+
+def _scatter_px(places_px: Floats, sizes_px: Floats) -> float:
+    """How much sizes of an outline scatter that its place in the picture does not account for.
+
+    A rigid plate in its plane of motion looks as large again wherever it comes by again, and its
+    size changes evenly with its place; the rest is how badly the outline was found. Of both sizes
+    (n, 2) the larger standard deviation is given, from the median of the absolute deviations; 0
+    where there are too few frames to tell.
+    """
+    if len(places_px) < LEAST_TO_SCATTER:
+        return 0.0
+    plane = np.column_stack([np.ones(len(places_px)), places_px - places_px.mean(axis=0)])
+    off = sizes_px - plane @ np.linalg.lstsq(plane, sizes_px, rcond=None)[0]
+    return float((NORMAL_MAD * np.median(np.abs(off), axis=0)).max())
 
 
 def _prior(
@@ -287,14 +330,16 @@ def _prior(
     )
 
 
-def _draws_of_both(best: _Fit, second: _Fit, config: CalibrationConfig) -> Floats:
+def _draws_of(fits: Sequence[_Fit], config: CalibrationConfig) -> Floats:
     """Cameras drawn from the best fit, and from the next by the odds that it is the true one.
 
     A circle seen at a slant looks alike from both sides: both are kept where the fit cannot tell.
     """
+    best = fits[0]
     draws = drawn(best.values, best.jacobian, config)[:, :N_PARAMS]
-    odds = np.exp(-np.clip(second.cost - best.cost, 0, 50))
-    n_other = round(config.n_draws * odds / (1 + odds))
-    if n_other:
-        draws[:n_other] = drawn(second.values, second.jacobian, config)[:n_other, :N_PARAMS]
+    for second in fits[1:2]:
+        odds = np.exp(-np.clip(second.cost - best.cost, 0, 50))
+        n_other = round(config.n_draws * odds / (1 + odds))
+        if n_other:
+            draws[:n_other] = drawn(second.values, second.jacobian, config)[:n_other, :N_PARAMS]
     return draws
