@@ -490,6 +490,43 @@ def test_a_sleeve_s_end_gives_the_scale_whatever_the_focal_length(focal_share):
     assert open_fit.end == "middle"
 
 
+def test_misread_ends_of_a_bare_bar_do_not_move_its_middle_and_leave_the_scale_open():
+    """Either end seems to move as if the camera were much closer."""
+    track, readings, (path, *_) = seen_bar(5, far=False)
+    middle, bare, parts = without_plates(track, readings, path)
+    options = dict(roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5)
+    points = parts.points_px.copy()
+    moved = middle - np.median(middle, axis=0)
+    points[:, 0] += 0.1 * moved[:, None]
+    points[:, 1] -= 0.2 * moved[:, None]
+    fits = [
+        calibrate_side(bare, WIDTH, HEIGHT, **options, bar=[replace(parts, points_px=one)])
+        for one in (parts.points_px, points)
+    ]
+    right, wrong = (side_systematics(fit, bare).vertical_rel_sd for fit in fits)
+    assert wrong > 1.5 * right
+    # Hands lie about the bar's middle, whatever the readings say.
+    outline_m, sd_m = CalibrationConfig().bare_outline_m
+    assert abs(fits[1].value("outline_m") - outline_m) < 3.0 * sd_m
+
+
+def test_arms_have_a_say_in_the_scale_of_a_bare_bar():
+    track, readings, (path, *_) = seen_bar(5, far=False)
+    _, bare, parts = without_plates(track, readings, path)
+    options = dict(roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5)
+    depth = np.median(path[:, 2])
+    scales, spreads = [], []
+    for reach_m in (np.nan, 0.40, 0.55):
+        one = replace(parts, reach_px=FOCAL * reach_m / depth)
+        fit = calibrate_side(bare, WIDTH, HEIGHT, **options, bar=[one])
+        scales.append(fit.value("log_distance") / fit.value("log_focal"))
+        spreads.append(side_systematics(fit, bare).vertical_rel_sd)
+    assert scales[1] > scales[2]
+    # A wide observation: arms longer by three eighths make lengths smaller by much less.
+    assert scales[1] / scales[2] < 1.2
+    assert max(spreads[1:]) < spreads[0]
+
+
 def test_a_bar_whose_parts_are_not_read_gives_no_scale():
     track, *_ = side_track(0, 0, 0)
     track[["major_px", "minor_px", "angle_deg"]] = np.nan

@@ -289,6 +289,19 @@ def test_horizontal_is_missing_when_it_cannot_be_trusted(
     assert "front view" in value(front, "horizontal_drift_total_m")["reason"]
 
 
+def test_lengths_and_speeds_are_missing_where_the_scale_is_open(
+    fine: tuple[Motion, pd.DataFrame, pd.DataFrame],
+) -> None:
+    _, track, reps = fine
+    reason = "The scale is open."
+    found = bar_measures(track, reps, MeasureContext("side", scale_reason=reason))
+    for name in ("range_of_motion_m", "mean_press_speed_m_s"):
+        row = value(found, name)
+        assert (row["quality"], row["reason"]) == ("missing", reason)
+        assert math.isnan(row["value"])
+    assert math.isfinite(value(found, "press_time_s")["value"])
+
+
 def test_quality_follows_the_uncertainty(
     fine: tuple[Motion, pd.DataFrame, pd.DataFrame],
 ) -> None:

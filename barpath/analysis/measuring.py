@@ -18,6 +18,7 @@ from barpath.space.scalecheck import Systematics
 
 MAX_HORIZONTAL_REL_SD = 0.12
 MAX_SCALE_REL_SD = 0.2
+UNKNOWN_SCALE = "The scale of the picture is too uncertain to give lengths or speeds."
 MAX_OBLIQUE_SWAY_M = 0.005
 HANDHELD_RACK_MOVE_M = 0.06
 STOPS = ("start", "touch", "press", "lockout")
@@ -149,6 +150,7 @@ def make_context(
     return MeasureContext(
         view=view,
         scale_rel_sd=spread.vertical_rel_sd,
+        scale_reason="" if scale_is_known(spread) else UNKNOWN_SCALE,
         horizontal_rel_sd=spread.horizontal_rel_sd,
         roll_sd_deg=spread.tilt_sd_deg,
         camera_sd_m=camera_sd_m,

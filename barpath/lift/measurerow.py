@@ -36,6 +36,8 @@ class MeasureContext:
         ``"side"``, ``"oblique"`` or ``"front"``.
     scale_rel_sd : float
         Relative standard uncertainty of vertical lengths and speeds.
+    scale_reason : str
+        Why no length or speed may be believed; empty where they may.
     horizontal_rel_sd : float
         Relative standard uncertainty of horizontal lengths, which a slanted view makes larger.
     roll_sd_deg : float
@@ -72,6 +74,7 @@ class MeasureContext:
 
     view: str
     scale_rel_sd: float = 0.0
+    scale_reason: str = ""
     horizontal_rel_sd: float = 0.0
     roll_sd_deg: float = 0.0
     camera_sd_m: float = 0.0

@@ -30,6 +30,9 @@ from barpath.lift.pathmeasures import path_measures, tilt_measures
 from barpath.space import sights
 from barpath.space.armfit import ArmFit
 
+LENGTH_UNITS = ("m", "m/s")
+"""Of what hangs on the scale of the picture."""
+
 
 def bar_measures(
     trajectory: pd.DataFrame, reps: pd.DataFrame, context: MeasureContext
@@ -66,6 +69,10 @@ def bar_measures(
     rows = []
     for rep, front in zip(reps.itertuples(), tilt_measures(trajectory, reps, context), strict=True):
         found = height_measures(bar, rep, context) | path_measures(bar, rep, context) | front
+        if context.scale_reason:
+            for name, one in found.items():
+                if CATALOGUE[name].unit in LENGTH_UNITS and not one.reason:
+                    found[name] = missing(context.scale_reason)
         rows += [
             row_of(rep.rep, spec, "", found[spec.name], context)
             for spec in CATALOGUE.values()

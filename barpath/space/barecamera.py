@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 STARTS_DEG = (5.0, -5.0, 45.0, -45.0)
 """Turns of the bar to the line of sight from which fits start."""
 LEAST_DEPTH_M = 0.1
+USUAL_LOSS = 0.709
+"""Mean soft L1 of the square of a miss that is normal with a standard deviation of 1."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,10 @@ def calibrate_bare(
     The point followed is the end of the nearer sleeve, or else the middle of both hands, near the
     bar's middle. Seen from the side the bar's two halves look differently large, which gives its
     distance; the sleeve's diameter gives the scale at its end, without it the scale hangs on the
-    focal length. At an angle the shaft is a ruler across the picture.
+    focal length, and the arms have a say. At an angle the shaft is a ruler across the picture.
+
+    Readings may be misread, so that those far off count less; what is known beforehand holds as
+    it is stated. Where the readings are off by more than they state, all is as much less certain.
 
     Parameters
     ----------
@@ -99,14 +104,21 @@ def calibrate_bare(
         misses = BarMisses(one, focal / np.exp(prior[3, 0]), config)
         if misses.n_frames < config.least_bar_frames:
             continue
+        reach_px = one.reach_px if sleeve is None and np.isfinite(one.reach_px) else None
 
-        def residuals(values: Floats, misses: BarMisses = misses) -> Floats:
+        def residuals(
+            values: Floats, misses: BarMisses = misses, reach_px: float | None = reach_px
+        ) -> Floats:
             params = values[:n_params]
             geometry = side_geometry(params)
             parts = misses(params, geometry, values[n_params:], principal, 1.0)
             if sleeve is not None:
                 depth_m = disc_centres(geometry, misses.ellipse_px, principal)[:, 2]
                 parts += _sleeve_misses(sleeve, params, geometry, depth_m, config)
+            if reach_px is not None:
+                reach_m = reach_px * geometry.distance_m / geometry.focal_px
+                off = np.log(reach_m / config.reach_m) / config.reach_rel_sd
+                parts.append(np.array([off]))
             return np.concatenate([*parts, (params - prior[:, 0]) / prior[:, 1]])
 
         for yaw_deg in STARTS_DEG:
@@ -114,17 +126,23 @@ def calibrate_bare(
             start[0] = np.deg2rad(yaw_deg)
             start[3] += np.log(np.cos(start[0]))
             found = least_squares(
-                residuals, start, loss="soft_l1", x_scale="jac", max_nfev=config.max_steps
+                residuals, start, loss=_loss, x_scale="jac", max_nfev=config.max_steps
             )
-            fits.append((found, one.end))
+            n_told = 2 * int(misses.read.sum())
+            fits.append((found, one.end, n_told))
     if not fits:
         raise BarNotFoundError("The bar's ends were read in too few frames to give a scale.")
-    best, end = min(fits, key=lambda fit: fit[0].cost)
+    best, end, n_told = min(fits, key=lambda fit: fit[0].cost)
+    draws = drawn(best.x, best.jac, config)
+    # All that is sought has a prior of its own, so that there are as many misses to be had as
+    # readings; the uncertainty grows as they do (the ratio of Birge 1932, from memory).
+    wider = np.sqrt(max(2.0 * best.cost / (USUAL_LOSS * n_told), 1.0))
+    draws = best.x + wider * (draws - best.x)
     return Calibration(
         view=view,
         names=SIDE_PARAMETERS,
         params=best.x[:n_params],
-        draws=drawn(best.x, best.jac, config)[:, :n_params],
+        draws=draws[:, :n_params],
         principal_px=principal,
         plate_check_mm=np.nan,
         roll_source=level.roll_source,
@@ -132,6 +150,18 @@ def calibrate_bare(
         far=False,
         scale_source=_words(sleeve, config),
     )
+
+
+def _loss(squares: Floats) -> Floats:
+    """Soft L1 of squared residuals but for the last, the priors' of `SIDE_PARAMETERS`: (3, n).
+
+    As `least_squares` wants it: the loss and its first two derivatives.
+    """
+    root = np.sqrt(1.0 + squares)
+    loss = np.array([2.0 * (root - 1.0), 1.0 / root, -0.5 / root**3])
+    priors = slice(len(squares) - len(SIDE_PARAMETERS), None)
+    loss[0, priors], loss[1, priors], loss[2, priors] = squares[priors], 1.0, 0.0
+    return loss
 
 
 def _words(sleeve: SleeveEnd | None, config: CalibrationConfig) -> str:
