@@ -11,7 +11,7 @@ from barpath.analysis import finding, pipeline
 from barpath.analysis.config import AnalysisConfig, SearchConfig
 from barpath.analysis.finding import find_bar, plate_seed_at
 from barpath.analysis.measuring import find_lift, make_context
-from barpath.analysis.placing import LEAST_SEEN_ITSELF, check_followed
+from barpath.analysis.placing import LEAST_SEEN_ITSELF, check_followed, check_rim
 from barpath.analysis.running import one_blas_thread
 from barpath.analysis.trajectory import (
     PARALLAX_SPEED_SHARE,
@@ -146,6 +146,14 @@ def test_a_plate_seen_mostly_in_part_may_be_something_else():
         check_followed(track, "side", LEAST_SEEN_ITSELF, whole=True)
     track["state"] = np.where(np.arange(len(track)) < 0.39 * len(track), "seen", "partly")
     check_followed(track, "side", LEAST_SEEN_ITSELF, whole=True)
+
+
+def test_an_outline_on_hardly_any_rim_is_refused() -> None:
+    track, *_ = side_track(0, 0, 0)
+    check_rim(track)
+    check_rim(track.assign(outline_share=0.5))
+    with pytest.raises(BarNotFoundError, match="only 8% of a plate's rim"):
+        check_rim(track.assign(outline_share=0.08))
 
 
 def test_context_says_why_horizontal_lengths_are_missing():

@@ -25,6 +25,7 @@ from barpath.analysis.placing import (
     LEAST_SEEN_ITSELF,
     calibrate_view,
     check_followed,
+    check_rim,
     place_joints,
     sight_to_bar_deg,
     steadied,
@@ -151,6 +152,7 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         # With outlines mostly of parts as well, it may be anything that moves.
         whole = not calibration.shows.both_ends
         check_followed(detected.track, view, LEAST_SEEN_ITSELF, whole=whole)
+        check_rim(detected.track)
     path = trajectory_of(seen.track, calibration, config)
 
     lift = find_lift(path, camera, info, spread.px_per_m, config)

@@ -116,6 +116,9 @@ def calibrate_view(
     )
 
 
+LEAST_RIM_SHARE = 0.25
+"""Of a plate's rim; by less than that an outline says nothing of its size (see
+`CalibrationConfig.outline_part_sd`), and may lie on anything."""
 LEAST_SEEN_ITSELF = 0.3
 """What is seen more rarely, and else told from a part of it or from the hands, may not be the bar
 at all. Made clips whose bar was followed show it in 0.39 of the frames and more; one in which
@@ -149,6 +152,26 @@ def check_followed(
         raise BarNotFoundError(
             f"{_followed(track, view, whole=whole)} in only {seen.mean():.0%} of the frames; at"
             f" least {min_share:.0%} are needed."
+        )
+
+
+def check_rim(track: pd.DataFrame) -> None:
+    """Refuse a plate of whose rim hardly anything was found.
+
+    Parameters
+    ----------
+    track : DataFrame
+        Plate table.
+
+    Raises
+    ------
+    BarNotFoundError
+    """
+    share = float(track["outline_share"].median()) if "outline_share" in track else np.nan
+    if share < LEAST_RIM_SHARE:
+        raise BarNotFoundError(
+            f"What was followed shows only {share:.0%} of a plate's rim, too little to be told from"
+            " other things that move; say where the plate is with --plate-at."
         )
 
 
