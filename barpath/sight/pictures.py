@@ -56,3 +56,47 @@ def crop_grey(image: Image, x0: int, y0: int, x1: int, y1: int) -> Image:
     top, bottom, left, right = (max(0, p) for p in pads)
     padded = cv2.copyMakeBorder(grey, top, bottom, left, right, cv2.BORDER_REPLICATE)
     return np.asarray(padded[: y1 - y0, : x1 - x0], np.uint8)
+
+
+def laid_about(
+    image: Image, centre_px: NDArray[np.float64], zoom: float, half_px: int
+) -> NDArray[np.float32] | None:
+    """The picture about a place in another size, with the place in the middle.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w) or (h, w, 3)
+    centre_px : ndarray, shape (2,)
+    zoom : float
+        Size wanted over size given.
+    half_px : int
+        How far the result reaches to each side of its middle.
+
+    Returns
+    -------
+    ndarray, shape (2 * half_px + 1, 2 * half_px + 1, 3), or None
+        None where the picture does not reach; where it ends it goes on as at its edge.
+
+    Examples
+    --------
+    >>> image = np.zeros((20, 20, 3), np.uint8)
+    >>> image[8, 12] = 255
+    >>> laid = laid_about(image, np.array([12.0, 8.0]), 1.0, 3)
+    >>> laid.shape, float(laid[3, 3, 0])
+    ((7, 7, 3), 255.0)
+    """
+    reach = int(np.ceil(half_px / zoom)) + 4
+    x0, y0 = (np.floor(centre_px) - reach).astype(int)
+    left, top = max(x0, 0), max(y0, 0)
+    part = image[top : max(y0 + 2 * reach, top), left : max(x0 + 2 * reach, left)]
+    if min(part.shape[:2]) < 2:
+        return None
+    if part.ndim == 2:
+        part = np.asarray(cv2.cvtColor(part, cv2.COLOR_GRAY2RGB), np.uint8)
+    if zoom < 0.75:
+        part = np.asarray(cv2.GaussianBlur(part, (0, 0), 0.5 / zoom), np.uint8)
+    x, y = centre_px - (left, top)
+    move = np.array([[zoom, 0.0, half_px - x * zoom], [0.0, zoom, half_px - y * zoom]])
+    size = (2 * half_px + 1, 2 * half_px + 1)
+    laid = cv2.warpAffine(part.astype(np.float32), move, size, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(laid, np.float32)

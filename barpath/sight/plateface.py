@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.sight.ellipse import mean_radius
+from barpath.sight.pictures import laid_about
 
 FloatArray = NDArray[np.floating]
 
@@ -129,21 +130,9 @@ class PlateFace:
         self, image: NDArray[np.uint8], params: FloatArray, radius: float
     ) -> NDArray[np.float32] | None:
         """The picture about the outline's centre, in the common size."""
-        zoom = self._radius_px / radius
-        reach = int(np.ceil(self._half / zoom)) + 4
-        x0, y0 = (np.floor(params[:2]) - reach).astype(int)
-        left, top = max(x0, 0), max(y0, 0)
-        part = image[top : max(y0 + 2 * reach, top), left : max(x0 + 2 * reach, left)]
-        if min(part.shape[:2]) < 2:
+        laid = laid_about(image, params[:2], self._radius_px / radius, self._half)
+        if laid is None:
             return None
-        if part.ndim == 2:
-            part = np.asarray(cv2.cvtColor(part, cv2.COLOR_GRAY2RGB), np.uint8)
-        if zoom < 0.75:
-            part = np.asarray(cv2.GaussianBlur(part, (0, 0), 0.5 / zoom), np.uint8)
-        x, y = params[:2] - (left, top)
-        move = np.array([[zoom, 0.0, self._half - x * zoom], [0.0, zoom, self._half - y * zoom]])
-        size = (2 * self._half + 1, 2 * self._half + 1)
-        laid = cv2.warpAffine(part.astype(np.float32), move, size, borderMode=cv2.BORDER_REPLICATE)
         return np.asarray(cv2.GaussianBlur(laid, (0, 0), 1.0), np.float32)
 
     def _shift(self, picture: NDArray[np.float32]) -> tuple[FloatArray, float]:

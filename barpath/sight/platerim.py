@@ -27,6 +27,7 @@ from barpath.sight.ellipse import (
     unit_vectors,
     wrap_angle_deg,
 )
+from barpath.sight.pictures import laid_about
 
 FloatArray = NDArray[np.floating]
 
@@ -109,21 +110,9 @@ class PlatePictures:
         radius = mean_radius(params)
         if not self._shapes:
             self._radius_px = _HALF_AXIS_PX * 2 * radius / from_params(params).major_px
-        zoom = self._radius_px / radius
-        reach = int(np.ceil(self._half / zoom)) + 4
-        x0, y0 = (np.floor(params[:2]) - reach).astype(int)
-        left, top = max(x0, 0), max(y0, 0)
-        part = image[top : max(y0 + 2 * reach, top), left : max(x0 + 2 * reach, left)]
-        if min(part.shape[:2]) < 2:
+        laid = laid_about(image, params[:2], self._radius_px / radius, self._half)
+        if laid is None:
             return
-        if part.ndim == 2:
-            part = np.asarray(cv2.cvtColor(part, cv2.COLOR_GRAY2RGB), np.uint8)
-        if zoom < 0.75:
-            part = np.asarray(cv2.GaussianBlur(part, (0, 0), 0.5 / zoom), np.uint8)
-        x, y = params[:2] - (left, top)
-        move = np.array([[zoom, 0.0, self._half - x * zoom], [0.0, zoom, self._half - y * zoom]])
-        size = (2 * self._half + 1, 2 * self._half + 1)
-        laid = cv2.warpAffine(part.astype(np.float32), move, size, borderMode=cv2.BORDER_REPLICATE)
         self._sum += laid
         self._squares += laid * laid
         self._shapes.append(params[2:] / radius)
