@@ -59,7 +59,7 @@ def crop_grey(image: Image, x0: int, y0: int, x1: int, y1: int) -> Image:
 
 
 def laid_about(
-    image: Image, centre_px: NDArray[np.float64], zoom: float, half_px: int
+    image: Image, centre_px: NDArray[np.floating], zoom: float, half_px: int
 ) -> NDArray[np.float32] | None:
     """The picture about a place in another size, with the place in the middle.
 

@@ -310,7 +310,8 @@ def _prior(
     biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes_px
     bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
     known_share = share if np.isfinite(share) else config.outline_whole_share
-    part_sd = np.interp(known_share, *zip(*config.outline_part_sd, strict=True))
+    shares, sds = np.transpose(config.outline_part_sd)
+    part_sd = np.interp(known_share, shares, sds)
     bias_rel = np.hypot(bias_rel, part_sd)
     bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes_px)
     return np.array(
