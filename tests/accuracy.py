@@ -11,7 +11,6 @@ import argparse
 import json
 from collections.abc import Iterable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ import barpath
 from barpath.analysis.setresult import SetResult
 from barpath.clip.frames import stream
 from barpath.lift.barcurves import event_sd
+from barpath.lift.measurerow import MeasureContext
 from barpath.trial import stock
 
 CLIPS = Path(__file__).parents[1] / "sample_clips_synthetic"
@@ -112,26 +112,14 @@ def rep_errors(result: SetResult, truth: dict[str, Any]) -> pd.DataFrame:
             true = truth_of(rep, row.measure, path, row.side)
             if np.isnan(true):
                 continue
-            rows.append(
-                {
-                    "clip": truth["clip"],
-                    "view": truth["view"],
-                    "rep": rep["rep"],
-                    "measure": row.measure,
-                    "side": row.side,
-                    "found": row.value,
-                    "true": true,
-                    "error": row.value - true,
-                    "u95": row.u95,
-                    "quality": row.quality,
-                }
-            )
+            own = (row.measure, row.side, row.value, true, row.u95, row.quality)
+            rows.append(_row(truth, rep, *own))
     return pd.DataFrame(rows)
 
 
 def _moment_rows(result: SetResult, truth: dict[str, Any], path: str) -> list[dict[str, Any]]:
     """Rows of `rep_errors` for when things happened."""
-    frame = SimpleNamespace(frame_interval_s=1 / result.info.fps)
+    context = MeasureContext(truth["view"], frame_interval_s=1 / result.info.fps)
     rows = []
     for rep in truth["reps"]:
         for mine in result.reps[result.reps["rep"] == rep["rep"]].itertuples():
@@ -139,22 +127,34 @@ def _moment_rows(result: SetResult, truth: dict[str, Any], path: str) -> list[di
                 found, true = getattr(mine, moment), _value_at(rep, ("paths", path, moment), "", "")
                 if rep["kind"] == "failed" or np.isnan(found - true):
                     continue
-                u95 = 1.96 * event_sd(mine, moment.removesuffix("_s"), frame)
-                rows.append(
-                    {
-                        "clip": truth["clip"],
-                        "view": truth["view"],
-                        "rep": rep["rep"],
-                        "measure": moment,
-                        "side": "",
-                        "found": found,
-                        "true": true,
-                        "error": found - true,
-                        "u95": u95,
-                        "quality": "good",
-                    }
-                )
+                u95 = 1.96 * event_sd(mine, moment.removesuffix("_s"), context)
+                rows.append(_row(truth, rep, moment, "", found, true, u95, "good"))
     return rows
+
+
+def _row(
+    truth: dict[str, Any],
+    rep: dict[str, Any],
+    measure: str,
+    side: str,
+    found: float,
+    true: float,
+    u95: float,
+    quality: str,
+) -> dict[str, Any]:
+    """One row of `rep_errors`."""
+    return {
+        "clip": truth["clip"],
+        "view": truth["view"],
+        "rep": rep["rep"],
+        "measure": measure,
+        "side": side,
+        "found": found,
+        "true": true,
+        "error": found - true,
+        "u95": u95,
+        "quality": quality,
+    }
 
 
 def path_rmse_m(result: SetResult, frames: pd.DataFrame, truth: dict[str, Any]) -> float:

@@ -17,6 +17,11 @@ from scipy import stats
 
 from barpath.errors import OptionError
 
+MAD_TO_SD = 1.482602218505602
+"""Standard deviation of a normal distribution over its median absolute deviation: 1 / Phi^-1(3/4).
+
+Phi is the distribution function.
+"""
 QUALITIES = ("good", "fair", "poor", "missing")
 
 

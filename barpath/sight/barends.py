@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
 from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.sight.barline import ENDS
 from barpath.sight.jointnet import SIDES
 from barpath.sight.pictures import grey_levels
@@ -29,9 +30,6 @@ Floats = NDArray[np.float64]
 
 SIGNS = np.array([-1.0, 1.0])
 """Of the direction outward along the bar, for `ENDS`."""
-
-# Scale of a normal distribution from its median absolute deviation: 1 / Phi^-1(3/4).
-_MAD_TO_SD = 1.482602218505602
 
 # Readings of the ends at heights of the bar no farther apart than its travel over this are alike.
 _LEVELS = 8
@@ -583,7 +581,7 @@ def _expected(
             told_m, stated_m = share[known] * faces_m, stated[known] * faces_m
             weight = inside[known] * _evenly((left + right)[known, 1])
             place[k] = _weighted_median(told_m, weight)
-            spread_m = _MAD_TO_SD * _weighted_median(np.abs(told_m - place[k]), weight)
+            spread_m = MAD_TO_SD * _weighted_median(np.abs(told_m - place[k]), weight)
             sd[k] = np.hypot(max(_weighted_median(stated_m, weight), spread_m), config.read_sd_m)
     return place, sd
 

@@ -48,7 +48,7 @@ LEAST_REACH = 0.12
 LEAST_ABSENT = 0.3
 """How likely either end's plate is not there, over all looks, on a bar that has none.
 
-Made clips with plates stay below 0.03, those with an empty bar above 0.55: counting the looks in
+Made clips with plates stay below 0.05, those with an empty bar above 0.55: counting the looks in
 which it is likelier than not would hang on the last digit of some of them.
 """
 ON_BAR_M = 0.25

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
+from barpath.ground.uncertainty import MAD_TO_SD
+
 Floats = NDArray[np.float64]
 
-# Scale of a normal distribution from its median absolute deviation: 1 / Phi^-1(3/4).
-_MAD_TO_SD = 1.482602218505602
 _MIN_FRAMES = 8
 
 
@@ -168,7 +168,7 @@ def _smoothness(time_s: Floats, height: Floats, config: AlongConfig) -> sparse.c
 
 def _weights(misfit_m: Floats, least_m: float, config: AlongConfig) -> Floats:
     """One over the standard uncertainty of each frame's end, as the misfits show it."""
-    spread_m = max(_MAD_TO_SD * float(np.median(np.abs(misfit_m))), 1e-9)
+    spread_m = max(MAD_TO_SD * float(np.median(np.abs(misfit_m))), 1e-9)
     outlying = np.maximum(np.abs(misfit_m) / (config.huber * spread_m), 1.0)
     alike = _frames_alike(misfit_m / outlying)
     return 1.0 / (np.hypot(spread_m * np.sqrt(alike), least_m) * np.sqrt(outlying))

@@ -71,7 +71,6 @@ class CalibrationConfig:
     slant_inset: tuple[float, float] = (0.009, 0.020)
     slant_inset_sd: tuple[float, float] = (0.005, 0.030)
     slant_turn_sd_deg: float = 1.0
-    outline_whole_share: float = 0.85
     outline_part_sd: tuple[tuple[float, float], ...] = ((0.25, 0.25), (0.5, 0.014), (0.85, 0.0))
     thickness_m: tuple[float, float] = (0.040, 0.030)
     outline_beyond_m: tuple[float, float] = (0.075, 0.030)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from barpath.errors import BarNotFoundError
+from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.ground.view import SIDE
 from barpath.space.barecamera import SleeveEnd, calibrate_bare
 from barpath.space.barparts import BarMisses, BarReadings, is_bare
@@ -29,8 +30,6 @@ Floats = NDArray[np.float64]
 N_PARAMS = len(SIDE_PARAMETERS)
 PLATE = SIDE_PARAMETERS.index("log_plate")
 LEAST_TO_SCATTER = 20
-NORMAL_MAD = 1.4826
-"""Standard deviation of a normal distribution in terms of its median absolute deviation."""
 
 
 def calibrate_side(
@@ -102,15 +101,11 @@ def calibrate_side(
         elif doubtful:
             fits = others
     best = fits[0]
-    draws = _draws_of(fits, config)
-    if either is not None:
-        half = slice(None, None, 2)
-        draws[half] = drawn(either.values, either.jacobian, config)[half, :N_PARAMS]
     return Calibration(
         view=view,
         names=SIDE_PARAMETERS,
         params=best.values[:N_PARAMS],
-        draws=draws,
+        draws=_draws_of(fits, either, config),
         principal_px=outlines.principal_px,
         plate_check_mm=found_mm if doubtful else np.nan,
         roll_source=level.roll_source,
@@ -294,7 +289,7 @@ def _scatter_px(places_px: Floats, sizes_px: Floats) -> float:
         return 0.0
     plane = np.column_stack([np.ones(len(places_px)), places_px - places_px.mean(axis=0)])
     off = sizes_px - plane @ np.linalg.lstsq(plane, sizes_px, rcond=None)[0]
-    return float((NORMAL_MAD * np.median(np.abs(off), axis=0)).max())
+    return float((MAD_TO_SD * np.median(np.abs(off), axis=0)).max())
 
 
 def _prior(
@@ -309,9 +304,8 @@ def _prior(
     slant = np.sqrt(max(1.0 - (sizes_px[1] / sizes_px[0]) ** 2, 0.0))
     biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes_px
     bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
-    known_share = share if np.isfinite(share) else config.outline_whole_share
     shares, sds = np.transpose(config.outline_part_sd)
-    part_sd = np.interp(known_share, shares, sds)
+    part_sd = np.interp(share if np.isfinite(share) else 1.0, shares, sds)
     bias_rel = np.hypot(bias_rel, part_sd)
     bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes_px)
     return np.array(
@@ -331,16 +325,22 @@ def _prior(
     )
 
 
-def _draws_of(fits: Sequence[_Fit], config: CalibrationConfig) -> Floats:
+def _draws_of(fits: Sequence[_Fit], either: _Fit | None, config: CalibrationConfig) -> Floats:
     """Cameras drawn from the best fit, and from the next by the odds that it is the true one.
 
     A circle seen at a slant looks alike from both sides: both are kept where the fit cannot tell.
+    Half of all are from `either`, where it may as well be.
     """
-    best = fits[0]
-    draws = drawn(best.values, best.jacobian, config)[:, :N_PARAMS]
-    for second in fits[1:2]:
-        odds = np.exp(-np.clip(second.cost - best.cost, 0, 50))
+
+    def cameras(fit: _Fit) -> Floats:
+        return drawn(fit.values, fit.jacobian, config)[:, :N_PARAMS]
+
+    draws = cameras(fits[0])
+    if len(fits) > 1:
+        odds = np.exp(-np.clip(fits[1].cost - fits[0].cost, 0, 50))
         n_other = round(config.n_draws * odds / (1 + odds))
         if n_other:
-            draws[:n_other] = drawn(second.values, second.jacobian, config)[:n_other, :N_PARAMS]
+            draws[:n_other] = cameras(fits[1])[:n_other]
+    if either is not None:
+        draws[::2] = cameras(either)[::2]
     return draws

@@ -23,12 +23,11 @@ from scipy.interpolate import CubicSpline, PchipInterpolator
 from scipy.ndimage import uniform_filter1d
 
 from barpath.errors import OptionError
+from barpath.ground.uncertainty import MAD_TO_SD
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-# Scale of a normal distribution from its median absolute deviation: 1 / Phi^-1(3/4).
-_MAD_TO_SD = 1.482602218505602
 _MIN_SAMPLES = 8
 
 
@@ -350,7 +349,7 @@ def find_outliers(time_s: ArrayLike, values: ArrayLike, config: SmoothConfig) ->
     tail = array[-1] + (array[-1] - array[-3]) * np.array([0.5, 1.0])
     windows = sliding_window_view(np.concatenate([head, array, tail]), 5)
     residual = np.abs(array - np.median(windows[:, [0, 1, 3, 4]], axis=1))
-    scale = _MAD_TO_SD * np.median(residual)
+    scale = MAD_TO_SD * np.median(residual)
     # A parabola's median of four neighbours lies 1.25 a h² from its vertex.
     interval = float(np.median(np.diff(time)))
     allowed = config.outlier_n_sd * scale + 1.25 * config.outlier_curvature * interval**2
