@@ -12,8 +12,9 @@ import pytest
 from barpath.analysis.config import PairConfig
 from barpath.analysis.paircatalogue import CATALOGUE
 from barpath.analysis.pairrules import check_rules, elbow_heights
-from barpath.analysis.pairset import ClipOptions, joined_reps, measure_clips, read_or_analyse
+from barpath.analysis.pairset import ClipOptions, measure_clips, read_or_analyse
 from barpath.analysis.pairspace import arms_config
+from barpath.analysis.pairtimes import joined_reps, of_the_middle
 from barpath.analysis.store import write_results
 from barpath.cli import commands as cli
 from barpath.errors import OptionError, OutputError
@@ -198,6 +199,28 @@ def test_all_clips_bear_on_a_moment_as_much_as_they_know_of_it():
     assert middle["lockout_s"] == pytest.approx(4.2)
     none = joined_reps([first, second, third], lags, 0.5, [False, True, False]).iloc[0]
     assert none["lockout_s"] == pytest.approx((4.0 + 4.2) / 2)
+
+
+def test_lockouts_of_an_end_become_those_of_the_middle(clips):
+    """By hand: seen from the feet the end comes to rest a tenth of a second before the middle."""
+    front, side = clips
+    time_s = np.arange(0.0, 6.0, 0.05)
+    end, lag_s, config = side.calibration["followed_end"], -0.3, replace(EXACT, ends_apart_s=0.15)
+    path = pd.DataFrame(
+        {"time_s": time_s, "vy_m_s": 0.03 + 0.2 * (4.1 - time_s),
+         f"{end}_vy_m_s": 0.03 + 0.3 * (4.0 - time_s)}
+    )  # fmt: skip
+    reps = side.reps.iloc[:1].assign(lockout_s=3.72, lockout_sd_s=0.012)
+    first, other = replace(front, trajectory=path), replace(side, reps=reps)
+    got = of_the_middle(first, other, lag_s, config).iloc[0]
+    assert got["lockout_s"] == pytest.approx(3.82)
+    assert got["lockout_sd_s"] == pytest.approx(0.013)
+    # Farther apart than ends are, it is something else that comes to rest there.
+    near = replace(config, ends_apart_s=0.05)
+    assert np.isnan(of_the_middle(first, other, lag_s, near)["lockout_s"].iloc[0])
+    unknown = replace(other, calibration=other.calibration | {"followed_end": "unknown"})
+    assert of_the_middle(first, unknown, lag_s, config) is None
+    assert of_the_middle(side, other, lag_s, config) is None
 
 
 def test_elbows_below_shoulders_from_one_view(clips):

@@ -7,7 +7,8 @@ several clips `pairset.PairResult`.
 with its `trajectory`, the arms' sight in `armsight`, `measuring`, and `notes` on how it went.
 `kept` is what a result keeps of settings and detections, from which `pipeline.remeasure` measures
 again, and `running` what is told of the work meanwhile. `pairset` joins several clips: `pairspace`
-on one clock and in one space, `pairmeasures` and `pairrules` from there, named in `paircatalogue`.
+on one clock and in one space, `pairtimes` when things happened, `pairmeasures` and `pairrules` from
+there, named in `paircatalogue`.
 
 `store` writes and reads result folders, `source` finds the clip of a result again, `stills` chooses
 frames worth a picture, `corrections` holds what was put right by hand. `filmcheck` looks at a test
@@ -42,6 +43,7 @@ __all__ = [
     "pairrules",
     "pairset",
     "pairspace",
+    "pairtimes",
     "pipeline",
     "placemap",
     "places",

@@ -150,6 +150,9 @@ class PairConfig:
         A joint counts as read at a moment when it was in a frame so close to it.
     match_s : float
         The two clips' touches of one repetition lie no further apart.
+    ends_apart_s, ends_apart_sd_s : float
+        An end of the bar comes to rest no further from its middle, and how well a clip from the
+        feet tells how far (of the tuning clips).
     useless_factor : float
         A value whose 95 % half width is more than this many times the fair one is missing.
     """
@@ -164,6 +167,8 @@ class PairConfig:
     lockout_margin_s: float = 0.25
     read_s: float = 0.1
     match_s: float = 0.5
+    ends_apart_s: float = 0.1
+    ends_apart_sd_s: float = 0.005
     useless_factor: float = 4.0
 
 

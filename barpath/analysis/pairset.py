@@ -6,13 +6,10 @@ The one place where the results of several clips meet: the clocks (`pairing`), t
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from barpath.analysis.config import AnalysisConfig, PairConfig, with_bar
@@ -26,6 +23,7 @@ from barpath.analysis.pairspace import (
     moments_of,
     on_one_clock,
 )
+from barpath.analysis.pairtimes import joined_reps, of_the_middle
 from barpath.analysis.pipeline import analyse, remeasure
 from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import Note, SetResult
@@ -37,9 +35,6 @@ from barpath.lift.advice import LifterProfile
 from barpath.space import arms3d
 from barpath.space.joints import near_side
 from barpath.space.pairing import AMBIGUOUS, Sync
-
-JOINED_EVENTS = ("start_s", "touch_s", "press_s", "lockout_s", "sticking_min_s")
-"""Moments of a repetition whose times in several clips are averaged."""
 
 
 @dataclass(frozen=True)
@@ -135,8 +130,13 @@ def measure_clips(
     views, scale_rel_sd = _in_one_space(clips, syncs)
     bar = bar_in_space(views)
     lags_s = [0.0, *(sync.lag_s for sync in syncs)]
+    tables = [clip.reps for clip in clips]
     both_ends = [clip.shows.both_ends for clip in clips]
-    reps = joined_reps([clip.reps for clip in clips], lags_s, config.match_s, both_ends)
+    for k, clip in enumerate(clips):
+        moved = None if both_ends[k] else of_the_middle(front, clip, lags_s[k], config)
+        if moved is not None:
+            tables[k], both_ends[k] = moved, True
+    reps = joined_reps(tables, lags_s, config.match_s, both_ends)
     notes = _notes(clips, syncs, reps)
     moments, spans = moments_of(reps, bar, config)
     arms = None
@@ -209,94 +209,6 @@ def _in_one_space(
 
 def _tilt_sd_deg(clip: SetResult) -> float:
     return float(clip.calibration["tilt_sd_deg"] or 0.0)
-
-
-def reps_met(first: pd.DataFrame, other: pd.DataFrame, lag_s: float, match_s: float) -> list[float]:
-    """Which repetition of another clip each of the first one's is; NaN where it has none.
-
-    Parameters
-    ----------
-    first, other : DataFrame
-        Rep tables on their own clocks.
-    lag_s : float
-        Other clock less first clock.
-    match_s : float
-        Largest distance between the touches of one repetition.
-    """
-    met = []
-    for touch_s in first["touch_s"]:
-        apart = (other["touch_s"] - lag_s - touch_s).abs()
-        near = apart.notna().any() and apart.min() <= match_s
-        met.append(float(other["rep"].loc[apart.idxmin()]) if near else math.nan)
-    return met
-
-
-def joined_reps(
-    tables: Sequence[pd.DataFrame],
-    lags_s: Sequence[float],
-    match_s: float,
-    both_ends: Sequence[bool],
-) -> pd.DataFrame:
-    """Repetitions of the first clip, with the times of the same ones in the others averaged in.
-
-    Parameters
-    ----------
-    tables : sequence of DataFrame
-        Rep tables on their own clocks.
-    lags_s : sequence of float
-        Each clock less that of the first clip.
-    match_s : float
-        Largest distance between the touches of one repetition.
-    both_ends : sequence of bool
-        Whether each clip shows the bar's middle; the others show one end, which locks out earlier
-        or later than the middle where a bar comes up unevenly.
-
-    Returns
-    -------
-    DataFrame
-        `rep, kind, side_rep` (that of the second clip; NaN when not matched), `n_clips` that show
-        it, and `start_s, touch_s, press_s, lockout_s, sticking_min_s` on the first clip's clock:
-        means weighted by the inverse of the squares of their standard uncertainties; lockouts of
-        the clips alone that show the bar's middle, if any does.
-    """
-    first, *others = tables
-    met = [
-        reps_met(first, other, lag_s, match_s)
-        for other, lag_s in zip(others, lags_s[1:], strict=True)
-    ]
-    by_number = [other.set_index("rep").to_dict("index") for other in others]
-    rows = []
-    for k, rep in enumerate(first.to_dict("records")):
-        shown = [(rep, lags_s[0])]
-        whole = shown[: int(both_ends[0])]
-        for numbers, own, lag_s, both in zip(
-            met, by_number, lags_s[1:], both_ends[1:], strict=True
-        ):
-            if not math.isnan(numbers[k]):
-                shown.append((own[numbers[k]], lag_s))
-                whole += shown[-1:] if both else []
-        row: dict[str, Any] = {"rep": int(rep["rep"]), "kind": rep["kind"]}
-        row |= {"side_rep": met[0][k], "n_clips": len(shown)}
-        row |= {event: _joined_time(event, shown) for event in JOINED_EVENTS}
-        lockout_s = _joined_time("lockout_s", whole)
-        rows.append(row if math.isnan(lockout_s) else row | {"lockout_s": lockout_s})
-    return pd.DataFrame(rows, columns=["rep", "kind", "side_rep", "n_clips", *JOINED_EVENTS])
-
-
-def _joined_time(event: str, shown: Sequence[tuple[dict[Any, Any], float]]) -> float:
-    """Time of an event from the rows of one repetition, each with the lag of its clock."""
-    told = [(row[event] - lag_s, _sd_s(event, row)) for row, lag_s in shown if event in row]
-    known = [(time_s, sd_s) for time_s, sd_s in told if math.isfinite(time_s)]
-    # A sticking point that not all views have is no agreed one.
-    if not known or (event == "sticking_min_s" and len(known) < len(told)):
-        return math.nan
-    times_s, sd_s = np.array(known).T
-    return float(np.average(times_s, weights=1 / sd_s**2 if (sd_s > 0).all() else None))
-
-
-def _sd_s(event: str, row: dict[Any, Any]) -> float:
-    """Standard uncertainty of an event's time; NaN where it is not stated."""
-    return float(row.get(f"{event.removesuffix('_s')}_sd_s", math.nan))
 
 
 def _advice(

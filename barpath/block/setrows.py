@@ -16,6 +16,7 @@ import pandas as pd
 from barpath.analysis import pairset
 from barpath.analysis.config import PairConfig
 from barpath.analysis.pairset import PairResult
+from barpath.analysis.pairtimes import reps_met
 from barpath.analysis.setresult import SetResult
 from barpath.block.blockstore import (
     MEASURE_ENDS,
@@ -121,7 +122,7 @@ def _same_repetitions(joined: PairResult, config: PairConfig) -> list[list[int]]
                 f"Its clips do not show the same repetitions: {len(first.reps)} in one,"
                 f" {len(other.reps)} in another."
             )
-        met = pd.Series(pairset.reps_met(first.reps, other.reps, sync.lag_s, config.match_s))
+        met = pd.Series(reps_met(first.reps, other.reps, sync.lag_s, config.match_s))
         kinds = other.reps.set_index("rep")["kind"]
         if met.isna().any() or met.duplicated().any():
             raise OptionError("Its clips do not show the same repetitions.")
