@@ -32,6 +32,7 @@ from sample_clips_synthetic.generator.callers import CALLERS
 from sample_clips_synthetic.generator.camera import Camera, CameraSpec
 from sample_clips_synthetic.generator.clip import ClipSpec, World
 from sample_clips_synthetic.generator.guests import COMPARISONS, PLACES, VISITORS
+from sample_clips_synthetic.generator.joiners import JOINERS
 from sample_clips_synthetic.generator.motion import BarMotion, Levels, RepSpec, SetSpec
 from sample_clips_synthetic.generator.packing import STEPS, pack, unpack
 from sample_clips_synthetic.generator.scenery import BAR_LENGTH_M, INNER_FACES_M, Load, Plate
@@ -225,7 +226,7 @@ def test_projection_agrees_with_opencv() -> None:
 def test_clips_have_names_and_seeds_of_their_own() -> None:
     lists = (
         REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS, VISITORS, COMPARISONS, PLACES,
-        CALLERS, REGULARS, ARRIVALS,
+        CALLERS, REGULARS, ARRIVALS, JOINERS,
     )  # fmt: skip
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
@@ -253,11 +254,14 @@ def test_clips_have_names_and_seeds_of_their_own() -> None:
     regulars, arrivals = {c.build for c in REGULARS}, {c.build for c in ARRIVALS}
     assert not (known | strange | visitors | compared | callers) & (regulars | arrivals)
     assert not regulars & arrivals
+    assert {c.purpose for c in JOINERS} == {"joiners"}
+    joiners = {c.build for c in JOINERS}
+    assert not (known | strange | visitors | compared | callers | regulars | arrivals) & joiners
 
 
 def test_arms_are_shared_as_peoples_are() -> None:
     """Upper arm by forearm: mean of de Leva 1996, spread of ANSUR II (both from memory)."""
-    builds = sorted({c.build for c in (*REGULARS, *ARRIVALS)})
+    builds = sorted({c.build for c in (*REGULARS, *ARRIVALS, *JOINERS)})
     quotients = []
     for mesh in map(baked_mesh, builds):
         shoulder, elbow, wrist = (
@@ -267,6 +271,17 @@ def test_arms_are_shared_as_peoples_are() -> None:
     logs = np.log(quotients)
     assert abs(logs.mean() - np.log(281.7 / 268.9)) < 0.03
     assert 0.03 < logs.std() < 0.06
+
+
+def test_joiners_press_both_ways_on_one_day() -> None:
+    """Both ways share lifter, clothes, room and plates; every other lifter's, the cameras too."""
+    clips = {c.name: c for c in JOINERS}
+    for number, view in itertools.product(range(1, 19), ("front", "oblique", "side")):
+        one, other = (clips[f"qj_{number:02d}{way}_{view}"] for way in "ab")
+        for name in ("build", "outfit", "room", "load", "stance"):
+            assert getattr(one, name) == getattr(other, name)
+        assert (one.camera == other.camera) == (number % 2 == 1)
+        assert (one.sets.grip_width_m, one.style) != (other.sets.grip_width_m, other.style)
 
 
 def test_comparisons_hold_a_session_still() -> None:

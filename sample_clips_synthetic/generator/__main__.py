@@ -2,7 +2,7 @@
 
 ``python -m sample_clips_synthetic.generator LIST|NAME [--truth-only]``; LIST is one of ``all``,
 ``reporting``, ``tuning``, ``strangers``, ``newcomers``, ``latecomers``, ``visitors``,
-``comparisons``, ``places``, ``callers``, ``regulars`` and ``arrivals``.
+``comparisons``, ``places``, ``callers``, ``regulars``, ``arrivals`` and ``joiners``.
 """
 
 from __future__ import annotations

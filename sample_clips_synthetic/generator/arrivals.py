@@ -22,7 +22,8 @@ _LOADS_KG = {
 }  # fmt: skip
 
 
-def _plan(draw: int, bodies: str, count: int) -> tuple[Coming, ...]:
+def drawn_plan(draw: int, bodies: str, count: int) -> tuple[Coming, ...]:
+    """What each of so many bodies of a kind comes with."""
     rng = np.random.default_rng([draw, 6])
     kinds = np.resize(list(_LOADS_KG), count)
     return tuple(
@@ -53,12 +54,12 @@ _ARRIVALS_GRIPS_M = [
 ]  # fmt: skip
 
 _REGULARS = Party(
-    "regulars", "qg", "regular", (6, 7, 11, 12), 9910, 9000, _plan(9910, "regular", 12),
+    "regulars", "qg", "regular", (6, 7, 11, 12), 9910, 9000, drawn_plan(9910, "regular", 12),
     _REGULARS_GRIPS_M, spread_over(9910, 2, 25, 85, 12), upright=(5,), variable=(3,),
 )  # fmt: skip
 _ARRIVALS = Party(
     "arrivals", "qa", "arrival", (5, 9, 10, 11, 17, 23, 24, 25, 26), 9920, 11_000,
-    _plan(9920, "arrival", 24),
+    drawn_plan(9920, "arrival", 24),
     _ARRIVALS_GRIPS_M, spread_over(9920, 2, 25, 85, 24), upright=(4, 15), variable=(8, 19),
     lockout_sd_m=0.015,
 )  # fmt: skip

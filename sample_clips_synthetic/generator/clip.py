@@ -23,8 +23,8 @@ class ClipSpec:
         File name without suffix.
     purpose
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
-        ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"`` or
-        ``"arrivals"``.
+        ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
+        ``"arrivals"`` or ``"joiners"``.
     story
         One line for people.
     seed

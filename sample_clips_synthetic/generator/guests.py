@@ -124,7 +124,7 @@ class Coming:
 
 @dataclass(frozen=True)
 class Party:
-    """Lifters who come once, each filmed in one set from the feet, at an angle and from beside.
+    """Lifters who come once, each filmed from the feet, at an angle and from beside.
 
     Attributes
     ----------
@@ -142,6 +142,9 @@ class Party:
         Whose clip from beside is upright, and whose clips have a variable frame rate.
     lockout_sd_m : float
         By how much lifters differ in where the bar is at lockout, from straight over the shoulders.
+    second_way : list of (float, float)
+        Grip and direction of the elbows in a second set of each, the same day; none if empty.
+        Every other lifter's is filmed from other places than the first.
     """
 
     purpose: str
@@ -156,6 +159,7 @@ class Party:
     upright: tuple[int, ...]
     variable: tuple[int, ...]
     lockout_sd_m: float = 0.0
+    second_way: tuple[tuple[float, float], ...] = ()
 
 
 _VISITORS_PLAN = (
@@ -225,17 +229,26 @@ _PARTY = Party(
 
 
 def clips_of(party: Party) -> tuple[ClipSpec, ...]:
-    """Clips of all of a party, each from all of `VIEWS`."""
-    return tuple(_one_of(party, n, view) for n in range(1, len(party.plan) + 1) for view in VIEWS)
+    """Clips of all of a party, each way of each from all of `VIEWS`."""
+    return tuple(
+        _one_of(party, number, way, view)
+        for number in range(1, len(party.plan) + 1)
+        for way in ("ab" if party.second_way else ("",))
+        for view in VIEWS
+    )
 
 
-def _one_of(party: Party, number: int, view: str) -> ClipSpec:
-    """Clip of the `number`-th of a party, from 1, from one of `VIEWS`."""
-    one = party.plan[number - 1]
+def _one_of(party: Party, number: int, way: str, view: str) -> ClipSpec:
+    """Clip of the `number`-th of a party, from 1, pressing one way, from one of `VIEWS`."""
+    one, second = party.plan[number - 1], way == "b"
     grip, flare = party.grips_m[number - 1], party.flares_deg[number - 1]
+    if second:
+        grip, flare = party.second_way[number - 1]
     rng = np.random.default_rng([party.draw, number, 1])
     stance, style = _stance(rng), _style(flare, float(rng.uniform(8, 38)))
     outfit, room, load = _clothes(rng, one.body, party.women), gym(rng), _load(rng, one.plates)
+    if second:
+        rng = np.random.default_rng([party.draw, number, 10])
     touch = float(np.clip(usual_touch_m(rng, flare) + rng.uniform(-0.02, 0.02), 0.08, 0.22))
     reps = two_reps(rng, touch)
     if party.lockout_sd_m:
@@ -251,16 +264,17 @@ def _one_of(party: Party, number: int, view: str) -> ClipSpec:
     )
     light = (float(rng.uniform(0.95, 1.6)), float(rng.uniform(2, 4.5)), int(rng.integers(22, 29)))
     seen = VIEWS.index(view)
-    place = np.random.default_rng([party.draw, number, 2 + seen])
+    moved = second and number % 2 == 0
+    place = np.random.default_rng([party.draw, number, (11 if moved else 2) + seen])
     upright = view == "side" and number in party.upright
     size = UPRIGHT if upright else _SIZES[(number + 2 * seen) % len(_SIZES)]
     side = one.angle_side if view == "oblique" else one.side
     camera = _advised(place, view, side, size, one.headward, view in one.handheld)
     late = round(float(place.uniform(0.0, 0.4)), 2)
     return ClipSpec(
-        f"{party.prefix}_{number:02d}_{view}", party.purpose,
+        f"{party.prefix}_{number:02d}{way}_{view}", party.purpose,
         f"{one.plates}, {one.load_kg:.0f} kg, grip {grip:.2f} m, flare {flare:.0f}",
-        party.first_seed + 10 * number, view, camera,
+        party.first_seed + 10 * number + second, view, camera,
         build=f"{party.bodies}_{one.body}", outfit=outfit, load=load, load_kg=one.load_kg,
         room=room, stance=stance, style=style, sets=sets, spotter=one.spotter,
         spotter_outfit=clothes(np.random.default_rng([party.draw, number, 9])),
