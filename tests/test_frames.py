@@ -646,6 +646,25 @@ def test_the_capture_rate_tag_slows_time(
     assert bool(info.warnings) == warned
 
 
+def test_a_tag_in_other_letters_does_not_hide_the_clip(tmp_path: Path) -> None:
+    tags = {"title": "Grobe Huebe", "com.android.capture.fps": "240"}
+    path = numbered_clip(tmp_path / "clip.mp4", metadata=tags, **SLOW)
+    # The same words in Latin-1, which is no UTF-8.
+    written(path, path.read_bytes().replace(b"Grobe Huebe", b"Gro\xdfe H\xfcbe."))
+    assert frames.probe(path).time_scale == pytest.approx(30 / 240, rel=1e-4)
+
+
+def test_pyav_without_a_setting_for_tags(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = numbered_clip(tmp_path / "clip.mp4")
+    opened = av.open
+
+    def newer(name: str) -> av.container.InputContainer:
+        return opened(name)
+
+    monkeypatch.setattr(container.av, "open", newer)
+    assert frames.probe(path).n_frames == 40
+
+
 def test_capture_rate_or_time_scale_given_by_the_user(tmp_path: Path) -> None:
     path = numbered_clip(tmp_path / "clip.mp4")
     assert frames.probe(path, capture_fps=240).time_scale == pytest.approx(1 / 8, rel=1e-4)

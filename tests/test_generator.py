@@ -6,6 +6,8 @@ import csv
 import io
 import itertools
 import json
+import subprocess
+import sys
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -74,6 +76,19 @@ def test_every_truth_is_rebuilt_byte_for_byte(clip: ClipSpec) -> None:
     document, table = truth.make(clip)
     assert (FOLDER / f"{clip.name}.truth.json").read_text(encoding="utf-8") == document
     assert (FOLDER / f"{clip.name}.truth.csv").read_text(encoding="utf-8") == table
+
+
+def test_clips_are_made_by_workers(tmp_path: Path) -> None:
+    shortest = sorted(CLIPS, key=lambda clip: clip.duration_s * clip.fps)[:2]
+    names = [clip.name for clip in shortest]
+    program = [sys.executable, "-m", "sample_clips_synthetic.generator"]
+    flags = ["--truth-only", "--workers", "2", "--folder", tmp_path]
+    subprocess.run([*program, *names, *flags], cwd=FOLDER.parent, check=True, timeout=600)
+    made = {path.name: path.read_text(encoding="utf-8") for path in tmp_path.iterdir()}
+    assert set(made) == {f"{name}.truth.{kind}" for name in names for kind in ("csv", "json")}
+    document, table = truth.make(shortest[0])
+    assert made[f"{names[0]}.truth.json"] == document
+    assert made[f"{names[0]}.truth.csv"] == table
 
 
 @pytest.mark.parametrize("build", BUILDS)

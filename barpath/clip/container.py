@@ -63,7 +63,7 @@ def open_clip(path: Path) -> InputContainer:
         if path.stat().st_size == 0:
             raise ClipError(f"{path} is an empty file.")
         # An absolute path cannot be taken for an address on a network.
-        container = av.open(str(path.absolute()), metadata_errors="replace")
+        container = _opened(str(path.absolute()))
     except (PermissionError, av.error.PermissionError) as error:
         raise ClipError(f"{path} may not be read: permission denied.") from error
     except (OSError, av.FFmpegError) as error:
@@ -74,6 +74,15 @@ def open_clip(path: Path) -> InputContainer:
         container.close()
         raise ClipError(f"{path} is a text file, not a video.")
     return container
+
+
+def _opened(name: str) -> InputContainer:
+    """The file opened; bytes of its tags that are no UTF-8 become lone surrogates."""
+    try:
+        return av.open(name, metadata_errors="surrogateescape")
+    except TypeError:
+        # From PyAV 19 on there is no such setting: it reads all tags so.
+        return av.open(name)
 
 
 def video_stream(container: InputContainer, path: Path) -> VideoStream:

@@ -1,6 +1,6 @@
 """Make the clips.
 
-``python -m sample_clips_synthetic.generator LIST|NAME [--truth-only]``; LIST is one of ``all``,
+``python -m sample_clips_synthetic.generator LIST|NAME... [--truth-only]``; LIST is one of ``all``,
 ``reporting``, ``tuning``, ``strangers``, ``newcomers``, ``latecomers``, ``visitors``,
 ``comparisons``, ``places``, ``callers``, ``regulars``, ``arrivals`` and ``joiners``.
 """
@@ -8,11 +8,9 @@
 from __future__ import annotations
 
 import argparse
-from multiprocessing import get_context
 from pathlib import Path
 
-from . import truth
-from .clip import ClipSpec
+from .making import make_all
 from .specs import CLIPS
 
 
@@ -20,34 +18,20 @@ def main() -> None:
     """Make the clips asked for."""
     parser = argparse.ArgumentParser(prog="sample_clips_synthetic.generator", description=__doc__)
     lists = ", ".join(dict.fromkeys(c.purpose for c in CLIPS))
-    parser.add_argument("which", help=f"all, {lists}, or a clip's name")
+    parser.add_argument("which", nargs="+", help=f"all, {lists}, or clips' names")
     parser.add_argument("--truth-only", action="store_true", help="write no video")
     parser.add_argument("--folder", type=Path, default=Path(__file__).parents[1])
     parser.add_argument("--workers", type=int, default=1, help="clips made at once")
     given = parser.parse_args()
-    chosen = [c for c in CLIPS if given.which in ("all", c.purpose, c.name)]
-    if not chosen:
-        parser.error(
-            f"no clip is called {given.which!r}; there are {', '.join(c.name for c in CLIPS)}"
-        )
+    called = [{"all", clip.purpose, clip.name} for clip in CLIPS]
+    for name in given.which:
+        if not any(name in names for names in called):
+            parser.error(
+                f"no clip is called {name!r}; there are {', '.join(c.name for c in CLIPS)}"
+            )
+    chosen = [c for c, names in zip(CLIPS, called, strict=True) if names & set(given.which)]
     given.folder.mkdir(parents=True, exist_ok=True)
-    jobs = [(spec, given.folder, given.truth_only) for spec in chosen]
-    if given.workers == 1:
-        for job in jobs:
-            make(*job)
-        return
-    # A graphics context does not outlive a fork.
-    with get_context("spawn").Pool(given.workers) as pool:
-        pool.starmap(make, jobs, chunksize=1)
-
-
-def make(spec: ClipSpec, folder: Path, truth_only: bool) -> None:
-    """Write a clip's truth and, unless told not to, its video."""
-    truth.write(spec, folder)
-    if not truth_only:
-        from .film import encode
-
-        encode(spec, folder / f"{spec.name}.mp4")
+    make_all(chosen, given.folder, given.truth_only, given.workers)
 
 
 if __name__ == "__main__":
