@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from barpath.analysis.corrections import CorrectionConfig, Corrections
+from barpath.analysis.sway import SwayConfig
 from barpath.clip.scene import SceneConfig
 from barpath.errors import OptionError
 from barpath.ground.equipment import Bar
@@ -94,6 +95,7 @@ class AnalysisConfig:
     arms: ArmFitConfig = field(default_factory=ArmFitConfig)
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
     scene: SceneConfig = field(default_factory=SceneConfig)
+    sway: SwayConfig = field(default_factory=SwayConfig)
     plate: PlateConfig = field(default_factory=PlateConfig)
     bar: BarlineConfig = field(default_factory=BarlineConfig)
     ends: EndsConfig = field(default_factory=EndsConfig)

@@ -1,6 +1,7 @@
 """One clip in, one set's result out: every stage, in the order in which the data flow."""
 
 import dataclasses
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +20,11 @@ from barpath.analysis.kept import (
     options_of,
     versions_here,
 )
-from barpath.analysis.measuring import find_lift, make_context, scale_is_known
+from barpath.analysis.measuring import Lift, find_lift, make_context, scale_is_known
 from barpath.analysis.notes import arm_note, bridged_note, describe
 from barpath.analysis.placing import (
     LEAST_SEEN_ITSELF,
+    Steadied,
     calibrate_view,
     check_followed,
     check_rim,
@@ -33,20 +35,24 @@ from barpath.analysis.placing import (
 )
 from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import SetResult
-from barpath.analysis.trajectory import move_origin, toward_head, trajectory_of, with_sway
+from barpath.analysis.sway import at_bar
+from barpath.analysis.trajectory import Path3, move_origin, toward_head, trajectory_of, with_sway
 from barpath.clip.frames import ClipInfo, StreamStats, check_size, probe
 from barpath.clip.reading import Reading
+from barpath.clip.scene import AT_BAR
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of
 from barpath.ground.names import told_name
-from barpath.ground.view import AUTO, is_open
+from barpath.ground.view import AUTO, is_open, view_of
 from barpath.lift.bottom import draw_table
 from barpath.lift.measures import all_measures
 from barpath.lift.measuresummary import wide
 from barpath.sight.jointnet import JointNetwork
 from barpath.space.armfit import fit_arms
+from barpath.space.fittedcamera import Calibration
 from barpath.space.joints import head_direction
+from barpath.space.scalecheck import Systematics
 
 
 @one_blas_thread
@@ -141,22 +147,15 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     SetResult
     """
     detected = _put_right(detected, info, config)
-    view, camera = detected.view, detected.camera
-
-    seen = steadied(detected, config)
-    check_followed(detected.track, view, LEAST_SEEN_ITSELF)
-    check_followed(seen.track, view)
-    calibration = calibrate_view(seen.track, view, info, detected.level, config, seen.joints)
-    spread = systematics_of(calibration, seen.track)
-    if not scale_is_known(spread):
-        # With outlines mostly of parts as well, it may be anything that moves.
-        whole = not calibration.shows.both_ends
-        check_followed(detected.track, view, LEAST_SEEN_ITSELF, whole=whole)
-        check_rim(detected.track)
-    path = trajectory_of(seen.track, calibration, config)
-
-    lift = find_lift(path, camera, info, spread.px_per_m, config)
-    path = with_sway(move_origin(path, lift.reps), lift.sway_m_s)
+    bar = _bar_in_metres(info, detected, config)
+    points = view_of(detected.view).ends
+    camera = at_bar(detected.camera, bar.seen.track, points, bar.lift.reps, config.sway)
+    if camera is not detected.camera:
+        detected = dataclasses.replace(detected, camera=camera)
+        bar = _bar_in_metres(info, detected, config)
+    view, seen, calibration, lift = detected.view, bar.seen, bar.calibration, bar.lift
+    spread = bar.spread
+    path = with_sway(move_origin(bar.path, lift.reps), lift.sway_m_s)
     head = head_direction(seen.joints) if calibration.shows.along else 0
     joints_m = place_joints(seen.joints, path, calibration, head, config)
     if head:
@@ -198,6 +197,35 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
         corrections=config.corrections,
         draws=pd.DataFrame() if arms is None else draw_table(arms, lift.reps),
     )
+
+
+@dataclass(frozen=True)
+class _Bar:
+    """The bar in metres and what it did, and the camera that tells."""
+
+    seen: Steadied
+    calibration: Calibration
+    spread: Systematics
+    path: Path3
+    lift: Lift
+
+
+def _bar_in_metres(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> _Bar:
+    """Steps 4 to 6 of the walk: from what was followed to the bar's path and repetitions."""
+    view = detected.view
+    seen = steadied(detected, config)
+    check_followed(detected.track, view, LEAST_SEEN_ITSELF)
+    check_followed(seen.track, view)
+    calibration = calibrate_view(seen.track, view, info, detected.level, config, seen.joints)
+    spread = systematics_of(calibration, seen.track)
+    if not scale_is_known(spread):
+        # With outlines mostly of parts as well, it may be anything that moves.
+        whole = not calibration.shows.both_ends
+        check_followed(detected.track, view, LEAST_SEEN_ITSELF, whole=whole)
+        check_rim(detected.track)
+    path = trajectory_of(seen.track, calibration, config)
+    lift = find_lift(path, detected.camera, info, spread.px_per_m, config)
+    return _Bar(seen, calibration, spread, path, lift)
 
 
 @one_blas_thread
@@ -274,7 +302,8 @@ def _with_damage(
 
 
 def _put_right(detected: Detected, info: ClipInfo, config: AnalysisConfig) -> Detected:
-    """What was seen, with the plate where a person put it."""
+    """What was seen, with the plate where a person put it and the camera as scenery tells it."""
     check_corrections(config.corrections, info, detected.track)
     track = correct_track(detected.track, config.corrections, config.correcting)
-    return dataclasses.replace(detected, track=track)
+    camera = detected.camera.drop(columns=AT_BAR, errors="ignore")
+    return dataclasses.replace(detected, track=track, camera=camera)

@@ -15,7 +15,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from barpath.clip.scene import IDENTITY, FloatArray, SceneConfig, apply_transform, compose
+from barpath.clip.parallax import parallax
+from barpath.clip.scene import (
+    IDENTITY,
+    PARALLAX,
+    FloatArray,
+    SceneConfig,
+    apply_transform,
+    compose,
+)
 from barpath.errors import OptionError
 
 
@@ -33,13 +41,17 @@ class _KeyFrame:
 
 @dataclass(frozen=True)
 class _Fit:
-    """A frame fitted to a key frame: corners found `here`, of which `inlier` agree."""
+    """A frame fitted to a key frame: corners found `here`, of which `inlier` agree.
+
+    `apart` is how far each of the key frame's corners lies from the fit, NaN where none agrees.
+    """
 
     key: _KeyFrame
     to_key: FloatArray
     residual: float
     here: NDArray[np.float32]
     inlier: NDArray[np.bool_]
+    apart: NDArray[np.float32]
 
     @property
     def n_inliers(self) -> int:
@@ -87,6 +99,7 @@ class CameraMotion:
         self._times: list[float] = []
         self._transforms: list[FloatArray] = []
         self._residuals: list[float] = []
+        self._apart: list[tuple[_KeyFrame, NDArray[np.float32]] | None] = []
 
     def update(self, frame: Any) -> FloatArray:
         """Add a frame and return its transform to the first frame, as measured so far.
@@ -103,6 +116,7 @@ class CameraMotion:
             it once the whole clip is known.
         """
         grey = self._reduce(frame.image)
+        self._apart.append(None)
         if self._key is None:
             self._take_key(grey, IDENTITY.copy(), np.empty((0, 2), np.float32))
             small, residual = IDENTITY.copy(), 0.0
@@ -122,32 +136,46 @@ class CameraMotion:
         Returns
         -------
         DataFrame
-            ``frame, time_s, m00, m01, m02, m10, m11, m12, residual_px, static``. The transforms map
-            the image to the first frame's image. When the camera stood still they are exactly the
-            identity and ``static`` is true. A camera that stood still except for a knock gets one
-            constant transform before and one after it. When too little scenery could be followed
-            the identity is returned with ``residual_px`` NaN and ``static`` false.
+            ``frame, time_s, m00, m01, m02, m10, m11, m12, residual_px, static, parallax_x_px,
+            parallax_y_px``. The transforms map the image to the first frame's image. When the
+            camera stood still they are exactly the identity and ``static`` is true. A camera that
+            stood still except for a knock gets one constant transform before and one after it. When
+            too little scenery could be followed the identity is returned with ``residual_px`` NaN
+            and ``static`` false. What a moving camera's shifts move near against far scenery is as
+            `parallax.parallax` has it, NaN for a camera that stood or whose scenery changed.
         """
         transforms = np.array(self._transforms, dtype=float).reshape(-1, 2, 3)
         times = np.array(self._times, dtype=float)
         residual = np.array(self._residuals, dtype=float)
-        static = False
+        static, moving = False, False
         if len(times):
             measured = np.isfinite(transforms).all(axis=(1, 2))
             if measured.mean() < 0.5 or measured.sum() < min(2, len(times)):
                 transforms = np.broadcast_to(IDENTITY, transforms.shape).copy()
                 residual = np.full(len(times), np.nan)
             else:
-                transforms, static = settle_standing_stretches(
+                settled, static = settle_standing_stretches(
                     transforms, times, self._width_px, self._height_px, self.config
                 )
+                moving = not static and np.array_equal(settled, transforms, equal_nan=True)
+                transforms = settled
         table = pd.DataFrame({"frame": np.array(self._frames, dtype=int), "time_s": times})
         for row in range(2):
             for column in range(3):
                 table[f"m{row}{column}"] = transforms[:, row, column]
         table["residual_px"] = residual
         table["static"] = static
+        table[list(PARALLAX)] = self._parallax() if moving else np.nan
         return table
+
+    def _parallax(self) -> FloatArray:
+        """What `table` says of it, where nearly all frames hang on one key frame."""
+        found = np.full((len(self._apart), 2), np.nan)
+        for key in self._keys:
+            hung = {k: one[1] for k, one in enumerate(self._apart) if one and one[0] is key}
+            if len(hung) >= self.config.one_key_share * len(self._apart):
+                found[list(hung)] = self._scale * parallax(np.array([*hung.values()]), key.points)
+        return found
 
     def _reduce(self, image: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """Return the reduced grey image, and note the frame's size."""
@@ -230,6 +258,7 @@ class CameraMotion:
             return np.full((2, 3), np.nan), float("nan")
         self._failed_run = 0
         key = fit.key
+        self._apart[-1] = (key, fit.apart)
         self._last = compose(key.to_first, fit.to_key)
         key.best = max(key.best, fit.n_inliers)
         # Turned far or zoomed, patches no longer look alike although some are still found.
@@ -296,7 +325,8 @@ class CameraMotion:
         )
         if fitted is None or chosen.sum() < max(config.min_inliers, 0.25 * good.sum()):
             return None
-        off = np.linalg.norm(apply_transform(fitted, here) - start, axis=1)
+        off_px = apply_transform(fitted, here) - start
+        off = np.linalg.norm(off_px, axis=1)
         inlier = good & (off < config.inlier_px)
         if inlier.sum() < config.min_inliers:
             return None
@@ -305,7 +335,9 @@ class CameraMotion:
         if len(use) - int((key.misses[use] > 45).sum()) >= 2 * config.min_inliers:
             key.alive &= key.misses <= 45
         residual = float(np.sqrt(np.mean(off[inlier] ** 2)))
-        return _Fit(key, fitted, residual, here, inlier)
+        apart = np.full((len(key.points), 2), np.nan, np.float32)
+        apart[use[inlier]] = off_px[inlier]
+        return _Fit(key, fitted, residual, here, inlier, apart)
 
 
 def _followed(

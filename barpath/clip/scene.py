@@ -16,6 +16,11 @@ FloatArray = NDArray[np.float64]
 IDENTITY: FloatArray = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 IDENTITY.setflags(write=False)
 
+PARALLAX = ("parallax_x_px", "parallax_y_px")
+"""Columns of a camera table: how its shifts move near scenery against far scenery."""
+AT_BAR = "parallax_at_bar"
+"""Column of a camera table: how much of that the bar and the lifter show, where it is known."""
+
 
 @dataclass(frozen=True)
 class SceneConfig:
@@ -41,6 +46,9 @@ class SceneConfig:
     still_px_per_1000
         Movement, in thousandths of the image's width, below which the camera counts as still: the
         error of the estimate itself is of this size, so a smaller movement cannot be removed.
+    one_key_share
+        Share of the frames that must hang on one key frame for what its corners are apart to tell
+        near from far.
     settle_s
         Time a camera must keep still to count as standing.
     standing_share
@@ -72,6 +80,7 @@ class SceneConfig:
     min_inliers: int = 10
     rekey_share: float = 0.5
     still_px_per_1000: float = 0.35
+    one_key_share: float = 0.9
     settle_s: float = 1.0
     standing_share: float = 0.8
     roll_width_px: int = 960
@@ -111,6 +120,16 @@ def apply_transform(transform: ArrayLike, points_px: ArrayLike) -> FloatArray:
 
 
 def transforms_of(table: pd.DataFrame) -> FloatArray:
-    """Return a camera table's transforms as an array of shape (n, 2, 3)."""
+    """Return a camera table's transforms as an array of shape (n, 2, 3).
+
+    Those of the bar and the lifter, where the table says what a moving camera's shifts do to them;
+    otherwise those of the scenery.
+    """
     columns = ["m00", "m01", "m02", "m10", "m11", "m12"]
-    return table[columns].to_numpy(dtype=float).reshape(-1, 2, 3)
+    transforms = table[columns].to_numpy(dtype=float, copy=True).reshape(-1, 2, 3)
+    if AT_BAR in table:
+        shown = table[AT_BAR].to_numpy(dtype=float)[:, None] * table[list(PARALLAX)].to_numpy(
+            dtype=float
+        )
+        transforms[:, :, 2] -= np.nan_to_num(shown)
+    return transforms

@@ -11,6 +11,7 @@ import pandas as pd
 
 from barpath.analysis.setresult import SetResult
 from barpath.analysis.stills import DRAWN_JOINTS, shown_joints
+from barpath.clip.scene import transforms_of
 from barpath.report.strokes import OverlayConfig
 
 PHASE_WORDS: Mapping[str, str] = {
@@ -234,10 +235,9 @@ def legend_kinds(path: bool, plate: bool, bar: bool, joints: bool) -> tuple[str,
 def transforms_at(camera: pd.DataFrame, frames: np.ndarray) -> np.ndarray:
     """Image → steadied image for each frame, shape (n, 2, 3); the identity where not known."""
     out = np.tile(np.eye(2, 3), (len(frames), 1, 1))
-    names = ["m00", "m01", "m02", "m10", "m11", "m12"]
-    if len(camera) and set(names) <= set(camera.columns):
-        rows = camera.drop_duplicates("frame").set_index("frame")[names].reindex(frames)
-        found = rows.to_numpy(float).reshape(-1, 2, 3)
+    if len(camera) and "m00" in camera:
+        rows = camera.drop_duplicates("frame").set_index("frame").reindex(frames)
+        found = transforms_of(rows)
         known = np.isfinite(found).all(axis=(1, 2))
         out[known] = found[known]
     return out

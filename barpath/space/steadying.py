@@ -5,6 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from barpath.clip.scene import transforms_of
+
 
 def steady(track: pd.DataFrame, camera: pd.DataFrame, prefixes: Sequence[str]) -> pd.DataFrame:
     """Move image points of a table into the steadied image.
@@ -25,8 +27,7 @@ def steady(track: pd.DataFrame, camera: pd.DataFrame, prefixes: Sequence[str]) -
         and `angle_deg` is turned, by the same similarity.
     """
     maps = camera.set_index("frame").reindex(track["frame"])
-    m00, m01, m02 = (maps[c].to_numpy(dtype=float) for c in ("m00", "m01", "m02"))
-    m10, m11, m12 = (maps[c].to_numpy(dtype=float) for c in ("m10", "m11", "m12"))
+    (m00, m01, m02), (m10, m11, m12) = transforms_of(maps).transpose(1, 2, 0)
     # Put together at once: columns set one by one leave a table of many pieces.
     moved = {name: track[name] for name in track.columns}
     for prefix in prefixes:
