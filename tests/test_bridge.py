@@ -54,6 +54,28 @@ def test_a_lost_repetition_is_carried_by_the_hands():
     pd.testing.assert_frame_equal(found.loc[others], track.loc[others])
 
 
+def test_a_moment_lost_is_bridged_by_the_bar_s_own_way():
+    """The hands are read wrong there; a cubic of a half sine is off by well under a pixel."""
+    track, joints, place = made()
+    rows = np.arange(110, 118)
+    wrong = joints["frame"].between(108, 120)
+    joints.loc[wrong, [c for c in joints if c.endswith("_px")]] += 25.0
+    found = bridge(lose(track, rows), joints, ("",))
+    off = found.loc[rows, ["x_px", "y_px"]].to_numpy() - place[rows]
+    assert np.abs(off).max() < 0.3
+    assert (np.abs(off) <= found.loc[rows, ["sd_px"]].to_numpy()).all()
+    assert (found.loc[rows, "state"] == "partly").all()
+
+
+def test_hands_that_are_off_about_a_gap_are_taken_to_be_off_within_it():
+    track, joints, place = made(noise_px=0.3)
+    near = joints["frame"].between(80, 190)
+    joints.loc[near, [c for c in joints if c.endswith("_y_px")]] += 12.0
+    rows = np.arange(120, 150)
+    found = bridge(lose(track, rows), joints, ("",))
+    assert np.abs(found.loc[rows, "y_px"].to_numpy() - place[rows, 1]).max() < 4.0
+
+
 def test_one_hand_will_do():
     track, joints, place = made()
     joints.loc[joints["frame"] > 90, ["right_hand_x_px", "right_hand_y_px"]] = np.nan

@@ -1,8 +1,8 @@
-"""What the joints say of the bar's track: its place where it is lost.
+"""The bar's place where its track is lost for some frames.
 
-Hands keep their place on the bar. Where both are seen, how the one follows from the other is
-learned for this clip; where only the hands are read, they carry the track on, with the uncertainty
-that the rest of the clip shows.
+For a moment the bar goes its own way on. Longer, hands keep their place on it: where both are seen,
+how the one follows from the other is learned for this clip; where only the hands are read, they
+carry the track on, with the uncertainty that the rest of the clip shows.
 
 In: the plate or bar table and the pose table, steadied image px and s. Out: the plate or bar table
 with places, and larger standard uncertainties, where the bar was lost.
@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.interpolate import Akima1DInterpolator
 
 from barpath.sight.jointnet import SIDES
 
@@ -27,10 +28,15 @@ CLEARLY_MORE = 3
 
 @dataclass(frozen=True)
 class BridgeConfig:
-    """Settings of bridging by the hands.
+    """Settings of bridging.
 
     Attributes
     ----------
+    own_s : float
+        A gap between two frames that saw the bar is bridged by its own way up to so long. Of a
+        half sine of 35 cm in a second a cubic is then off by less than a millimetre.
+    own_share : float
+        Share of its usual acceleration by which the bar's in a gap is not known.
     min_frames : int
         Least number of frames in which hands and bar are both seen, to learn from.
     max_pause_s : float
@@ -40,12 +46,17 @@ class BridgeConfig:
         keeps what is learned from running away beyond what was seen.
     widen : float
         Factor on the scatter that is left, for errors that go on over several frames.
+    calm_frames : int
+        So many frames that were seen tell how far off the hands are before and after a gap.
     """
 
+    own_s: float = 0.3
+    own_share: float = 0.25
     min_frames: int = 12
     max_pause_s: float = 0.25
     slack: float = 0.15
     widen: float = 2.0
+    calm_frames: int = 5
 
 
 def bridge(
@@ -54,7 +65,7 @@ def bridge(
     prefixes: Sequence[str],
     config: BridgeConfig | None = None,
 ) -> pd.DataFrame:
-    """Fill lost frames of a plate or bar table from the hands.
+    """Fill lost frames of a plate or bar table, by its own way or from the hands.
 
     Parameters
     ----------
@@ -69,19 +80,19 @@ def bridge(
     Returns
     -------
     DataFrame
-        The table with `x_px, y_px, sd_px` of lost frames filled where hands were read, their
-        `state` ``"partly"``; the plate's size stays missing there. Unchanged where too little was
-        seen together to learn from.
+        The table with `x_px, y_px, sd_px` of lost frames filled in short gaps and where hands were
+        read, their `state` ``"partly"``; the plate's size stays missing there. Longer gaps are as
+        they were where too little was seen together to learn from.
     """
     config = config or BridgeConfig()
-    hands = _hands_at(track["time_s"].to_numpy(dtype=float), joints, config)
+    time_s = track["time_s"].to_numpy(dtype=float)
+    hands = _hands_at(time_s, joints, config)
     out = track.copy()
     for prefix in prefixes:
         names = [f"{prefix}{part}" for part in ("x_px", "y_px", "sd_px", "state")]
         place = track[names[:2]].to_numpy(dtype=float)
         seen = np.isfinite(place).all(axis=1)
-        filled = np.full(place.shape, np.nan)
-        spread = np.full(len(place), np.nan)
+        filled, spread = _own_way(time_s, place, track[names[2]].to_numpy(dtype=float), config)
         for which in ([0, 1], [0], [1]):
             known = hands[:, which].reshape(len(place), -1)
             found, sd_px = _carried(place, known, config)
@@ -93,6 +104,31 @@ def bridge(
         out.loc[rows, names[2]] = spread[rows]
         out.loc[rows, names[3]] = "partly"
     return out
+
+
+def _own_way(
+    time_s: Floats, place: Floats, sd_px: Floats, config: BridgeConfig
+) -> tuple[Floats, Floats]:
+    """Places (n, 2) within short gaps, NaN elsewhere, and their standard uncertainty (n,).
+
+    A piecewise cubic through what was seen (Akima 1970, J. ACM 17:589-602, from memory); its
+    uncertainty is as `smooth` has it of a gap across which nothing but the usual acceleration is
+    known, of which the frames around leave `own_share` open.
+    """
+    found, spread = np.full(place.shape, np.nan), np.full(len(place), np.nan)
+    seen = np.flatnonzero(np.isfinite(place).all(axis=1))
+    if len(seen) < config.min_frames:
+        return found, spread
+    after = np.clip(np.searchsorted(seen, np.arange(len(place))), 1, len(seen) - 1)
+    before, after = seen[after - 1], seen[after]
+    since, until = time_s - time_s[before], time_s[after] - time_s
+    short = (since > 0) & (until > 0) & (since + until <= config.own_s + 1e-9)
+    spline = Akima1DInterpolator(time_s[seen], place[seen])
+    found[short] = spline(time_s[short])
+    usual = float(np.sqrt(np.mean(np.square(spline(time_s[seen], 2)))))
+    open_px = config.own_share * usual * since * until / 2 / np.sqrt(3)
+    spread[short] = np.hypot(np.fmax(sd_px[before], sd_px[after]), open_px)[short]
+    return found, spread
 
 
 def _hands_at(time_s: Floats, joints: pd.DataFrame, config: BridgeConfig) -> Floats:
@@ -119,7 +155,8 @@ def _carried(place: Floats, known: Floats, config: BridgeConfig) -> tuple[Floats
     """Places from hands, shape (n, 2), and their standard uncertainty.
 
     The place moves as the hands' mean does, and a little otherwise, linearly in their coordinates
-    (ridge regression: the slopes that differ from that have `slack` for their prior spread).
+    (ridge regression: the slopes that differ from that have `slack` for their prior spread). What
+    that is off before and after a gap it is taken to be off within, from the one to the other.
     """
     n = len(place)
     both = np.isfinite(place).all(axis=1) & np.isfinite(known).all(axis=1)
@@ -139,6 +176,13 @@ def _carried(place: Floats, known: Floats, config: BridgeConfig) -> tuple[Floats
         usual = max(float(np.median(rest)), 0.25)
         keep = rest < 4.0 * usual
     found = mean + np.column_stack([np.ones(n), known - centre]) @ slopes
+    # In movement pictures are less sharp, and more is lost.
+    speed = np.hypot(*np.gradient(mean[both], axis=0).T)
+    usual = max(usual, float(np.median(rest[keep & (speed >= np.median(speed))])))
+    here = np.flatnonzero(both)
+    off = pd.DataFrame(place[here] - found[here])
+    calm = off.rolling(config.calm_frames, center=True, min_periods=1).median().to_numpy()
+    found += np.column_stack([np.interp(np.arange(n), here, calm[:, axis]) for axis in range(2)])
     # The median length of a circular error is 1.177 standard deviations per axis.
     return found, config.widen * usual / 1.1774
 
