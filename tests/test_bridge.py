@@ -76,6 +76,23 @@ def test_hands_that_are_off_about_a_gap_are_taken_to_be_off_within_it():
     assert np.abs(found.loc[rows, "y_px"].to_numpy() - place[rows, 1]).max() < 4.0
 
 
+def test_what_was_followed_wrongly_before_a_gap_is_not_carried_into_it():
+    track, joints, place = made(noise_px=0.3)
+    track.loc[112:119, "y_px"] += 20.0
+    rows = np.arange(120, 160)
+    found = bridge(lose(track, rows), joints, ("",))
+    assert np.abs(found.loc[rows, "y_px"].to_numpy() - place[rows, 1]).max() < 4.0
+
+
+def test_what_shows_in_part_beside_a_gap_does_not_lead_its_way():
+    track, joints, place = made(noise_px=0.3)
+    track.loc[112:114, "y_px"] += 20.0
+    track.loc[112:114, "state"] = "partly"
+    rows = np.arange(115, 119)
+    found = bridge(lose(track, rows), joints, ("",))
+    assert np.abs(found.loc[rows, "y_px"].to_numpy() - place[rows, 1]).max() < 1.0
+
+
 def test_one_hand_will_do():
     track, joints, place = made()
     joints.loc[joints["frame"] > 90, ["right_hand_x_px", "right_hand_y_px"]] = np.nan

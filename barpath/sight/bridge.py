@@ -92,7 +92,9 @@ def bridge(
         names = [f"{prefix}{part}" for part in ("x_px", "y_px", "sd_px", "state")]
         place = track[names[:2]].to_numpy(dtype=float)
         seen = np.isfinite(place).all(axis=1)
-        filled, spread = _own_way(time_s, place, track[names[2]].to_numpy(dtype=float), config)
+        # What shows in part may be something else: the bar's own way is that of what shows whole.
+        whole = np.where((track[names[3]] == "seen").to_numpy()[:, None], place, np.nan)
+        filled, spread = _own_way(time_s, whole, track[names[2]].to_numpy(dtype=float), config)
         for which in ([0, 1], [0], [1]):
             known = hands[:, which].reshape(len(place), -1)
             found, sd_px = _carried(place, known, config)
@@ -179,7 +181,8 @@ def _carried(place: Floats, known: Floats, config: BridgeConfig) -> tuple[Floats
     # In movement pictures are less sharp, and more is lost.
     speed = np.hypot(*np.gradient(mean[both], axis=0).T)
     usual = max(usual, float(np.median(rest[keep & (speed >= np.median(speed))])))
-    here = np.flatnonzero(both)
+    # What was followed just before it was lost may have been something else.
+    here = np.flatnonzero(both)[rest < 4.0 * usual]
     off = pd.DataFrame(place[here] - found[here])
     calm = off.rolling(config.calm_frames, center=True, min_periods=1).median().to_numpy()
     found += np.column_stack([np.interp(np.arange(n), here, calm[:, axis]) for axis in range(2)])
