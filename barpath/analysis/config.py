@@ -171,7 +171,7 @@ class PairConfig:
     match_s: float = 0.5
     ends_apart_s: float = 0.1
     ends_apart_sd_s: float = 0.005
-    useless_factor: float = 4.0
+    useless_factor: float = 2.0
 
 
 def with_bar(config: AnalysisConfig, bar: Bar) -> AnalysisConfig:

@@ -90,7 +90,7 @@ class MeasureContext:
     trunk_rise_deg: float = HipConfig().rise_deg
     trunk_axis_sd_deg: float = 2.5
     joint_window_s: float = 0.15
-    useless_factor: float = 4.0
+    useless_factor: float = 2.0
 
     def __post_init__(self) -> None:
         if self.view not in NAMES:
