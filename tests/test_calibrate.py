@@ -191,9 +191,9 @@ def test_an_outline_that_turns_while_the_bar_stands_still_is_trusted_the_less() 
 
 
 def test_the_less_of_an_outline_shows_the_less_sure_is_how_it_is_turned() -> None:
-    track, readings, _ = seen_bar(40, far=False)
+    track, *_ = seen_bar(40, far=False)
     turn_sd = [
-        calibrate_side(track.assign(outline_share=share), WIDTH, HEIGHT).sd("outline_turn")
+        calibrate_side(track.assign(outline_share=share), WIDTH, HEIGHT).sd("turn_bias")
         for share in (0.9, 0.5, 0.35)
     ]
     assert (np.diff(turn_sd) > 0).all(), turn_sd

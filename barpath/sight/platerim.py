@@ -52,7 +52,7 @@ that shows: half of the latter or so, for most of what is behind stays alike her
 _SIZES, _N_OTHERS = (1.0, 1.12, 1.26), 2
 """How much larger than what was followed the largest plate is thought to look, and how many
 outlines of each size are tried."""
-_STEPS, _STEPS_OTHER = 6, 3
+_STEPS, _STEPS_OTHER, _LEAST_TO_GO_ON = 6, 3, 0.25
 _MOST_DEPTH = 0.45
 """Thickness of a plate, or of several alike, over its radius: 0.1 m over 0.225 m."""
 
@@ -344,7 +344,7 @@ def _grown(edges: _Edges, start: _Rim, n_steps: int) -> tuple[_Rim, float]:
     rim, share = start, 0.0
     for _ in range(n_steps):
         larger, its = _fitted(edges.outermost(rim), rim)
-        if its <= share - 0.03:
+        if its <= share - 0.03 or its < _LEAST_TO_GO_ON:
             break
         change = np.abs(larger.ellipse_values()[2:4] / rim.ellipse_values()[2:4] - 1.0).sum()
         rim, share = larger, its
