@@ -176,6 +176,29 @@ def test_an_outline_that_swells_while_the_bar_stands_still_is_trusted_the_less()
     assert abs(off) < 2 * spread[1]
 
 
+def test_an_outline_that_turns_while_the_bar_stands_still_is_trusted_the_less() -> None:
+    """The outline's axes stay as long as they are, and sway."""
+    track, readings, _ = seen_bar(-52, far=False)
+    sway_deg = 12.0 * np.sin(np.linspace(0.0, 9.5 * np.pi, len(track)))
+    swaying = track.assign(angle_deg=track["angle_deg"] + sway_deg)
+    spread = [
+        side_systematics(
+            calibrate_side(one, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, bar=[readings]), track
+        ).horizontal_rel_sd
+        for one in (track, swaying)
+    ]
+    assert spread[1] > 1.2 * spread[0]
+
+
+def test_the_less_of_an_outline_shows_the_less_sure_is_how_it_is_turned() -> None:
+    track, *_ = seen_bar(40, far=False)
+    turn_sd = [
+        calibrate_side(track.assign(outline_share=share), WIDTH, HEIGHT).sd("turn_bias")
+        for share in (0.9, 0.5, 0.35)
+    ]
+    assert (np.diff(turn_sd) > 0).all(), turn_sd
+
+
 def test_no_camera_has_the_plate_behind_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """By a pinhole's equations what lies behind it is imaged as well, upside down.
 
@@ -248,6 +271,33 @@ def test_the_arms_have_a_say_on_which_plate_was_followed(arms_m: float, another:
     assert np.isfinite(fit.plate_check_mm) == another
     if another:
         assert fit.plate_check_mm == pytest.approx(450, rel=0.08)
+
+
+def test_arms_before_a_plate_at_the_far_end_say_nothing_of_it() -> None:
+    """They are nearer to the camera than the plate, and look the larger beside it."""
+    track, readings, _ = seen_bar(33, far=True)
+    px_per_m = track["major_px"].median() / 0.45
+    readings = replace(readings, covariance_px2=200 * readings.covariance_px2)
+    config = CalibrationConfig(plate_mm=280.0)
+    said = []
+    for arms_m in (np.nan, 1.1):
+        one = replace(readings, reach_px=arms_m * px_per_m)
+        said.append(calibrate_side(track, WIDTH, HEIGHT, bar=[one], config=config).plate_check_mm)
+    assert said[0] == pytest.approx(said[1], nan_ok=True)
+
+
+def test_a_bar_misread_all_over_says_less_of_the_plate() -> None:
+    """A bar read shorter than it is by as much, with and without errors of its own besides."""
+    track, readings, _ = seen_bar(40, far=False)
+    config = CalibrationConfig(plate_mm=380.0)
+    assert np.isfinite(
+        calibrate_side(track, WIDTH, HEIGHT, bar=[readings], config=config).plate_check_mm
+    )
+    rng = np.random.default_rng(5)
+    part = rng.normal(0.0, 40.0, (1, *readings.points_px.shape[1:]))
+    astray = replace(readings, points_px=readings.points_px + part)
+    fit = calibrate_side(track, WIDTH, HEIGHT, bar=[astray], config=config)
+    assert np.isnan(fit.plate_check_mm)
 
 
 def test_no_plate_is_larger_than_the_largest_disc() -> None:

@@ -146,3 +146,29 @@ def test_which_end_a_place_is_at():
         there = places[POINTS.index(f"{end}_plate")] + [3.0, -4.0]
         assert look.end_at(int(look.at[0]), there) == end
     assert look.end_at(-1, places[0]) == ""
+
+
+def test_a_round_thing_is_a_plate_where_one_is_read():
+    look = look_over(SAMPLES, FakeNetwork(person(600, 300)))
+    places = dict(zip(look.at.tolist(), (one.xy_px for one in look.readings), strict=True))
+    plate, chest = POINTS.index("left_plate"), POINTS.index("left_shoulder")
+    assert look.reads_plate({k: xy[plate] + [4.0, 4.0] for k, xy in places.items()}, 20.0)
+    assert not look.reads_plate({k: xy[chest] for k, xy in places.items()}, 20.0)
+    # Too few looks say nothing.
+    assert look.reads_plate({k: xy[chest] for k, xy in list(places.items())[:2]}, 20.0)
+
+
+def test_where_no_plate_is_read_anything_may_be_one():
+    network = FakeNetwork(person(600, 300))
+    plain = network._one
+
+    def one(square):
+        xy, spread, state, chance = plain(square)
+        state = state.copy()
+        for end in ("left", "right"):
+            state[POINTS.index(f"{end}_plate")] = 0.05, 0.05, 0.9
+        return xy, spread, state, chance
+
+    network._one = one
+    look = look_over(SAMPLES, network)
+    assert look.reads_plate({int(k): np.array([5.0, 5.0]) for k in look.at}, 20.0)

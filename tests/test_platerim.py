@@ -20,7 +20,10 @@ WIDTH, HEIGHT, FINER = 320, 300, 4
 
 @dataclass(frozen=True)
 class Disc:
-    """A disc as it is drawn: half axes of its faces, how far they are apart, the printed ring."""
+    """A disc as it is drawn: half axes of its faces, how far they are apart, the printed ring.
+
+    `before` is the size of a pale disc that lies on it, as a share of it, 0 without one.
+    """
 
     long_px: float = 40.0
     short_px: float = 28.0
@@ -29,6 +32,7 @@ class Disc:
     face: tuple[int, int, int] = (50, 70, 60)
     edge: tuple[int, int, int] = (75, 95, 85)
     print: tuple[int, int, int] = (190, 190, 190)
+    before: float = 0.0
 
     def at(self, y_px: float) -> tuple[float, float]:
         """Middle of the nearer face."""
@@ -50,6 +54,12 @@ class Disc:
         spread = np.column_stack([np.interp(even, way, closed[:, k]) for k in (0, 1)])
         (x, y), axes, _ = cv2.fitEllipseDirect(spread.astype(np.float32))
         return Ellipse(x, y, max(axes), min(axes), -90.0)
+
+    def smaller(self, y_px: float) -> Ellipse:
+        """The face of the disc that lies on it, as much nearer as it is thick."""
+        x, y = self.at(y_px)
+        long_px, short_px = 2 * self.before * self.long_px, 2 * self.before * self.short_px
+        return Ellipse(x - self.apart_px, y, long_px, short_px, -90.0)
 
     def printed(self, y_px: float) -> Ellipse:
         """The ring printed on the nearer face."""
@@ -89,6 +99,8 @@ def drawn(disc: Disc, heights_px: NDArray[np.float64]) -> list[NDArray[np.uint8]
         cv2.fillConvexPoly(picture, whole, disc.edge, cv2.LINE_AA, 4)
         ellipse(picture, near_x, 1.0, disc.face, -1)
         ellipse(picture, near_x, disc.ring, disc.print, FINER)
+        if disc.before:
+            ellipse(picture, disc.smaller(y).x_px, disc.before, (185, 180, 200), -1)
         ellipse(picture, near_x, 0.2, (200, 200, 200), -1)
         small = cv2.resize(picture, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
         noisy = small + rng.normal(0, 2.0, small.shape)
@@ -154,6 +166,19 @@ def test_an_outline_on_part_of_a_plate_leads_to_all_of_it() -> None:
     found, true = from_params(rim.applied(to_params(parts[0]))), disc.hull(heights[0])
     assert found.major_px == pytest.approx(true.major_px, rel=0.02)
     assert found.minor_px == pytest.approx(true.minor_px, rel=0.04)
+
+
+@pytest.mark.parametrize("before", [0.82, 0.7])
+@pytest.mark.parametrize("apart_px", [10.0, -10.0])
+def test_a_smaller_plate_leads_to_the_larger_one_behind_it(before: float, apart_px: float) -> None:
+    """It shows better, and aslant the larger one is not about its middle."""
+    disc, heights = Disc(apart_px=apart_px, before=before), press()
+    rim = laid_over(disc, [disc.smaller(y) for y in heights], heights).rim()
+    assert rim is not None
+    found = from_params(rim.applied(to_params(disc.smaller(heights[0]))))
+    true = disc.hull(heights[0])
+    assert found.major_px == pytest.approx(true.major_px, rel=0.02)
+    assert np.hypot(*(found.centre - true.centre)) < 0.05 * true.major_px
 
 
 def test_the_rim_itself_stays_where_it_is() -> None:

@@ -8,6 +8,7 @@ clip is read once to find the bar, up to the end of that stretch, and once to fo
 """
 
 import dataclasses
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,7 +23,7 @@ from barpath.clip.reading import Reading
 from barpath.errors import BarNotFoundError, OptionError
 from barpath.ground.view import FRONT, OBLIQUE, SIDE, View, told
 from barpath.sight import barfind, barline, firstlook, plate, platefind, pose
-from barpath.sight.jointnet import JointNetwork
+from barpath.sight.jointnet import SIDES, JointNetwork
 from barpath.sight.lifter import BarLine
 
 Floats = NDArray[np.float64]
@@ -169,19 +170,35 @@ class _Stretch:
         return found
 
     def disc(self) -> plate.PlateSeed | None:
-        """The plate that moves like a press, or else the one the network sees at a bar's end."""
-        if self.look is not None and (disc := self._disc_near(self.look)) is not None:
-            return disc
-        disc = None
+        """The plate that moves like a press: held, and where the network reads a plate.
+
+        The first that is both, or else the first that is held: what moves along with the hands may
+        be a sleeve or a chest, and the network may be wrong.
+        """
+        held, first = None, None
+        for found in self._discs():
+            first = first or found
+            if self.is_held(found):
+                if self._is_read(found):
+                    return found
+                held = held or found
+        return held or first
+
+    def _discs(self) -> Iterator[plate.PlateSeed]:
+        """Round things that move like a press, sought in the likeliest places first."""
+        look = self.look
+        if look is not None:
+            yield from self._discs_near(look)
+            for end in sorted(SIDES, key=lambda side: side != look.near_end()):
+                yield from self._sought(look, end)
+            yield from self._sought(look, read=False)
         try:
-            disc = platefind.find_plate(
+            yield platefind.find_plate(
                 self.samples, self.config.plate, self._pointed_at(), transforms=self.transforms
             )
         except BarNotFoundError as error:
             self.problems.append(str(error))
-        if self.look is None or (disc is not None and self.is_held(disc)):
-            return disc
-        for number, place in self.look.plates():
+        for number, place in [] if look is None else look.plates():
             try:
                 other = platefind.find_plate(
                     self.samples,
@@ -193,9 +210,35 @@ class _Stretch:
             except BarNotFoundError:
                 continue
             travel_px = np.ptp(other.path[:, 3]) if len(other.path) else 0.0
-            if travel_px > LEAST_TRAVEL * other.ellipse.major_px and self.is_held(other):
-                return other
-        return disc
+            if travel_px > LEAST_TRAVEL * other.ellipse.major_px:
+                yield other
+
+    def _discs_near(self, look: firstlook.FirstLook) -> Iterator[plate.PlateSeed]:
+        """The plate near the lifter; of two alike the nearer one."""
+        near = look.near_end()
+        for disc in self._sought(look):
+            if near and _end_of(disc, self.samples, look) not in ("", near):
+                least_px = LEAST_NEARER * disc.ellipse.major_px
+                for nearer in self._sought(look, near):
+                    if nearer.ellipse.major_px > least_px:
+                        yield nearer
+            yield disc
+
+    def _sought(
+        self, look: firstlook.FirstLook, end: str = "", *, read: bool = True
+    ) -> list[plate.PlateSeed]:
+        """The likeliest plate near the lifter, or at one end; `read` where one is read alone."""
+        likely = look.reads_plate if read else None
+        found = _find_near(self.samples, self.transforms, look, self.config, end, likely)
+        return [] if found is None else [found]
+
+    def _is_read(self, seed: plate.PlateSeed) -> bool:
+        """Whether it is where the network reads a plate, as far as it reads any."""
+        if self.look is None:
+            return True
+        number = {sample.index: k for k, sample in enumerate(self.samples)}
+        places = {number.get(int(row[0]), -1): row[2:4] for row in seed.path}
+        return self.look.reads_plate(places, seed.ellipse.major_px / 2)
 
     def _pointed_at(self) -> tuple[float, float] | None:
         """Where the user pointed, in the samples' pixels."""
@@ -203,19 +246,6 @@ class _Stretch:
             return None
         x, y = (np.asarray(self.config.plate_at_px) + 0.5) / self.zoom - 0.5
         return x, y
-
-    def _disc_near(self, look: firstlook.FirstLook) -> plate.PlateSeed | None:
-        """The plate near the lifter that is held; of two alike the nearer one."""
-        disc = _find_near(self.samples, self.transforms, look, self.config)
-        if disc is None or not self.is_held(disc):
-            return None
-        near = look.near_end()
-        if near and _end_of(disc, self.samples, look) not in ("", near):
-            nearer = _find_near(self.samples, self.transforms, look, self.config, near)
-            least_px = LEAST_NEARER * disc.ellipse.major_px
-            if nearer is not None and nearer.ellipse.major_px > least_px and self.is_held(nearer):
-                return nearer
-        return disc
 
 
 def _look_at(
@@ -285,8 +315,12 @@ def _find_near(
     look: firstlook.FirstLook,
     config: AnalysisConfig,
     end: str = "",
+    likely: Callable[[Mapping[int, NDArray[np.floating]], float], bool] | None = None,
 ) -> plate.PlateSeed | None:
-    """The likeliest plate near the lifter, or at one end, sought in that part of the picture."""
+    """The likeliest plate near the lifter, or at one end, sought in that part of the picture.
+
+    `likely`, of centres by sample and the radius, px, says what can be the plate.
+    """
     height, width = samples[0].image.shape[:2]
     rows, columns = look.region(height, width, end)
     parts = [
@@ -306,8 +340,12 @@ def _find_near(
         n_bodies=2,
         n_measured=QUICK_OUTLINES,
     )
+
+    def likely_there(places: Mapping[int, NDArray[np.floating]], radius_px: float) -> bool:
+        return likely is None or likely({k: xy + offset for k, xy in places.items()}, radius_px)
+
     try:
-        found = platefind.find_plate(parts, few, transforms=moved)
+        found = platefind.find_plate(parts, few, transforms=moved, likely=likely_there)
     except BarNotFoundError:
         return None
     shape = found.ellipse

@@ -178,6 +178,23 @@ class FirstLook:
         away[reading.outside[PLATES]] = np.inf
         return SIDES[int(away[1] < away[0])]
 
+    def reads_plate(self, places: Mapping[int, NDArray[np.floating]], radius_px: float) -> bool:
+        """Whether a round thing is about a plate's middle as read, mostly, or none was read.
+
+        Parameters
+        ----------
+        places : mapping of int to ndarray, shape (2,)
+            Its centre by sample.
+        radius_px : float
+        """
+        off = []
+        for k, reading in zip(self.at.tolist(), self.readings, strict=True):
+            shown = PLATES[~reading.outside[PLATES]]
+            if k in places and len(shown):
+                away = np.hypot(*(reading.xy_px[shown] - places[k]).T)
+                off.append(float((away / (0.5 * radius_px + 2 * reading.sd_px[shown])).min()))
+        return len(off) < LEAST_READINGS or bool(np.median(off) < 1.0)
+
     def plates(self) -> list[tuple[int, Floats]]:
         """Sample and place of each end's plate where it is seen best, the surer end first."""
         found = []

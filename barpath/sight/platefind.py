@@ -6,7 +6,7 @@ image, from which `platetrack` goes on.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -40,6 +40,7 @@ def find_plate(
     *,
     at_sample: int = 0,
     transforms: FloatArray | None = None,
+    likely: Callable[[Mapping[int, FloatArray], float], bool] | None = None,
 ) -> PlateSeed:
     """Find the loaded plate nearest the camera: the large round thing that moves like a press.
 
@@ -55,6 +56,9 @@ def find_plate(
         Position in `samples` that `at_px` refers to.
     transforms : array_like, shape (n, 2, 3), optional
         Image → steadied image of every sample, px; a still camera when omitted.
+    likely : callable, optional
+        Whether a round thing can be the plate at all: by the number of the sample its centre (x, y)
+        in that image, and its mean radius, px.
 
     Returns
     -------
@@ -82,8 +86,9 @@ def find_plate(
     shown = None
     if at_px is not None:
         shown = (at_sample, (np.asarray(at_px, dtype=float) + 0.5) * work.scale - 0.5)
-    paths = _paths(work, config, shown)
-    refined = _measured(work, moving_along(work, paths, config, shown), config)
+    may_be = None if likely is None else _at_places(work, likely)
+    paths = _paths(work, config, shown, may_be)
+    refined = _measured(work, moving_along(work, paths, config, shown, may_be), config)
     if not refined or (at_px is None and max(s for s, _ in refined) < config.min_score):
         raise BarNotFoundError(
             "No plate was found that goes down and up like a press; point at it to show it."
@@ -101,8 +106,23 @@ def find_plate(
     return _seed(work, best, float(score) if at_px is None else 1.0, candidates)
 
 
+def _at_places(
+    work: PlateSamples, likely: Callable[[Mapping[int, FloatArray], float], bool]
+) -> Callable[[ShapePath], bool]:
+    """The question whether a path can be the plate's, asked in px of the full image."""
+
+    def may_be(path: ShapePath) -> bool:
+        places = zip(path.sample.tolist(), work.to_image(path.image_xy), strict=True)
+        return likely(dict(places), path.shape.radius_px / float(np.sqrt(work.scale.prod())))
+
+    return may_be
+
+
 def _paths(
-    work: PlateSamples, config: PlateConfig, shown: tuple[int, FloatArray] | None
+    work: PlateSamples,
+    config: PlateConfig,
+    shown: tuple[int, FloatArray] | None,
+    may_be: Callable[[ShapePath], bool] | None,
 ) -> list[ShapePath]:
     """Likely outlines followed through the samples and judged; `shown` as for `moving_along`."""
     n = len(work.samples)
@@ -113,7 +133,7 @@ def _paths(
     tried = shapes_tried(work.shape, config)
     shapes = choose_shapes(work, tried, picks, config, None if shown is None else shown[1])
     paths = follow_shapes(work, shapes, config, shown)
-    judge_all(paths, n, config, pointed_at=shown is not None)
+    judge_all(paths, n, config, pointed_at=shown is not None, may_be=may_be)
     return paths
 
 

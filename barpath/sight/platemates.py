@@ -6,6 +6,8 @@ along a path, as paths of their own in work px.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -36,10 +38,12 @@ def moving_along(
     paths: list[ShapePath],
     config: PlateConfig,
     shown: tuple[int, FloatArray] | None,
+    may_be: Callable[[ShapePath], bool] | None = None,
 ) -> list[ShapePath]:
     """Most convincing outlines that move along with the best paths, best first.
 
-    `shown` is a sample and the place in it, work px, where the user pointed at the plate.
+    `shown` is a sample and the place in it, work px, where the user pointed at the plate; `may_be`
+    says which paths can be the plate's.
     """
     bodies: list[ShapePath] = []
     for path in most_worth_first(_rank, paths):
@@ -55,7 +59,8 @@ def moving_along(
     found += follow_shapes(
         work, list({id(mate.shape): mate.shape for mate in found}.values()), config, shown
     )
-    judge_all(found, len(work.samples), config, pointed_at=shown is not None)
+    pointed_at = shown is not None
+    judge_all(found, len(work.samples), config, pointed_at=pointed_at, may_be=may_be)
     likely: list[ShapePath] = []
     for mate in most_worth_first(_rank, found):
         if mate.score <= 0 or len(likely) == config.n_measured:

@@ -271,14 +271,21 @@ def _best_chain(total: list[FloatArray], back: list[NDArray[np.intp]]) -> list[t
 
 
 def judge_all(
-    paths: Iterable[ShapePath], n_samples: int, config: PlateConfig, *, pointed_at: bool
+    paths: Iterable[ShapePath],
+    n_samples: int,
+    config: PlateConfig,
+    *,
+    pointed_at: bool,
+    may_be: Callable[[ShapePath], bool] | None = None,
 ) -> None:
     """Score how much paths move like a press; sets `score`, `travel` and `reason` of each.
 
-    A plate that the user pointed at need not move.
+    A plate that the user pointed at need not move. `may_be` says which paths can be the plate's.
     """
     for path in paths:
-        if pointed_at:
+        if may_be is not None and not may_be(path):
+            path.reason = "is not where a plate is"
+        elif pointed_at:
             path.score = float(np.mean(path.support))
             path.reason = "is where the user pointed"
         else:

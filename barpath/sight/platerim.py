@@ -45,7 +45,14 @@ _LEAST_SPREAD = 8.0
 """Grey levels by which pictures of one thing may differ at all."""
 _LEAST_EDGE, _LEAST_ALONG = 0.12, 0.8
 _ON_RIM_PX, _NEAR_PX = 2.0, 4.0
-_LEAST_ON_RIM = 0.5
+_LEAST_ON_RIM = 0.4
+_END = 0.3
+"""What it counts that all moves along up to a rim and nothing beyond, over the share of its edge
+that shows: half of the latter or so, for most of what is behind stays alike here and there."""
+_SIZES, _N_OTHERS = (1.0, 1.12, 1.26), 2
+"""How much larger than what was followed the largest plate is thought to look, and how many
+outlines of each size are tried."""
+_STEPS, _STEPS_OTHER, _LEAST_TO_GO_ON = 6, 3, 0.25
 _MOST_DEPTH = 0.45
 """Thickness of a plate, or of several alike, over its radius: 0.1 m over 0.225 m."""
 
@@ -133,20 +140,15 @@ class PlatePictures:
         mean = self._sum / n
         spread = np.sqrt(np.maximum(self._squares / n - mean**2, 0.0)).mean(axis=2)
         edges = _Edges(mean, spread.astype(np.float32), self._half)
-        rim, share = followed, 0.0
-        for _ in range(6):
-            rays = edges.outermost(rim)
-            if not share:
-                share = before = rays.share_on(rim)
-            larger, its = _fitted(rays, rim)
-            if its <= share - 0.03:
-                break
-            change = np.abs(larger.ellipse_values()[2:4] / rim.ellipse_values()[2:4] - 1.0).sum()
-            rim, share = larger, its
-            if change < 0.01:
-                break
-        if share < max(_LEAST_ON_RIM, before):
-            return RimChange(np.eye(2), np.zeros(2), max(share, before))
+        before = edges.outermost(followed).share_on(followed)
+        rims = [_grown(edges, followed, _STEPS)]
+        rims += [_grown(edges, start, _STEPS_OTHER) for start in _others(edges, followed)]
+        rims = [(rim, share) for rim, share in rims if share >= max(_LEAST_ON_RIM, before - 0.1)]
+        if not rims:
+            return RimChange(np.eye(2), np.zeros(2), before)
+        most = edges.most_along(followed)
+        worth = [its + _END * edges.ends_at(rim, most) for rim, its in rims]
+        rim, share = rims[ranked(worth)[0]]
         found = to_params(Ellipse(*rim.ellipse_values()))
         old = np.array([[shape[0], shape[2]], [shape[2], shape[1]]])
         new = np.array([[found[2], found[4]], [found[4], found[3]]])
@@ -241,6 +243,27 @@ class _Edges:
         found = cv2.remap(values, at[..., 0], at[..., 1], how, borderMode=cv2.BORDER_REPLICATE)
         return np.asarray(found, np.float32)
 
+    def ends_at(self, rim: _Rim, most: float) -> float:
+        """How much more of what lies just inside of a rim moves along than just outside, 0..1.
+
+        What differs by more than `most` grey levels does not.
+        """
+        points, _ = rim.points(unit_vectors(_N_RAYS))
+        centre = rim.values[:2]
+        inside, outside = (
+            self._at(self._spread, centre + sizes[:, None, None] * (points - centre)) <= most
+            for sizes in (np.linspace(0.88, 0.98, 7), np.linspace(1.03, 1.15, 7))
+        )
+        return max(float(inside.mean() - outside.mean()), 0.0)
+
+    def most_along(self, rim: _Rim) -> float:
+        """By how much pictures of what moves along may differ, grey levels."""
+        points, _ = rim.points(unit_vectors(_N_RAYS))
+        centre = rim.values[:2]
+        inside = centre + np.array([0.5, 0.6, 0.7, 0.8, 0.88])[:, None, None] * (points - centre)
+        usual = float(np.percentile(self._at(self._spread, inside), 80))
+        return max(2.0 * usual, _LEAST_SPREAD)
+
     def outermost(self, rim: _Rim) -> _Rays:
         """On rays across an outline, the outermost edge up to which all moves along with it.
 
@@ -260,12 +283,8 @@ class _Edges:
         peak[:, 1:-1] = np.where(top, middle, 0.0)
         usual = float(np.median(peak[:, np.abs(offsets) <= 3.0].max(axis=1)))
 
-        centre = rim.values[:2]
-        inside = centre + np.array([0.5, 0.6, 0.7, 0.8, 0.88])[:, None, None] * (points - centre)
-        usual_spread = float(np.percentile(self._at(self._spread, inside), 80))
-        most = max(2.0 * usual_spread, _LEAST_SPREAD)
         spread = cv2.blur(self._at(self._spread, places), (7, 1))
-        with_it = np.where(offsets >= -3.0, spread <= most, 0.0)
+        with_it = np.where(offsets >= -3.0, spread <= self.most_along(rim), 0.0)
         counted = np.cumsum(offsets >= -3.0)
         share = np.cumsum(with_it, axis=1) / np.maximum(counted, 1)
         back = round(_BEFORE_EDGE_PX / _STEP_PX)
@@ -299,6 +318,39 @@ class _Rays:
     def share_on(self, rim: _Rim, within_px: float = _ON_RIM_PX) -> float:
         """Share of a rim on which the outermost edges lie."""
         return float(self.weight[np.abs(self.misses(rim)) < within_px].sum())
+
+
+def _others(edges: _Edges, followed: _Rim) -> list[_Rim]:
+    """Where a rim may be that was not followed, likeliest first: about a smaller plate before it.
+
+    Plates on one bar are seen at one slant, the farther ones shifted along the shorter axis.
+    """
+    found = []
+    for size in _SIZES:
+        starts = []
+        for depth in np.array([-1.0, -0.67, -0.33, 0.33, 0.67, 1.0]) * _MOST_DEPTH * followed.slant:
+            values = followed.values.copy()
+            values[2:4] *= size
+            values[:2] += followed.axes[1] * depth / 2 * values[2]
+            values[5] = abs(depth) / 2 * values[2]
+            starts.append(_Rim(values))
+        shares = [edges.outermost(start).share_on(start, _NEAR_PX) for start in starts]
+        found += [starts[k] for k in ranked(shares)[:_N_OTHERS]]
+    return found
+
+
+def _grown(edges: _Edges, start: _Rim, n_steps: int) -> tuple[_Rim, float]:
+    """The rim that is reached from a start, outermost edge by outermost edge, and its share."""
+    rim, share = start, 0.0
+    for _ in range(n_steps):
+        larger, its = _fitted(edges.outermost(rim), rim)
+        if its <= share - 0.03 or its < _LEAST_TO_GO_ON:
+            break
+        change = np.abs(larger.ellipse_values()[2:4] / rim.ellipse_values()[2:4] - 1.0).sum()
+        rim, share = larger, its
+        if change < 0.01:
+            break
+    return rim, share
 
 
 def _fitted(rays: _Rays, start: _Rim) -> tuple[_Rim, float]:

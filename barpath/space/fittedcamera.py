@@ -45,9 +45,10 @@ class CalibrationConfig:
 
     Whether the plate followed is another than the given one, the bar tells, and the arms have a say
     (`reach_m`: from shoulder to hand with the bar high, as long as it looks in the plane of the
-    nearer plate, of the newcomers among the made clips). Where the bar wants a plate below
-    `smallest_plate_mm`, it was misread (common practice, no source: so small a disc is never the
-    largest on a bar).
+    nearer plate, of the newcomers among the made clips). A bar whose readings miss by more than
+    `usual_cost` (half of the sum of squares, of the regulars) tells less. Where the bar wants a
+    plate below `smallest_plate_mm`, it was misread (common practice, no source: so small a disc is
+    never the largest on a bar).
     """
 
     barbell: Bar = POWER_BAR
@@ -93,6 +94,7 @@ class CalibrationConfig:
     max_steps: int = 60
     any_plate_rel_sd: float = 0.4
     other_plate_cost: float = 4.0
+    usual_cost: float = 20.0
     # Of the size's logarithm; common discs as large differ by more (450 and 350 mm), but for one of
     # 400 mm. A bar read aslant was off by 0.14 to 0.19 in tuning clips.
     like_plates: float = 0.22

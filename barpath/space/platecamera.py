@@ -123,9 +123,13 @@ def _is_another(given: "_Fit", freed: "_Fit", outlines: "_Outlines", reach_px: f
     plate_m = np.exp([given.values[PLATE], freed.values[PLATE]])
     if 1000 * plate_m[1] > 1.03 * max(config.largest_plate_mm, config.plate_mm):
         return False
-    reach_m = reach_px / float(np.median(outlines.major_px)) * plate_m
-    off = np.log(reach_m / config.reach_m) / config.reach_rel_sd
-    costs = np.array([given.cost, freed.cost]) + 0.5 * np.where(np.isfinite(off), off, 0.0) ** 2
+    # Readings may be worse than they say, the more so where they miss any bar: as Student's t has
+    # it, which takes errors of unknown size.
+    costs = config.usual_cost * np.log1p(np.array([given.cost, freed.cost]) / config.usual_cost)
+    if not freed.way.far:
+        reach_m = reach_px / float(np.median(outlines.major_px)) * plate_m
+        off = np.log(reach_m / config.reach_m) / config.reach_rel_sd
+        costs += 0.5 * np.where(np.isfinite(off), off, 0.0) ** 2
     return bool(costs[0] - costs[1] > config.other_plate_cost)
 
 
@@ -260,7 +264,7 @@ def _outlines(
         )
     share = float(track.loc[usable, "outline_share"].median()) if "outline_share" in track else 1.0
     table = track.loc[usable, columns].to_numpy(dtype=float)
-    scatter_px = _scatter_px(table[:, :2], table[:, 2:4])
+    scatter_px = _scatter_px(table[:, :2], *table[:, 2:].T)
     sd_px = config.outline_sd_px * max(scatter_px / config.outline_scatter_px, 1.0)
     table = table[evenly(len(table), config.max_fit_frames)]
     focal = focal_guess_px(config, *size_px)
@@ -277,18 +281,20 @@ def _outlines(
     )
 
 
-def _scatter_px(places_px: Floats, sizes_px: Floats) -> float:
-    """How much sizes of an outline scatter that its place in the picture does not account for.
+def _scatter_px(places_px: Floats, major_px: Floats, minor_px: Floats, angle_deg: Floats) -> float:
+    """How much an outline's shape scatters that its place in the picture does not account for.
 
-    A rigid plate in its plane of motion looks as large again wherever it comes by again, and its
-    size changes evenly with its place; the rest is how badly the outline was found. Of both sizes
-    (n, 2) the larger standard deviation is given, from the median of the absolute deviations; 0
-    where there are too few frames to tell.
+    A rigid plate in its plane of motion looks alike again wherever it comes by again, and its shape
+    changes evenly with its place; the rest is how badly the outline was found. Of the numbers that
+    say the shape the largest standard deviation is given, from the median of the absolute
+    deviations; 0 where there are too few frames to tell.
     """
     if len(places_px) < LEAST_TO_SCATTER:
         return 0.0
     plane = np.column_stack([np.ones(len(places_px)), places_px - places_px.mean(axis=0)])
-    off = sizes_px - plane @ np.linalg.lstsq(plane, sizes_px, rcond=None)[0]
+    shape = shape_matrix(major_px, minor_px, angle_deg)
+    numbers_px = shape_numbers_px(shape, np.full(len(shape), np.median(major_px) / 2))
+    off = numbers_px - plane @ np.linalg.lstsq(plane, numbers_px, rcond=None)[0]
     return float((MAD_TO_SD * np.median(np.abs(off), axis=0)).max())
 
 
@@ -308,6 +314,8 @@ def _prior(
     part_sd = np.interp(share if np.isfinite(share) else 1.0, shares, sds)
     bias_rel = np.hypot(bias_rel, part_sd)
     bias_sd = np.hypot(config.outline_bias_sd_px, bias_rel * sizes_px)
+    # What is off by so much in size may be off by as much aslant, which turns a rounder one more.
+    turn_sd = np.hypot(np.deg2rad(config.slant_turn_sd_deg), part_sd / max(slant**2, 0.05))
     return np.array(
         [
             (0.0, np.deg2rad(config.yaw_sd_deg)),
@@ -320,7 +328,7 @@ def _prior(
             (biases[1], bias_sd[1]),
             config.thickness_m,
             config.outline_m,
-            (0.0, np.deg2rad(config.slant_turn_sd_deg)),
+            (0.0, turn_sd),
         ]
     )
 
