@@ -10,14 +10,7 @@ import pytest
 
 from barpath.clip.writer import VideoWriter
 from barpath.trial.artificial import PlateScene, make_plate_clip
-
-COMMAND = [sys.executable, "-c", "from barpath.cli.commands import main; main()"]
-
-
-def run(*arguments, cwd):
-    return subprocess.run(
-        [*COMMAND, *map(str, arguments)], capture_output=True, text=True, cwd=cwd, timeout=240
-    )
+from tests.forking import run
 
 
 def assert_refused(done, code, *words):
