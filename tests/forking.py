@@ -18,7 +18,7 @@ LOADED = (
     "barpath.analysis.pipeline",
     "barpath.page.desk",
     "barpath.report.photo",
-    "tests.fake_desk",
+    "tests.opened_desk",
 )
 
 

@@ -138,7 +138,7 @@ main()
 
 @pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
 def test_stopping_leaves_nothing_behind(tmp_path, stop):
-    frames, truth = make_plate_clip(PlateScene(n_frames=40))
+    frames, truth = make_plate_clip(PlateScene(n_frames=24))
     write_clip(tmp_path / "clip.mp4", [frame.image for frame in frames])
     x, y = truth.loc[0, ["x_px", "y_px"]]
     process = subprocess.Popen(
