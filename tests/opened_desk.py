@@ -5,23 +5,28 @@ import http.client
 import json
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 from urllib.parse import quote, urlencode, urlsplit
 
-from barpath.page.desk import Desk, DeskConfig, serving
+import pytest
+
+from barpath.page.desk import Desk, DeskConfig, queue, serving
 from barpath.page.desk.queue import WAITING, WORKING
+from tests import forking
 from tests.fake_desk import PROGRAMME
+from tests.in_process import here
 
 HOSTILE = '"><img src=x onerror=alert(1)>\u202e.mp4'
 
 
 @contextlib.contextmanager
-def opened(home: Path) -> Iterator[SimpleNamespace]:
+def opened(home: Path, *, as_for_users: bool = False) -> Iterator[SimpleNamespace]:
+    """A desk that is served; unless `as_for_users`, its work is `forked`."""
     desk = Desk(home, DeskConfig(programme=PROGRAMME, spare_bytes=0))
-    with serving(desk) as server:
+    with contextlib.nullcontext() if as_for_users else forked(), serving(desk) as server:
         thread = threading.Thread(target=server.serve_forever)
         thread.start()
         try:
@@ -37,6 +42,25 @@ def opened(home: Path) -> Iterator[SimpleNamespace]:
         finally:
             server.shutdown()
             thread.join()
+
+
+@contextlib.contextmanager
+def forked() -> Iterator[None]:
+    """Work off what a desk has to do in processes that need not load it, nor start workers."""
+    context = forking.context()
+
+    def process(target: Callable[..., None], args: tuple[Any, ...]) -> Any:
+        return context.Process(target=_without_workers, args=(target, args))
+
+    stand_in = SimpleNamespace(Pipe=context.Pipe, Process=process)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(queue, "multiprocessing", SimpleNamespace(get_context=lambda _: stand_in))
+        yield
+
+
+def _without_workers(target: Callable[..., None], args: tuple[Any, ...]) -> None:
+    with here():
+        target(*args)
 
 
 def ask(

@@ -2,8 +2,6 @@
 
 import dataclasses
 import shutil
-import subprocess
-import sys
 
 import cv2
 import numpy as np
@@ -34,6 +32,7 @@ from barpath.report.beside import (
 )
 from barpath.report.facts import Facts, Known
 from barpath.report.picture import Picture
+from tests.forking import run
 from tests.made_detections import made_result, truth
 from tests.made_results import PX_PER_M, make_image, make_result
 from tests.test_report import Document
@@ -417,12 +416,8 @@ def test_names_are_told_apart(folders):
 
 
 def test_command_line(folders, tmp_path):
-    def run(*words):
-        command = [sys.executable, "-c", "from barpath.cli.commands import main; main()", "beside"]
-        return subprocess.run([*command, *map(str, words)], capture_output=True, text=True)
-
     out = tmp_path / "out"
-    done = run(*folders, "--names", "one,two", "--out", out)
+    done = run("beside", *folders, "--names", "one,two", "--out", out, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert {p.name for p in out.iterdir()} == {
         "beside.html", "beside.mp4", "differences.csv", "pages.json"
@@ -436,7 +431,7 @@ def test_command_line(folders, tmp_path):
         ((*folders, "--names", "one", "--out", tmp_path / "new"), 2),
         ((folders[0], tmp_path / "none", "--out", tmp_path / "new"), 6),
     ):
-        done = run(*words)
+        done = run("beside", *words, cwd=tmp_path)
         assert done.returncode == code, words
         assert done.stderr.startswith("barpath: ")
         assert done.stderr.count("\n") == 1

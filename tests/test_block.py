@@ -19,7 +19,7 @@ import pytest
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections, JointPoint, write_corrections
 from barpath.block import blockstore, compare, drift, loadvelocity
-from barpath.block.jobs import BlockConfig, ClipEntry, Programme, ignore, n_cores
+from barpath.block.jobs import BlockConfig, ClipEntry, Programme, n_cores
 from barpath.block.keys import configs_of, keys_of, make_jobs
 from barpath.block.plan import entry_from_name, plan_folder
 from barpath.block.run import locked
@@ -29,6 +29,7 @@ from barpath.block.work import STILL_FILE, function_named, process
 from barpath.errors import OptionError, OutputError
 from barpath.report import blockpages, comparepage
 from tests.fake_detector import PROGRAMME, write_clip
+from tests.in_process import here
 from tests.made_results import make_result
 
 ROOT = Path(__file__).parents[1]
@@ -71,14 +72,10 @@ def config(**changes) -> BlockConfig:
 
 
 @pytest.fixture
-def in_process(monkeypatch):
+def in_process():
     """Work the jobs off here, which spares the start of processes."""
-
-    def run_here(jobs, config, done, watch=ignore):
-        for job in jobs:
-            done(job, process(job, lambda stage, share: None))
-
-    monkeypatch.setattr("barpath.block.run.run_local", run_here)
+    with here():
+        yield
 
 
 def run(clips: Path, out: Path, **changes) -> BlockSummary:
@@ -185,7 +182,9 @@ def test_bad_clips_do_not_stop_the_rest(tmp_path):
     assert dict(run(clips, tmp_path / "out").failures) == failures
     assert sorted(calls(log, "begun")[before:]) == ["die.mp4", "die.mp4", "fault.mp4"]
     before = len(calls(log, "begun"))
-    run(clips, tmp_path / "out", retry_failed=True)
+    (clips / "die.mp4").unlink()
+    with here():
+        run(clips, tmp_path / "out", retry_failed=True)
     assert "no-rep.mp4" in calls(log, "begun")[before:]
 
 
@@ -457,7 +456,8 @@ def test_corrections_that_make_no_sense_are_a_failure_of_their_clip(tmp_path, in
 
 def test_killed_while_sets_are_joined(tmp_path):
     clips, log = paired_block(tmp_path, 2, joining_seconds=1.0)
-    run(clips, tmp_path / "whole")
+    with here():
+        run(clips, tmp_path / "whole")
     log.write_text("")
     child = start(clips, tmp_path / "out")
     while not calls(log, "joining") and child.poll() is None:
@@ -466,7 +466,8 @@ def test_killed_while_sets_are_joined(tmp_path):
     child.wait()
     assert not list((tmp_path / "out/cache/joined").glob("*.json"))
     before = len(calls(log, "begun"))
-    assert run(clips, tmp_path / "out").n_sets == 2
+    with here():
+        assert run(clips, tmp_path / "out").n_sets == 2
     assert len(calls(log, "begun")) == before
     assert contents(tmp_path / "out") == contents(tmp_path / "whole")
 
@@ -605,7 +606,8 @@ def kill_and_resume(tmp_path, n_clips: int, n_kills: int, seconds: float) -> Non
     write_clip(clips / "bad.mp4", log, fate="no rep", seconds=seconds)
     with (clips / "block.csv").open("a") as sheet:
         sheet.write("bad.mp4,Ada,2026-10-01,60,flared,red\n")
-    run(clips, tmp_path / "whole", trc=True)
+    with here():
+        run(clips, tmp_path / "whole", trc=True)
     log.write_text("")
     rng = random.Random(5)
     out = tmp_path / "out"

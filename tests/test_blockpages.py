@@ -3,8 +3,6 @@
 import dataclasses
 import json
 import re
-import subprocess
-import sys
 from html.parser import HTMLParser
 
 import cv2
@@ -20,9 +18,9 @@ from barpath.lift.catalogue import measure_label
 from barpath.report import blockpages, blockplots, blockwords, comparepage, pagesfolder
 from barpath.report.beside import TOPICS
 from barpath.trial.madeblock import BlockDesign, make_block
+from tests.forking import run
 from tests.made_results import make_image, make_result
 
-COMMAND = [sys.executable, "-c", "from barpath.cli.commands import main; main()"]
 EVIL = "<script>alert('x')</script>\u202e\"&"
 
 
@@ -271,12 +269,6 @@ def test_pages_replace_only_pages(tmp_path):
     with pytest.raises(OutputError, match="mine"):
         pagesfolder.write_pages(target, {"a.html": b"3"}, overwrite=True)
     assert (target / "a.html").read_bytes() == b"2"
-
-
-def run(*arguments, cwd):
-    return subprocess.run(
-        [*COMMAND, *map(str, arguments)], capture_output=True, text=True, cwd=cwd, timeout=240
-    )
 
 
 def test_commands(folder, tmp_path):

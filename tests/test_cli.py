@@ -10,14 +10,7 @@ import pytest
 
 from barpath.clip.writer import VideoWriter
 from barpath.trial.artificial import PlateScene, make_plate_clip
-
-COMMAND = [sys.executable, "-c", "from barpath.cli.commands import main; main()"]
-
-
-def run(*arguments, cwd):
-    return subprocess.run(
-        [*COMMAND, *map(str, arguments)], capture_output=True, text=True, cwd=cwd, timeout=240
-    )
+from tests.forking import run
 
 
 def assert_refused(done, code, *words):
@@ -145,7 +138,7 @@ main()
 
 @pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
 def test_stopping_leaves_nothing_behind(tmp_path, stop):
-    frames, truth = make_plate_clip(PlateScene(n_frames=40))
+    frames, truth = make_plate_clip(PlateScene(n_frames=24))
     write_clip(tmp_path / "clip.mp4", [frame.image for frame in frames])
     x, y = truth.loc[0, ["x_px", "y_px"]]
     process = subprocess.Popen(

@@ -28,6 +28,7 @@ from barpath.page.desk.queue import DONE, STOPPED, WAITING, Queue
 from barpath.page.desk.shelf import OWN, Clip
 from barpath.page.desk.tasks import PAGES, SET
 from tests.fake_desk import PROGRAMME
+from tests.in_process import here
 from tests.opened_desk import HOSTILE, ask, opened, settled, upload, waited
 
 # --- guesses and names ----------------------------------------------------------------------------
@@ -257,7 +258,7 @@ def test_a_killed_program_goes_on_and_nothing_is_measured_twice(
         process.kill()
         process.wait()
     (home / "go").touch()
-    with opened(home) as page:
+    with opened(home, as_for_users=True) as page:
         jobs = settled(page)
     assert [j.state for j in jobs] == [DONE, DONE]
     assert calls.read_text().split().count("one_side.mp4") == 1
@@ -281,7 +282,8 @@ def test_what_the_command_line_measured_stays_in_the_tables(
         for name in ("one_side.mp4", "two_side.mp4"):
             (bench.clips / name).write_bytes(films["side"].read_bytes() + name.encode())
         config = BlockConfig(programme=PROGRAMME.block)
-        run_block(plan_folder(bench.clips), bench.block, config)
+        with here():
+            run_block(plan_folder(bench.clips), bench.block, config)
         before = (bench.block / "reps.csv").read_bytes()
         page.desk.queue.add(SET, bench, ["one_side.mp4"])
         assert [j.state for j in settled(page)] == [DONE]

@@ -95,7 +95,7 @@ def test_from_the_first_clip_to_the_first_report(
     clip = tmp_path / "IMG_0412.mp4"
     shutil.copy(films["side"], clip)
     sized(browser, 1280, 900)
-    with opened(tmp_path / "desk") as page:
+    with opened(tmp_path / "desk", as_for_users=True) as page:
         go(browser, page)
         assert "No clips yet" in element(browser, "#sum").text
         element(browser, "#files").send_keys(str(clip))
@@ -178,7 +178,7 @@ def test_a_report_is_printed_and_saved_from_the_page(
 def test_stopping_and_going_on(browser: Any, tmp_path: Path, films: dict[str, Path]) -> None:
     sized(browser, 1280, 900)
     with opened(tmp_path / "desk") as page:
-        for name in ("slow_side.mp4", "one_side.mp4"):
+        for name in ("a_slow_side.mp4", "one_side.mp4"):
             target = page.home / "clips" / name
             target.write_bytes(films["side"].read_bytes() + name.encode())
         go(browser, page)
@@ -189,22 +189,22 @@ def test_stopping_and_going_on(browser: Any, tmp_path: Path, films: dict[str, Pa
             " li.textContent.includes('Looking for the bar') &&"
             " li.textContent.includes('slow_side') && li.querySelector('progress').value === 0.25)",
         )
-        key = next(j.task.key for j in page.desk.queue.jobs() if "slow_side.mp4" in j.task.clips)
+        key = next(j.task.key for j in page.desk.queue.jobs() if "a_slow_side.mp4" in j.task.clips)
         pressed(browser, f"stop-{key}")
         until(browser, f"return document.getElementById('go-{key}') !== null")
         assert "Stopped. What was finished is kept." in element(browser, "#work").text
         # The other goes on without it.
         until(browser, f"return {link_of('one_side-mp4', 'report.html')} !== null")
         states = {j.task.clips[0]: j.state for j in page.desk.queue.jobs()}
-        assert states == {"slow_side.mp4": STOPPED, "one_side.mp4": DONE}
-        assert not (page.home / "sets" / "slow_side-mp4").exists()
+        assert states == {"a_slow_side.mp4": STOPPED, "one_side.mp4": DONE}
+        assert not (page.home / "sets" / "a_slow_side-mp4").exists()
     # Opened anew, it is still stopped, until it is told to go on.
     (page.home / "go").touch()
     with opened(tmp_path / "desk") as page:
         go(browser, page)
         assert "Stopped" in element(browser, "#work").text
         pressed(browser, f"go-{key}")
-        until(browser, f"return {link_of('slow_side-mp4', 'report.html')} !== null")
+        until(browser, f"return {link_of('a_slow_side-mp4', 'report.html')} !== null")
         assert complaints(browser) == []
 
 

@@ -21,6 +21,7 @@ import pytest
 
 from barpath.clip import container, frames
 from barpath.clip.reading import Reading
+from barpath.clip.streamstats import StreamStats
 from barpath.clip.writer import VideoWriter
 from barpath.errors import ClipError, OptionError, OutputError
 
@@ -152,7 +153,7 @@ def test_every_frame_comes_out_once_in_order_with_its_time(name: str, tmp_path: 
     file_name, settings = FORMATS[name]
     path = numbered_clip(tmp_path / file_name, **settings)
     info = frames.probe(path)
-    stats = frames.StreamStats()
+    stats = StreamStats()
     got = list(frames.stream(info, stats=stats))
     assert [number_of(frame.image) for frame in got] == list(range(40))
     assert [frame.index for frame in got] == list(range(40))
@@ -233,7 +234,7 @@ def test_frames_with_a_repeated_time_are_counted_and_left_out(tmp_path: Path) ->
 def test_repeated_pictures_are_counted_while_streaming(tmp_path: Path) -> None:
     images = [numbered(i) for i in (0, 1, 1, 2, 3, 3, 3, 4)]
     path = write_clip(tmp_path / "clip.mkv", images, codec="ffv1")
-    stats = frames.StreamStats()
+    stats = StreamStats()
     assert len(list(frames.stream(path, stats=stats))) == 8
     assert stats.n_duplicate == 3
 
@@ -468,7 +469,7 @@ def test_chosen_frames_are_the_right_ones_when_seeking(
     path = numbered_clip(tmp_path / file_name, 300, **settings)
     info = frames.probe(path)
     wanted = [0, 3, 90, 91, 174, 175, 176, 260, 299]
-    stats = frames.StreamStats()
+    stats = StreamStats()
     got = list(frames.stream(info, indices=reversed(wanted), stats=stats))
     assert [frame.index for frame in got] == wanted
     assert [number_of(frame.image) for frame in got] == wanted
@@ -561,7 +562,7 @@ def test_frames_looked_at_ahead_are_decoded_once_if_memory_allows(
 ) -> None:
     """With memory for all, for the first stretch and not the second, and for neither."""
     info = frames.probe(long_clip)
-    stats = frames.StreamStats()
+    stats = StreamStats()
     plain = list(frames.stream(info, stats=stats))
     looks = [
         frames.sample(info, per_s=4, max_s=4, max_side_px=48, start_s=start_s)
@@ -774,7 +775,7 @@ def test_a_clip_cut_short_gives_what_is_there(tmp_path: Path) -> None:
     assert data.index(b"moov") < data.index(b"mdat")
     path.write_bytes(data[: data.index(b"mdat") + int(0.6 * len(data[data.index(b"mdat") :]))])
     info = frames.probe(path)
-    stats = frames.StreamStats()
+    stats = StreamStats()
     got = list(frames.stream(info, stats=stats))
     assert 50 < info.n_frames < 180
     assert info.n_undecodable == 200 - info.n_frames
@@ -817,7 +818,7 @@ def test_damage_is_skipped_and_counted(codec: str, first: int, tmp_path: Path) -
             data[position : position + size] = bytes(size)
 
     info = frames.probe(damaged_clip(tmp_path / "clip.mp4", codec, erase))
-    stats = frames.StreamStats()
+    stats = StreamStats()
     got = list(frames.stream(info, stats=stats))
     assert info.n_frames == 100
     assert 3 <= stats.n_undecodable <= 20
@@ -839,7 +840,7 @@ def test_no_picture_built_on_a_damaged_one_is_shown(seed: int, tmp_path: Path) -
         data[position + size // 3 : position + size] = rng.bytes(size - size // 3)
 
     path = damaged_clip(tmp_path / "clip.mp4", "libx264", scramble)
-    stats = frames.StreamStats()
+    stats = StreamStats()
     got = list(frames.stream(path, stats=stats))
     assert 1 <= stats.n_undecodable <= 24
     assert [number_of(frame.image) for frame in got] == [frame.index for frame in got]
@@ -851,7 +852,7 @@ def test_what_is_lost_is_counted_once_whether_or_not_it_was_looked_at(tmp_path: 
         data[position : position + size] = bytes(size)
 
     info = frames.probe(damaged_clip(tmp_path / "clip.mp4", "libx264", erase))
-    stats = frames.StreamStats()
+    stats = StreamStats()
     plain = list(frames.stream(info, stats=stats))
     assert stats.undecodable
     for most_bytes in (10**9, 0):
@@ -876,7 +877,7 @@ def test_a_wrong_seek_table_costs_time_but_no_frame(
         return target // 25 * 25
 
     monkeypatch.setattr(frames, "seek_to", seek_too_far)
-    stats = frames.StreamStats()
+    stats = StreamStats()
     got = list(frames.stream(long_clip, indices=[4, 130, 131, 240, 299], stats=stats))
     assert landed == [130]
     assert [number_of(frame.image) for frame in got] == [4, 130, 131, 240, 299]

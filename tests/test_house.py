@@ -156,3 +156,9 @@ def test_modules_do_not_take_from_each_other_in_a_circle() -> None:
     assert sum(map(len, taken.values())) > len(trees)
     assert circle(taken) == []
     assert circle({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == ["b", "c"]
+
+
+def test_no_file_grows_beyond_600_lines() -> None:
+    lengths = {file: len(file.read_text("utf-8").splitlines()) for file in HOUSE.rglob("*.py")}
+    assert len(lengths) > 100
+    assert [str(file) for file, n_lines in lengths.items() if n_lines > 600] == []

@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -10,9 +11,9 @@ import pandas as pd
 import pytest
 
 import barpath
+from barpath.analysis.kept import config_of
 from barpath.analysis.pairset import measure_clips
 from barpath.analysis.pipeline import remeasure
-from barpath.analysis.store import write_results
 from barpath.clip import frames
 from tests.accuracy import CLIPS, joint_errors, on_another, path_rmse_m, rep_errors
 from tests.weights import needs_weights
@@ -26,8 +27,23 @@ def truth_of(name):
 
 
 @pytest.fixture(scope="module")
-def side():
-    return barpath.analyse(CLIPS / "ql_flared_side.mp4")
+def demo(tmp_path_factory):
+    """The folder that `barpath demo` writes, of the side clip, and what it says."""
+    folder = tmp_path_factory.mktemp("demo") / "demo"
+    code = "from barpath.cli.commands import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, "demo", "--out", str(folder)],
+        capture_output=True,
+        text=True,
+        timeout=900,
+    )
+    assert done.returncode == 0, done.stderr
+    return folder, done.stdout
+
+
+@pytest.fixture(scope="module")
+def side(demo):
+    return barpath.read_results(demo[0])
 
 
 @pytest.fixture(scope="module")
@@ -119,15 +135,17 @@ def test_every_measure_has_uncertainty_or_reason(side, front):
 
 
 def test_assumed_plate_is_said(side):
-    assert "plate_assumed" in {note.code for note in side.notes}
+    assert "plate_assumed" not in {note.code for note in side.notes}
+    assumed = replace(config_of(side), plate_given=False)
+    assert "plate_assumed" in {note.code for note in remeasure(side, assumed).notes}
 
 
-def test_result_folder(side, tmp_path):
-    folder = barpath.publish(side, tmp_path / "results", video=True)
+def test_demo_names_its_report_and_writes_a_result_folder(demo, side):
+    folder, said = demo
+    assert "2 repetitions (2 complete), side view" in said
+    assert f"Report: {folder / 'report.html'}" in said.splitlines()
     names = {entry.name for entry in folder.iterdir()}
     assert {"report.html", "annotated.mp4", "reps.csv", "trajectory.csv", "summary.json"} <= names
-    again = barpath.read_results(folder)
-    assert len(again.reps) == len(side.reps)
     html = (folder / "report.html").read_text()
     HTMLParser().feed(html)
     assert 'src="http' not in html
@@ -139,9 +157,8 @@ def test_result_folder(side, tmp_path):
     assert abs(info.n_frames - side.info.n_frames) <= 1
 
 
-def test_measuring_again_from_a_folder_gives_the_same(side, tmp_path):
-    folder = write_results(side, tmp_path / "results")
-    again = remeasure(barpath.read_results(folder))
+def test_measuring_again_from_a_folder_gives_the_same(side):
+    again = remeasure(side)
     keys = ["rep", "measure", "side"]
     both = side.measures.merge(again.measures, on=keys, suffixes=("", "_again"))
     assert len(both) == len(side.measures)
@@ -163,16 +180,3 @@ def test_fitted_joints_are_much_better_than_the_stock_network(name, request):
     pooled = errors.groupby("way")["error_m"].median()
     assert pooled["fit"] < 0.7 * pooled["stock network"]
     assert on_another(result, pd.read_csv(clip.with_suffix(".truth.csv")), clip) == 0
-
-
-def test_demo_names_its_report(tmp_path):
-    code = "from barpath.cli.commands import main; main()"
-    done = subprocess.run(
-        [sys.executable, "-c", code, "demo", "--out", str(tmp_path / "demo")],
-        capture_output=True,
-        text=True,
-        timeout=300,
-    )
-    assert done.returncode == 0, done.stderr
-    assert "2 repetitions (2 complete), side view" in done.stdout
-    assert (tmp_path / "demo" / "report.html").is_file()

@@ -1,5 +1,6 @@
 """The end of a bare bar's sleeve, found in drawn pictures whose truth is known."""
 
+from functools import cache
 from types import SimpleNamespace
 
 import cv2
@@ -48,6 +49,7 @@ def drawn(picture, end, face, sleeve, inner=None):
     return out
 
 
+@cache
 def press(face, sleeve, inner=None, n=60, read_px=1.0):
     """Looks at a bar that is lowered and pressed, the pose table, and where its end is."""
     rng = np.random.default_rng(4)

@@ -37,9 +37,10 @@ from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import SetResult
 from barpath.analysis.sway import at_bar
 from barpath.analysis.trajectory import Path3, move_origin, toward_head, trajectory_of, with_sway
-from barpath.clip.frames import ClipInfo, StreamStats, check_size, probe
+from barpath.clip.frames import ClipInfo, check_size, probe
 from barpath.clip.reading import Reading
 from barpath.clip.scene import AT_BAR
+from barpath.clip.streamstats import StreamStats
 from barpath.errors import BarNotFoundError, NoRepError, OptionError
 from barpath.ground.equipment import bar_of
 from barpath.ground.files import sha256_of

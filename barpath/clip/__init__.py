@@ -6,9 +6,10 @@ image (pixels) and `sceneroll`'s roll and pitch (degrees).
 
 `reading` gives those frames to one who looks ahead and then to one who takes all of them, and
 decodes them once. `frames` rests on `container`, which reads the file, `upright`, which turns and
-scales pictures, and `rates`; `cameramotion` and `sceneroll` on `scene`, which holds their settings
-and the arithmetic of transforms, and on `parallax` and `scenelines`. `writer` writes clips;
-`samples` knows where the demonstration clip lies.
+scales pictures, `rates`, and `streamstats`, which counts what was lost; `cameramotion` and
+`sceneroll` on `scene`, which holds their settings and the arithmetic of transforms, and on
+`parallax` and `scenelines`. `writer` writes clips; `samples` knows where the demonstration clip
+lies.
 """
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "scene",
     "scenelines",
     "sceneroll",
+    "streamstats",
     "upright",
     "writer",
 ]

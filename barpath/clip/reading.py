@@ -13,13 +13,13 @@ from barpath.clip.frames import (
     ClipInfo,
     Decoded,
     Frame,
-    StreamStats,
     decode_chosen,
     evenly_spaced,
     sample,
     stream,
     to_images,
 )
+from barpath.clip.streamstats import StreamStats
 
 
 class Reading:

@@ -18,7 +18,7 @@ from barpath.space.fittedcamera import (
     focal_guess_px,
     principal_point_px,
 )
-from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, side_geometry
+from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, side_geometry
 
 Floats = NDArray[np.float64]
 
@@ -111,10 +111,10 @@ def calibrate_bare(
         ) -> Floats:
             params = values[:n_params]
             geometry = side_geometry(params)
-            parts = misses(params, geometry, values[n_params:], principal, 1.0)
+            centres_m = misses.centres_m(geometry, principal)
+            parts = misses(params, geometry, centres_m, values[n_params:], principal, 1.0)
             if sleeve is not None:
-                depth_m = disc_centres(geometry, misses.ellipse_px, principal)[:, 2]
-                parts += _sleeve_misses(sleeve, params, geometry, depth_m, config)
+                parts += _sleeve_misses(sleeve, params, geometry, centres_m[:, 2], config)
             if reach_px is not None:
                 reach_m = reach_px * geometry.distance_m / geometry.focal_px
                 off = np.log(reach_m / config.reach_m) / config.reach_rel_sd

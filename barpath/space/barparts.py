@@ -120,17 +120,22 @@ class BarMisses:
         self.common_px = np.hypot(config.common_share * np.sqrt(usual), config.common_m * scale_px)
         self.n_own = 2 * 2 * len(BAR_PARTS) + len(BAR_PARTS) + 1 + self.n_groups
 
+    def centres_m(self, geometry: SideGeometry, principal_px: Floats) -> Floats:
+        """The followed plate's centre at each height of the bar, (n, 3), in camera axes."""
+        return disc_centres(geometry, self.ellipse_px, principal_px)
+
     def __call__(
         self,
         params: Floats,
         geometry: SideGeometry,
+        centres_m: Floats,
         own: Floats,
         principal_px: Floats,
         away: float,
     ) -> list[Floats]:
         """Residuals; `away` is 1 when the other end is farther from the camera, else -1.
 
-        `geometry` is what `params` come to, which the caller knows already.
+        `geometry` is what `params` come to, and `centres_m` what `centres_m` gives by it.
         """
         config = self.config
         n_biases = self.common_px.size
@@ -144,8 +149,7 @@ class BarMisses:
         ways = np.stack([outline - along, outline + along])
         tilts = np.deg2rad(tilt)
         axis = away * (np.cos(tilts)[:, None] * across + np.sin(tilts)[:, None] * up)
-        centres = disc_centres(geometry, self.ellipse_px, principal_px)
-        places = centres[:, None, None] + ways[..., None] * axis[:, None, None]
+        places = centres_m[:, None, None] + ways[..., None] * axis[:, None, None]
         seen = places[..., :2] / places[..., 2:] * focal_px + principal_px
         off = self.points_px - seen - bias
         whitened = (self.root @ np.where(self.read[..., None], off, 0.0)[..., None])[..., 0]

@@ -13,13 +13,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.ground.view import view_of
+from barpath.sight.jointnet import SIDES
 from barpath.space.fittedcamera import Calibration
 from barpath.space.pinhole import front_joint_points, side_joint_points
 
 Floats = NDArray[np.float64]
 
 MEASURED_JOINTS = ("shoulder", "elbow", "wrist", "hand", "hip")
-SIDES = ("left", "right")
 MIN_LENGTHS = 10
 RIGHT_PX, DOWN_PX = np.eye(2)
 UPPER_ARM_OF_STATURE = 0.186

@@ -1,7 +1,9 @@
 """The camera from a plate of known diameter and the bar's parts, seen from the side or aslant."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -23,7 +25,7 @@ from barpath.space.fittedcamera import (
     focal_guess_px,
     principal_point_px,
 )
-from barpath.space.pinhole import SIDE_PARAMETERS, disc_centres, side_geometry
+from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, side_geometry
 
 Floats = NDArray[np.float64]
 
@@ -167,6 +169,14 @@ def _in_front(fits: Iterable[_Fit]) -> list[_Fit]:
     return sorted((fit for fit in fits if fit.in_front), key=lambda fit: fit.cost)
 
 
+class _Seen(NamedTuple):
+    """World axes of a camera, what outlines miss by it, and the bar's plate in its frames."""
+
+    geometry: SideGeometry
+    outline_misses: Floats
+    bar_m: Floats | None
+
+
 @dataclass(frozen=True)
 class _Outlines:
     """A plate's outlines in the picture, (n,) each, and what is known of the camera beforehand.
@@ -213,6 +223,12 @@ class _Outlines:
         start = np.r_[self.prior[:, 0], np.zeros(0 if way.misses is None else way.misses.n_own)]
         start[0] = way.sign * max(tilt, 0.02)
         start[3] = np.log(distance * np.cos(tilt))
+
+        # Of the values that derivatives are taken by most are the bar's own, and the camera stays.
+        @lru_cache(maxsize=1)
+        def seen(params: bytes) -> _Seen:
+            return self.seen(np.frombuffer(params), way)
+
         found = least_squares(
             self.residuals,
             start,
@@ -221,7 +237,7 @@ class _Outlines:
             ftol=1e-6,
             xtol=1e-6,
             max_nfev=self.config.max_steps,
-            args=(way, sd),
+            args=(way, sd, seen),
         )
         centres = disc_centres(
             side_geometry(found.x[:N_PARAMS]), self.ellipse_px, self.principal_px
@@ -229,9 +245,8 @@ class _Outlines:
         in_front = bool((centres[:, 2] > 0).all())
         return _Fit(way, found.x, found.jac, found.cost, in_front)
 
-    def residuals(self, values: Floats, way: _Way, sd: Floats) -> Floats:
-        """What outlines, prior and bar miss, in units of their standard uncertainties."""
-        params = values[:N_PARAMS]
+    def seen(self, params: Floats, way: _Way) -> _Seen:
+        """What comes of the camera's values, whatever the bar's own are."""
         geometry = side_geometry(params)
         centres = disc_centres(geometry, self.ellipse_px, self.principal_px)
         shape = thick_discs(
@@ -244,10 +259,21 @@ class _Outlines:
         # Outline errors of neighbouring frames are alike, so n frames do not count as n looks.
         n_frames = len(self.major_px)
         weight = np.sqrt(min(n_frames, 10) / n_frames) / self.sd_px
-        parts = [((predicted - observed) * weight).ravel(), (params - self.prior[:, 0]) / sd]
-        if way.misses is not None:
+        bar = None if way.misses is None else way.misses.centres_m(geometry, self.principal_px)
+        return _Seen(geometry, ((predicted - observed) * weight).ravel(), bar)
+
+    def residuals(
+        self, values: Floats, way: _Way, sd: Floats, seen: Callable[[bytes], _Seen]
+    ) -> Floats:
+        """What outlines, prior and bar miss, in units of their standard uncertainties."""
+        params = values[:N_PARAMS]
+        camera = seen(params.tobytes())
+        parts = [camera.outline_misses, (params - self.prior[:, 0]) / sd]
+        if way.misses is not None and camera.bar_m is not None:
             own = values[N_PARAMS:]
-            parts += way.misses(params, geometry, own, self.principal_px, way.away)
+            parts += way.misses(
+                params, camera.geometry, camera.bar_m, own, self.principal_px, way.away
+            )
         return np.concatenate(parts)
 
 

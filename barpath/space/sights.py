@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from barpath.ground.view import FRONT, View, view_of
+from barpath.sight.jointnet import SIDES
 from barpath.sight.pose import PLACE
 from barpath.space.fittedcamera import Calibration
 from barpath.space.pinhole import front_axes, world_axes
 
 Floats = NDArray[np.float64]
 
-SIDES = ("left", "right")
 OUTWARD = np.array([1.0, -1.0])
 """Sign of z away from the body's midline, for `SIDES`."""
 FITTED = ("shoulder", "elbow", "wrist", "hand")

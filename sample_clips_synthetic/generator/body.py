@@ -45,16 +45,23 @@ def unit(vector: Array) -> Array:
     return vector / np.linalg.norm(vector)
 
 
+def cross(one: Array, other: Array) -> Array:
+    """Cross product of two vectors, (3,); NumPy's own takes many times as long for a single one."""
+    x, y, z = one.tolist()
+    u, v, w = other.tolist()
+    return np.array([y * w - z * v, z * u - x * w, x * v - y * u])
+
+
 def rotation_about(axis: Array, angle_rad: float) -> Array:
     """Rotation matrix about a unit axis (Rodrigues' formula)."""
     x, y, z = axis
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    return np.eye(3) + np.sin(angle_rad) * cross + (1 - np.cos(angle_rad)) * cross @ cross
+    turn = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.eye(3) + np.sin(angle_rad) * turn + (1 - np.cos(angle_rad)) * turn @ turn
 
 
 def rotation_between(start: Array, end: Array) -> Array:
     """Smallest rotation that turns one unit vector onto another."""
-    axis = np.cross(start, end)
+    axis = cross(start, end)
     sine = np.linalg.norm(axis)
     if sine < 1e-12:
         return np.eye(3)
@@ -65,7 +72,7 @@ def frame_of(first: Array, second: Array) -> Array:
     """Orthonormal frame, columns: first, the part of second normal to it, their cross product."""
     a = unit(first)
     b = unit(second - (second @ a) * a)
-    return np.column_stack([a, b, np.cross(a, b)])
+    return np.column_stack([a, b, cross(a, b)])
 
 
 def twist_about(rotation: Array, axis: Array) -> float:
@@ -372,7 +379,7 @@ class Lifter:
         h = unit(knuckle - wrist)
         s = self._rest(side, "finger5-1") - self._rest(side, "finger2-1")
         s = unit(s - (s @ h) * h)
-        n = np.cross(h, s)
+        n = cross(h, s)
         if n @ (mesh.tails[mesh.bone(f"finger3-3.{tag}")] - knuckle) < 0:
             n = -n
         frame = np.column_stack([h, s, n])
@@ -494,7 +501,7 @@ class Lifter:
             )
             knee = two_bone(hip, ankle, thigh, shank, np.array([-1.0, 0.35, 0.35 * out]))
             lateral = np.array([0.0, 0.0, 1.0])
-            hinge = unit(np.cross(knee - hip, ankle - knee))
+            hinge = unit(cross(knee - hip, ankle - knee))
             hinge = hinge * np.sign(hinge @ lateral)
             for names, rest_line, line in (
                 (("upperleg01", "upperleg02"), rest_knee - rest_hip, knee - hip),
@@ -523,7 +530,7 @@ class Lifter:
     def _hand_frame(self, side: str, bar_axis: Array, forearm: Array) -> Array:
         s = OUTWARD[side] * bar_axis
         up = unit(forearm - (forearm @ s) * s)
-        headward = unit(np.cross(up, OUTWARD[side] * s))
+        headward = unit(cross(up, OUTWARD[side] * s))
         angle = np.radians(self.style.wrist_back_deg)
         h = np.cos(angle) * up + np.sin(angle) * headward
         n = np.sin(angle) * up - np.cos(angle) * headward
@@ -595,8 +602,8 @@ class Lifter:
         )
         upper, lower = unit(elbow - shoulder), unit(wrist - elbow)
         rest_upper, rest_lower = unit(rest_e - rest_s), unit(rest_w - rest_e)
-        rest_hinge = np.cross(rest_upper, rest_lower)
-        hinge = np.cross(upper, lower)
+        rest_hinge = cross(rest_upper, rest_lower)
+        hinge = cross(upper, lower)
         full = frame_of(upper, hinge) @ frame_of(rest_upper, rest_hinge).T
         girdle = pose.rotation[mesh.bone(f"shoulder01.{tag}")]
         swing = rotation_between(girdle @ rest_upper, upper) @ girdle

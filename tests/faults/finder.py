@@ -19,14 +19,14 @@ import numpy as np
 
 from barpath.analysis import store
 from barpath.block import run as running
-from barpath.block.jobs import BlockConfig, ignore
+from barpath.block.jobs import BlockConfig
 from barpath.block.plan import plan_folder
-from barpath.block.work import process
 from barpath.cli import commands as cli
 from barpath.ground import files
 from barpath.lift import rules
 from barpath.report import pairfolder
 from tests.fake_detector import PROGRAMME, write_clip
+from tests.in_process import here
 from tests.made_detections import made_result
 
 DOCUMENTED = {0, 2, 3, 4, 5, 6, 7}
@@ -156,16 +156,9 @@ def make_stock(folder: Path) -> Stock:
         lines.append(f"s{k}.mp4,Ada,2026-10-0{k // 2 + 1},{('wide', 'close')[k % 2]},80")
     (clips_folder / "block.csv").write_text("\n".join(lines) + "\n")
 
-    def run_here(jobs, config, done, watch=ignore):
-        for job in jobs:
-            done(job, process(job))
-
-    kept, running.run_local = running.run_local, run_here
-    try:
-        config = BlockConfig(programme=PROGRAMME, stills=False)
+    config = BlockConfig(programme=PROGRAMME, stills=False)
+    with here():
         running.run(plan_folder(clips_folder), folder / "block", config)
-    finally:
-        running.run_local = kept
     return Stock(clips, results, old, joined, folder / "block")
 
 

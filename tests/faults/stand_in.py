@@ -22,15 +22,15 @@ from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import Corrections
 from barpath.analysis.running import quiet
 from barpath.block import run as running
-from barpath.block.jobs import BlockConfig, ignore
+from barpath.block.jobs import BlockConfig
 from barpath.block.plan import plan_folder
-from barpath.block.work import process
 from barpath.cli import commands as cli
 from barpath.ground import files
 from barpath.lift import rules
 from barpath.page import touchup
 from barpath.report import output, pairfolder
 from tests.fake_detector import PROGRAMME
+from tests.in_process import here
 from tests.made_results import make_result
 
 PICTURES = {f"rep{k}_touch.jpg": bytes(30_000) for k in range(1, 4)}
@@ -81,13 +81,9 @@ def pair(target, reps):
 
 
 def keep_block(target, clips):
-    def run_here(jobs, config, done, watch=ignore):
-        for job in jobs:
-            done(job, process(job, lambda stage, share: None))
-
-    running.run_local = run_here
     config = BlockConfig(analysis=AnalysisConfig(), programme=PROGRAMME, workers=1, stills=False)
-    running.run(plan_folder(Path(clips)), Path(target), config, trc=True)
+    with here():
+        running.run(plan_folder(Path(clips)), Path(target), config, trc=True)
     return 0
 
 

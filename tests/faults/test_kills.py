@@ -26,21 +26,27 @@ ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="forks a process for each run")
 
 
+@pytest.fixture(scope="module")
+def program():
+    process = subprocess.Popen(
+        [sys.executable, "-m", "tests.faults.stand_in"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+    )
+    yield process
+    process.stdin.close()
+    process.wait(60)
+
+
 class Worker:
     """A process that saves on demand, in a child that may be killed."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, process: subprocess.Popen) -> None:
+        self.folder, self.process = folder, process
         (folder / "temporary").mkdir()
-        environment = os.environ | {"PYTHONPATH": str(ROOT)}
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.faults.stand_in"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            cwd=ROOT,
-            env=environment,
-        )
 
     def run(self, order: dict, kill_after_s: float | None = None) -> int:
         places = {"temporary": self.folder / "temporary", "cwd": self.folder}
@@ -57,12 +63,9 @@ class Worker:
 
 
 @pytest.fixture
-def worker(tmp_path):
+def worker(tmp_path, program):
     (tmp_path / "place").mkdir()
-    worker = Worker(tmp_path / "place")
-    yield worker
-    worker.process.stdin.close()
-    worker.process.wait(60)
+    return Worker(tmp_path / "place", program)
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -26,6 +26,7 @@ from barpath.block.plan import plan_folder
 from barpath.cli import commands as cli
 from barpath.cli.blocks import MAX_FAILURES_TOLD
 from barpath.clip import frames
+from barpath.clip.streamstats import StreamStats
 from barpath.errors import BarNotFoundError, ClipError, NoRepError, OptionError, OutputError
 from barpath.ground import files, names, sheets
 from barpath.page import touchup
@@ -309,7 +310,7 @@ def flipped(path: Path, packets: list[int], size_px=(320, 180), n=90, gop=15) ->
 
 
 def test_a_damaged_key_frame_costs_little_though_there_is_no_other(tmp_path):
-    stats = frames.StreamStats()
+    stats = StreamStats()
     got = list(frames.stream(flipped(tmp_path / "a.mp4", [0], gop=250), stats=stats))
     assert len(got) >= 80
     assert got[0].index > 0
@@ -339,7 +340,7 @@ def test_a_picture_just_large_enough_shows_no_bar(tmp_path, side_px):
 
 def test_a_change_of_the_pictures_size_is_noted(tmp_path):
     clip = finder.write_media(tmp_path / "a.mkv", n=20, sizes_px=((96, 64), (128, 96)))
-    stats = frames.StreamStats()
+    stats = StreamStats()
     shapes = {frame.image.shape for frame in frames.stream(clip, stats=stats)}
     assert shapes == {(64, 96, 3)}
     assert stats.resized == (10, (96, 64), (128, 96))
