@@ -13,7 +13,7 @@ from barpath.analysis.config import PairConfig
 from barpath.analysis.paircatalogue import CATALOGUE
 from barpath.analysis.pairrules import check_rules, elbow_heights
 from barpath.analysis.pairset import ClipOptions, measure_clips, read_or_analyse
-from barpath.analysis.pairspace import arms_config
+from barpath.analysis.pairspace import ClipInSet, along_rel_sd, arms_config
 from barpath.analysis.pairtimes import joined_reps, of_the_middle
 from barpath.analysis.store import write_results
 from barpath.cli import commands as cli
@@ -221,6 +221,24 @@ def test_lockouts_of_an_end_become_those_of_the_middle(clips):
     unknown = replace(other, calibration=other.calibration | {"followed_end": "unknown"})
     assert of_the_middle(first, unknown, lag_s, config) is None
     assert of_the_middle(side, other, lag_s, config) is None
+
+
+def test_drift_is_known_as_well_as_lengths_along_the_body(clips):
+    """A slanted view knows them less well than heights: by hand, 3 and 4 % together are 2.4 %."""
+    front, side = clips
+    slanted = replace(side, calibration=side.calibration | {"horizontal_rel_sd": 0.08})
+    views = [
+        ClipInSet(replace(side, calibration=side.calibration | {"horizontal_rel_sd": rel}), 0, 1, 0)
+        for rel in (0.03, 0.04)
+    ]
+    assert along_rel_sd([ClipInSet(front, 0, 1, 0), *views]) == pytest.approx(0.024)
+    drift, surer = (
+        measure_clips(pair, config=EXACT).measures.query("measure == 'drift_touch_to_lockout_m'")
+        for pair in ((front, slanted), clips)
+    )
+    own = np.sqrt(drift["sd"] ** 2 - surer["sd"] ** 2) / drift["value"].abs()
+    expected = np.sqrt(0.08**2 - side.calibration["horizontal_rel_sd"] ** 2)
+    assert np.allclose(own, expected, rtol=0.02)
 
 
 def test_elbows_below_shoulders_from_one_view(clips):

@@ -22,11 +22,16 @@ def measures_of(
     bar: pd.DataFrame,
     reps: pd.DataFrame,
     scale: float,
+    along_rel_sd: float,
     tilt: tuple[float, float],
     sync: Sync,
     config: PairConfig,
 ) -> pd.DataFrame:
-    """Long table of measures: one row a repetition, measure and side."""
+    """Long table of measures: one row a repetition, measure and side.
+
+    `scale` is the relative standard uncertainty of all lengths, `along_rel_sd` that of lengths
+    along the body, which a slanted view knows less well.
+    """
     factor = config.useless_factor
     arm_names = list(CATALOGUE)[:8]
     single = ["touch_toward_hips_m", "touch_over_shoulders_m", "touch_left_of_midline_m"]
@@ -47,7 +52,7 @@ def measures_of(
                     rows.append(
                         graded(int(rep.rep), name, side, math.nan, math.nan, reason, factor)
                     )
-        rows += _bar_rows(bar, rep, scale, tilt, factor)
+        rows += _bar_rows(bar, rep, scale, along_rel_sd, tilt, factor)
     table = pd.DataFrame(rows, columns=COLUMNS)
     if sync.verdict == AMBIGUOUS:
         weak = table["quality"].isin(["good", "fair"])
@@ -140,6 +145,7 @@ def _bar_rows(
     bar: pd.DataFrame,
     rep: Any,
     scale: float,
+    along_rel_sd: float,
     tilt: tuple[float, float],
     factor: float,
 ) -> list[dict[str, Any]]:
@@ -161,19 +167,22 @@ def _bar_rows(
         (
             path[-1, 0] - at_touch,
             combine(math.sqrt(2) * sd_x, rise * math.tan(math.radians(tilt[1]))),
+            along_rel_sd,
         ),
         (
             np.ptp(path[:, 2]),
             combine(math.sqrt(2) * sd_z, rise * math.tan(math.radians(tilt[0]))),
+            scale,
         ),
         (
             np.linalg.norm(np.diff(path, axis=0), axis=1).sum(),
             math.sqrt(2) * combine(sd_x, sd_z),
+            scale,
         ),
     )
     return [
-        graded(int(rep.rep), name, "", float(v), combine(sd, scale * abs(v)), "", factor)
-        for name, (v, sd) in zip(names, values, strict=True)
+        graded(int(rep.rep), name, "", float(v), combine(sd, relative * abs(v)), "", factor)
+        for name, (v, sd, relative) in zip(names, values, strict=True)
     ]
 
 

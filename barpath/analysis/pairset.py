@@ -18,6 +18,7 @@ from barpath.analysis.pairmeasures import joint_rows, measures_of
 from barpath.analysis.pairrules import pair_rules
 from barpath.analysis.pairspace import (
     ClipInSet,
+    along_rel_sd,
     arms_in_space,
     bar_in_space,
     moments_of,
@@ -165,7 +166,9 @@ def measure_clips(
         reps=reps,
         arms=arms,
         joints=joint_rows(arms, [clip.view for clip in clips]),
-        measures=measures_of(arms, bar, reps, scale_rel_sd, tilt_sd, syncs[0], config),
+        measures=measures_of(
+            arms, bar, reps, scale_rel_sd, along_rel_sd(views), tilt_sd, syncs[0], config
+        ),
         stacking=stacked,
         options=options,
         rules=pair_rules(front, side, arms, reps, scale_rel_sd, config),

@@ -82,6 +82,16 @@ def on_one_clock(first: SetResult, other: SetResult, config: SyncConfig) -> Sync
     return sync
 
 
+def _along_rel_sd(view: ClipInSet) -> float:
+    """Relative standard uncertainty of lengths along the body in a clip from aside."""
+    return float(view.result.calibration["horizontal_rel_sd"] or 1.0)
+
+
+def along_rel_sd(views: Sequence[ClipInSet]) -> float:
+    """The same of all clips from aside together, as `bar_in_space` weighs them."""
+    return float(sum(1.0 / _along_rel_sd(v) ** 2 for v in views if v.aside) ** -0.5)
+
+
 def bar_in_space(views: Sequence[ClipInSet]) -> pd.DataFrame:
     """The bar's middle at the first clip's times.
 
@@ -92,7 +102,7 @@ def bar_in_space(views: Sequence[ClipInSet]) -> pd.DataFrame:
     time = first.result.trajectory["time_s"].to_numpy(dtype=float)
     heights = [v.factor * v.track("y_smooth_m", time) + v.lift_m for v in views]
     aside = [v for v in views if v.aside]
-    weights = [1.0 / float(v.result.calibration["horizontal_rel_sd"] or 1.0) ** 2 for v in aside]
+    weights = [1.0 / _along_rel_sd(v) ** 2 for v in aside]
     ways = [v.factor * v.track("x_smooth_m", time) for v in aside]
     spread = [v.track("sd_x_m", time) for v in aside]
     front = not first.aside
