@@ -41,6 +41,13 @@ TOOL_STAYS = 0.6
 Of made comparisons of four lifters over two and five sessions (`comparisons` among the made clips,
 lifters 1 to 4), filmed from one place, from two at once, and each way from another place.
 """
+TOOL_ALIKE = 0.5
+"""How much of the variance of the tool's own errors two sets of one lifter share that were filmed
+from alike, so that it cancels in their difference; of others nothing is taken to cancel.
+
+Of made comparisons of two sets (`joiners` among the made clips, lifters 1, 2, 5, 6, 9, 10, 13, 14,
+17 and 18).
+"""
 
 COLUMNS = [
     "lifter",
@@ -349,21 +356,32 @@ def _slopes(
         slope = replace(slope, sd=np.hypot(slope.sd, stays))
         return slope, slope.half_width(), slope.p_value()
     slope = _rep_slope(sets, rows, x, design.stratum, columns)
-    # What a set's repetitions share does not show in how they vary. Where joints err by posture
-    # that is all of the tool's own uncertainty, for the set's repetitions are of one posture; how
-    # much of it the two sets share, and so cancels, is not known, and none is counted as that.
-    at = np.ix_(rows, columns)
-    by_joints = sets.by_joints[columns]
-    common = np.hypot(sets.common[at], np.where(by_joints, sets.random[at], 0.0))
-    shared = _of_difference(np.square(common), x)
+    # What a set's repetitions share does not show in how they vary.
+    shared = _left(sets, rows) * _of_difference(_shared_variance(sets, rows, columns), x)
     half = np.hypot(slope.half_width(), coverage_factor() * np.sqrt(shared))
     return slope, half, np.full(len(columns), np.nan)
+
+
+def _left(sets: Sets, rows: Ints) -> float:
+    """Share of the variance of the tool's own errors that does not cancel between the sets."""
+    views = sets.labels["view"].iloc[rows]
+    return 1.0 - TOOL_ALIKE if views.iloc[0] and views.nunique() == 1 else 1.0
 
 
 def _of_difference(variance: Floats, x: Floats) -> Floats:
     """Variance of the difference of both setups' means, from those of sets, (sets, measures)."""
     sides = [variance[x == side].sum(axis=0) / (x == side).sum() ** 2 for side in (0, 1)]
     return np.asarray(np.sum(sides, axis=0))
+
+
+def _shared_variance(sets: Sets, rows: Ints, columns: Ints) -> Floats:
+    """What of the tool's own variance a set's repetitions share, (sets, measures).
+
+    Where joints err by posture that is all of it, for the set's repetitions are of one posture.
+    """
+    at = np.ix_(rows, columns)
+    own = np.where(sets.by_joints[columns], sets.random[at], 0.0)
+    return np.asarray(np.square(sets.common[at]) + np.square(own))
 
 
 def _tool_variance(sets: Sets, rows: Ints, columns: Ints) -> Floats:
@@ -374,7 +392,9 @@ def _tool_variance(sets: Sets, rows: Ints, columns: Ints) -> Floats:
 
 def _tool_alone_u95(sets: Sets, rows: Ints, x: Floats, columns: Ints) -> Floats:
     """How far the tool may be off in a difference of single repetitions, of any measure."""
-    variance = _of_difference(_tool_variance(sets, rows, columns), x)
+    shared = _shared_variance(sets, rows, columns)
+    own = _tool_variance(sets, rows, columns) - shared
+    variance = _left(sets, rows) * _of_difference(shared, x) + _of_difference(own, x)
     return np.asarray(coverage_factor() * np.sqrt(variance))
 
 

@@ -24,7 +24,8 @@ class Sets:
     Attributes
     ----------
     labels : DataFrame
-        One row a set: `lifter, session, set_id, level, load_kg`.
+        One row a set: `lifter, session, set_id, level, load_kg`, and `view` where it was filmed
+        from one, ``""`` otherwise.
     mean, n : ndarray, shape (sets, measures)
         Mean over the repetitions that hold a value, and their number.
     squares : ndarray, shape (sets, measures)
@@ -86,6 +87,8 @@ def average_sets(
     first = np.full(n_sets, -1)
     first[index[::-1]] = np.arange(len(index))[::-1]
     labels = keyed.iloc[first].reset_index(drop=True).rename(columns={by: "level"})
+    views = table.loc[keep, "view"].groupby(index)
+    labels["view"] = views.first().where(views.nunique() == 1, "").to_numpy()
     filmed = pd.factorize(table["set_id"])[0][keep]
     clip = pd.factorize(table["clip"])[0][keep]
     paired = bool((table["pair"] != "").any())
