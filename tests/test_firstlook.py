@@ -47,17 +47,23 @@ def test_the_bar_looks_the_longer_the_more_from_the_feet():
     assert spans[0] == pytest.approx(1.5 / np.hypot(0.05, 0.23), rel=0.02)
 
 
-def test_a_bar_without_plates_looks_as_long_by_its_shaft():
+def network_reading_plates(*state):
+    """The made lifter, of whose plates the network says no more than this state."""
     network = FakeNetwork(person(600, 300))
     plain = network._one
 
     def one(square):
-        xy, spread, state, chance = plain(square)
-        state = state.copy()
-        state[[POINTS.index("left_plate"), POINTS.index("right_plate")]] = 0.0, 0.1, 0.9
-        return xy, spread, state, chance
+        xy, spread, states, chance = plain(square)
+        states = states.copy()
+        states[[POINTS.index("left_plate"), POINTS.index("right_plate")]] = state
+        return xy, spread, states, chance
 
     network._one = one
+    return network
+
+
+def test_a_bar_without_plates_looks_as_long_by_its_shaft():
+    network = network_reading_plates(0.0, 0.1, 0.9)
     look = look_over(SAMPLES, network)
     assert look.bare and not look_over(SAMPLES, FakeNetwork(person(600, 300))).bare
     # The shaft's ends are 1.3 apart; plates lie 1.45 m apart where it is 1.31 m long.
@@ -159,16 +165,5 @@ def test_a_round_thing_is_a_plate_where_one_is_read():
 
 
 def test_where_no_plate_is_read_anything_may_be_one():
-    network = FakeNetwork(person(600, 300))
-    plain = network._one
-
-    def one(square):
-        xy, spread, state, chance = plain(square)
-        state = state.copy()
-        for end in ("left", "right"):
-            state[POINTS.index(f"{end}_plate")] = 0.05, 0.05, 0.9
-        return xy, spread, state, chance
-
-    network._one = one
-    look = look_over(SAMPLES, network)
+    look = look_over(SAMPLES, network_reading_plates(0.05, 0.05, 0.9))
     assert look.reads_plate({int(k): np.array([5.0, 5.0]) for k in look.at}, 20.0)

@@ -9,7 +9,7 @@ clip is read once to find the bar, up to the end of that stretch, and once to fo
 
 import dataclasses
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -126,6 +126,8 @@ class _Stretch:
     config : AnalysisConfig
     problems : list of str
         Why a bar or plate that was sought was not found, to be added to.
+    sought : dict
+        What was found near the lifter, by end and whether only where one is read.
     """
 
     samples: list[Frame]
@@ -135,6 +137,7 @@ class _Stretch:
     network: JointNetwork | None
     config: AnalysisConfig
     problems: list[str]
+    sought: dict[tuple[str, bool], list[plate.PlateSeed]] = field(default_factory=dict)
 
     def is_held(self, seed: plate.PlateSeed | barline.BarSeed) -> bool:
         """Whether hands are on it, as far as the network can tell."""
@@ -228,9 +231,11 @@ class _Stretch:
         self, look: firstlook.FirstLook, end: str = "", *, read: bool = True
     ) -> list[plate.PlateSeed]:
         """The likeliest plate near the lifter, or at one end; `read` where one is read alone."""
-        likely = look.reads_plate if read else None
-        found = _find_near(self.samples, self.transforms, look, self.config, end, likely)
-        return [] if found is None else [found]
+        if (end, read) not in self.sought:
+            likely = look.reads_plate if read else None
+            found = _find_near(self.samples, self.transforms, look, self.config, end, likely)
+            self.sought[end, read] = [] if found is None else [found]
+        return self.sought[end, read]
 
     def _is_read(self, seed: plate.PlateSeed) -> bool:
         """Whether it is where the network reads a plate, as far as it reads any."""

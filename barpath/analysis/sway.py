@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.clip.scene import AT_BAR, PARALLAX
-from barpath.ground.uncertainty import MAD_TO_SD
+from barpath.ground.uncertainty import cauchy_weights
 
 Floats = NDArray[np.float64]
 
@@ -121,8 +121,7 @@ def share_at_bar(
     for _ in range(config.n_rounds):
         share = float((weight * shared * off).sum() / max((weight * shared**2).sum(), 1e-12))
         left = off - share * shared
-        spread = MAD_TO_SD * float(np.median(np.abs(left))) + 1e-9
-        weight = 1 / (1 + (left / (config.cauchy * spread)) ** 2)
+        weight = cauchy_weights(left, config.cauchy)
     variance = float((weight * left**2).sum() / weight.sum())
     return share, float(np.sqrt(config.frames_alike * variance / max((shared**2).sum(), 1e-12)))
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from barpath.ground.uncertainty import MAD_TO_SD
+from barpath.ground.uncertainty import cauchy_weights
 
 FloatArray = NDArray[np.float64]
 
@@ -78,6 +78,5 @@ def parallax(apart_px: ArrayLike, places_px: ArrayLike) -> FloatArray:
         )
         near /= max(float(np.sqrt((near**2).mean())), SMALL)
         left = off - near[:, None] * shared[:, None]
-        spread = MAD_TO_SD * float(np.median(np.abs(left[seen]))) + SMALL
-        weight = seen[..., None] / (1 + (left / (CAUCHY * spread)) ** 2)
+        weight = seen[..., None] * cauchy_weights(left, CAUCHY, seen)
     return np.where(seen.sum(axis=1)[:, None] >= LEAST_CORNERS, shared, np.nan)

@@ -12,7 +12,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from barpath.errors import OptionError
@@ -23,6 +23,42 @@ MAD_TO_SD = 1.482602218505602
 Phi is the distribution function.
 """
 QUALITIES = ("good", "fair", "poor", "missing")
+
+
+def cauchy_weights(
+    off: ArrayLike, n_sd: float, used: ArrayLike | None = None
+) -> NDArray[np.float64]:
+    """Weights of readings by how far each is off, for least squares that outliers hardly move.
+
+    Parameters
+    ----------
+    off : array_like
+        What each is off.
+    n_sd : float
+        Standard deviations off at which a weight is a half. The standard deviation is that of
+        normal errors with the median absolute value at hand.
+    used : array_like of bool, optional
+        Which of them (along the first axes) tell that median; all if not given.
+
+    Returns
+    -------
+    ndarray
+        Shaped as `off`, 0 to 1.
+
+    References
+    ----------
+    Holland P. W., Welsch R. E. (1977), Commun. Stat. Theory Methods 6:813-827 (Cauchy's weight
+    function; from memory).
+
+    Examples
+    --------
+    >>> cauchy_weights([1.0, -1.0, 1.0, 100.0], n_sd=2.0).round(3).tolist()
+    [0.898, 0.898, 0.898, 0.001]
+    """
+    off = np.asarray(off, dtype=float)
+    telling = off if used is None else off[np.asarray(used)]
+    spread = MAD_TO_SD * float(np.median(np.abs(telling))) + 1e-9
+    return np.asarray(1 / (1 + (off / (n_sd * spread)) ** 2))
 
 
 def combine(*parts: float) -> float:
