@@ -2,7 +2,8 @@
 
 ``python -m sample_clips_synthetic.generator LIST|NAME... [--truth-only]``; LIST is one of ``all``,
 ``reporting``, ``tuning``, ``strangers``, ``newcomers``, ``latecomers``, ``visitors``,
-``comparisons``, ``places``, ``callers``, ``regulars``, ``arrivals`` and ``joiners``.
+``comparisons``, ``places``, ``callers``, ``regulars``, ``arrivals``, ``joiners``
+and ``members``.
 """
 
 from __future__ import annotations

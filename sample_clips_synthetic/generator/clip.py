@@ -24,7 +24,7 @@ class ClipSpec:
     purpose
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
         ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
-        ``"arrivals"`` or ``"joiners"``.
+        ``"arrivals"``, ``"joiners"`` or ``"members"``.
     story
         One line for people.
     seed

@@ -1,6 +1,6 @@
-"""Clips of the joiners, eighteen bodies that nothing may be tuned to, each pressing in two ways.
+"""Clips of the joiners and of the members, who each press in two ways; never tune to either.
 
-Their bodies are drawn as the arrivals' are (`stills.guests`), from a sequence of their own, and
+Eighteen bodies each, drawn as the arrivals' are (`stills.guests`), from sequences of their own, and
 they press, dress and are filmed as those (`guests`). The first nine press with the elbows flared
 (a) and tucked (b), the others with a narrow (a) and a wide grip (b): two sets of a day, so that two
 ways can be set against each other from every place. Every other lifter's second set is filmed from
@@ -17,7 +17,7 @@ from .guests import VIEWS, Party, clips_of
 _COUNT = 18
 # Grip and direction of the elbows the one way (a) and the other (b), by lot; grips are 1.25 to 2.05
 # times as wide as the shoulders and no wider than the rules allow.
-_WAYS = (
+_JOINERS_WAYS = (
     ((0.70, 72), (0.70, 45)),
     ((0.62, 61), (0.62, 29)),
     ((0.66, 81), (0.66, 62)),
@@ -38,25 +38,76 @@ _WAYS = (
     ((0.43, 38), (0.65, 46)),
 )
 
-_PARTY = Party(
-    "joiners", "qj", "joiner", (9, 14, 15, 16, 17, 18), 9930, 13_000,
-    drawn_plan(9930, "joiner", _COUNT),
-    [grip for (grip, _), _ in _WAYS], [flare for (_, flare), _ in _WAYS],
-    upright=(6, 13), variable=(3, 11),
-    lockout_sd_m=0.015,
-    second_way=tuple(other for _, other in _WAYS),
-)  # fmt: skip
+_MEMBERS_WAYS = (
+    ((0.72, 70), (0.72, 42)),
+    ((0.49, 61), (0.49, 45)),
+    ((0.64, 63), (0.64, 45)),
+    ((0.53, 66), (0.53, 42)),
+    ((0.70, 81), (0.70, 46)),
+    ((0.59, 77), (0.59, 56)),
+    ((0.70, 76), (0.70, 43)),
+    ((0.73, 56), (0.73, 42)),
+    ((0.74, 68), (0.74, 43)),
+    ((0.38, 62), (0.54, 66)),
+    ((0.58, 49), (0.72, 52)),
+    ((0.62, 67), (0.76, 77)),
+    ((0.54, 58), (0.72, 63)),
+    ((0.59, 53), (0.81, 55)),
+    ((0.61, 39), (0.78, 46)),
+    ((0.49, 60), (0.60, 62)),
+    ((0.46, 44), (0.62, 53)),
+    ((0.52, 47), (0.72, 57)),
+)
 
-JOINERS: tuple[ClipSpec, ...] = (
-    *clips_of(_PARTY),
-    *(
-        empty_bar(f"qj_empty_{n}_{view}", "joiners", build, 13_900 + n, azimuth, height)
-        for n, build, places in (
-            (1, "joiner_3", ((-5, 1.7), (46, 1.2), (-91, 1.0))),
-            (2, "joiner_11", ((4, 1.9), (-37, 1.5), (88, 1.1))),
-            (3, "joiner_16", ((3, 1.6), (52, 1.3), (93, 0.9))),
-            (4, "joiner_8", ((-7, 1.8), (-41, 1.6), (-88, 1.2))),
-        )
-        for view, (azimuth, height) in zip(VIEWS, places, strict=True)
+Ways = tuple[tuple[tuple[float, float], tuple[float, float]], ...]
+Place = tuple[float, float]
+"""Azimuth in degrees and height in metres of a camera."""
+
+
+def _party(purpose: str, women: tuple[int, ...], draw: int, first_seed: int, ways: Ways) -> Party:
+    bodies = purpose.removesuffix("s")
+    return Party(
+        purpose, f"q{purpose[0]}", bodies, women, draw, first_seed,
+        drawn_plan(draw, bodies, _COUNT),
+        [grip for (grip, _), _ in ways], [flare for (_, flare), _ in ways],
+        upright=(6, 13), variable=(3, 11),
+        lockout_sd_m=0.015,
+        second_way=tuple(other for _, other in ways),
+    )  # fmt: skip
+
+
+def _with_empty_bars(
+    party: Party, bars: tuple[tuple[int, tuple[Place, Place, Place]], ...]
+) -> tuple[ClipSpec, ...]:
+    """All clips of a party, and of some of its bodies, by number, with an empty bar."""
+    return (
+        *clips_of(party),
+        *(
+            empty_bar(
+                f"{party.prefix}_empty_{n}_{view}", party.purpose, f"{party.bodies}_{body}",
+                party.first_seed + 900 + n, azimuth, height,
+            )
+            for n, (body, places) in enumerate(bars, start=1)
+            for view, (azimuth, height) in zip(VIEWS, places, strict=True)
+        ),
+    )  # fmt: skip
+
+
+JOINERS = _with_empty_bars(
+    _party("joiners", (9, 14, 15, 16, 17, 18), 9930, 13_000, _JOINERS_WAYS),
+    (
+        (3, ((-5, 1.7), (46, 1.2), (-91, 1.0))),
+        (11, ((4, 1.9), (-37, 1.5), (88, 1.1))),
+        (16, ((3, 1.6), (52, 1.3), (93, 0.9))),
+        (8, ((-7, 1.8), (-41, 1.6), (-88, 1.2))),
+    ),
+)
+MEMBERS = _with_empty_bars(
+    _party("members", (1, 10, 11, 16, 17, 18), 9940, 15_000, _MEMBERS_WAYS),
+    (
+        (6, ((6, 1.8), (-48, 1.1), (90, 1.1))),
+        (18, ((-3, 1.6), (35, 1.4), (-92, 0.9))),
+        (12, ((-6, 1.9), (-54, 1.6), (-87, 1.0))),
+        (4, ((2, 1.7), (43, 1.3), (94, 1.2))),
     ),
 )
