@@ -324,6 +324,20 @@ def test_a_bar_that_wants_too_small_a_plate_is_left_out() -> None:
     assert fit.value("log_plate") == pytest.approx(0.45, rel=0.01)
 
 
+@pytest.mark.parametrize(("arms_m", "believed"), [(0.48, False), (1.2, True)])
+def test_a_hub_is_told_by_arms_that_would_be_too_long(arms_m: float, believed: bool) -> None:
+    """Nobody's shoulder is 1.2 m below the hand (arms with hands: 0.7 to 0.9 m; from memory)."""
+    track, readings, _ = seen_bar(40, far=False)
+    middle = readings.points_px.mean(axis=(1, 2), keepdims=True)
+    reach_px = float(track["major_px"].median()) / 0.45 * arms_m
+    points_px = middle + (readings.points_px - middle) * 2
+    grown = replace(readings, points_px=points_px, reach_px=reach_px)
+    config = CalibrationConfig(smallest_plate_mm=300.0)
+    fit = calibrate_side(track, WIDTH, HEIGHT, bar=[grown], config=config)
+    assert np.isfinite(fit.plate_check_mm) == believed
+    assert bool(fit.end) == believed
+
+
 def test_unknown_focal_and_roll_are_carried_in_the_uncertainty():
     track, truth, (up, _, along) = side_track(0, 3, 1.5)
     fit = calibrate_side(track, WIDTH, HEIGHT)

@@ -254,10 +254,15 @@ def larger_behind(
     return made, truth
 
 
-@pytest.mark.parametrize(("times", "paler"), [(1.0, 25.0), (1.38, 12.0), (1.61, 25.0)])
-def test_the_largest_of_several_plates_is_taken(times: float, paler: float) -> None:
-    """A dark plate before a pale one shows better; the given diameter is the largest plate's."""
-    scene = replace(SCENE, major_px=58.0, seed=112)
+@pytest.mark.parametrize(
+    ("front_px", "times", "paler"),
+    [(58.0, 1.0, 25.0), (58.0, 1.38, 12.0), (58.0, 1.61, 25.0), (36.0, 3.3, 10.0)],
+)
+def test_the_largest_of_several_plates_is_taken(
+    front_px: float, times: float, paler: float
+) -> None:
+    """A dark plate or hub shows better than a pale plate behind; the largest is the one given."""
+    scene = replace(SCENE, major_px=front_px, seed=112)
     frames, truth = larger_behind(scene, times * scene.major_px, paler)
     picks = range(0, len(frames), 5)
     seed = find_plate([frames[k] for k in picks], transforms=camera_transforms(truth)[list(picks)])

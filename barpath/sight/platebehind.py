@@ -27,8 +27,9 @@ from barpath.sight.platesamples import PlateSamples
 
 FloatArray = NDArray[np.floating]
 
-_NEAREST, _FARTHEST = 1.10, 2.3
-"""Sizes of discs that share a bar, as multiples of one another: 450 mm and 200 mm at most."""
+_NEAREST, _FARTHEST = 1.10, 3.6
+"""Sizes of discs that share a bar, and of a disc and its hub, as multiples of one another: 450 mm
+and 200 mm, and a steel hub of some 130 mm (common practice, no source)."""
 _LEAST_RING, _N_RINGS = 0.38, 3
 _LEAST_SHARE, _LEAST_QUALITY, _LEAST_OF_FOUND = 0.65, 0.35, 0.5
 _MAX_CHANGE = 0.05

@@ -48,7 +48,8 @@ class CalibrationConfig:
     nearer plate, of the newcomers among the made clips). A bar whose readings miss by more than
     `usual_cost` (half of the sum of squares, of the regulars) tells less. Where the bar wants a
     plate below `smallest_plate_mm`, it was misread (common practice, no source: so small a disc is
-    never the largest on a bar).
+    never the largest on a bar), unless the arms would be longer by `most_reach_off` standard
+    uncertainties than arms are: then a plate's hub was followed.
     """
 
     barbell: Bar = POWER_BAR
@@ -102,6 +103,7 @@ class CalibrationConfig:
     largest_plate_mm: float = LARGEST_DISC_MM
     reach_m: float = 0.46
     reach_rel_sd: float = 0.20
+    most_reach_off: float = 3.0
     bare_distance_m: float = 3.0
     bare_distance_rel_sd: float = 0.4
     bare_outline_m: tuple[float, float] = (0.0, 0.04)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
 from barpath.errors import BarNotFoundError
@@ -93,7 +93,7 @@ def calibrate_side(
     if others:
         doubtful = _is_another(fits[0], others[0], outlines, bar[0].reach_px)
         found_mm = 1000 * float(np.exp(others[0].values[PLATE]))
-        if doubtful and found_mm < config.smallest_plate_mm:
+        if doubtful and found_mm < config.smallest_plate_mm and not _is_hub(fits[0], outlines, bar):
             # No plate is so small: something else was taken for the bar.
             doubtful = False
             fits = outlines.fits(()) or fits
@@ -129,10 +129,14 @@ def _is_another(given: "_Fit", freed: "_Fit", outlines: "_Outlines", reach_px: f
     # it, which takes errors of unknown size.
     costs = config.usual_cost * np.log1p(np.array([given.cost, freed.cost]) / config.usual_cost)
     if not freed.way.far:
-        reach_m = reach_px / float(np.median(outlines.major_px)) * plate_m
-        off = np.log(reach_m / config.reach_m) / config.reach_rel_sd
-        costs += 0.5 * np.where(np.isfinite(off), off, 0.0) ** 2
+        costs += 0.5 * outlines.reach_off(plate_m, reach_px) ** 2
     return bool(costs[0] - costs[1] > config.other_plate_cost)
+
+
+def _is_hub(given: "_Fit", outlines: "_Outlines", bar: Sequence[BarReadings]) -> bool:
+    """Whether a plate's hub was followed: were it as large as the plate, arms would be too long."""
+    off = outlines.reach_off(np.exp(given.values[PLATE]), bar[0].reach_px)
+    return not given.way.far and bool(off > outlines.config.most_reach_off)
 
 
 @dataclass(frozen=True)
@@ -194,6 +198,15 @@ class _Outlines:
     prior: Floats
     sd_px: float
     config: CalibrationConfig
+
+    def reach_off(self, plate_m: ArrayLike, reach_px: float) -> Floats:
+        """How far the arms' reach is from the usual, in its sd, if the plate is so large.
+
+        0 where it was not seen.
+        """
+        reach_m = reach_px / float(np.median(self.major_px)) * np.asarray(plate_m)
+        off = np.log(reach_m / self.config.reach_m) / self.config.reach_rel_sd
+        return np.where(np.isfinite(off), off, 0.0)
 
     def ways(self, bar: Sequence[BarReadings]) -> list[_Way]:
         """All ways in which the bar may stand; without its readings, both turns of the plate."""
