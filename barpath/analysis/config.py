@@ -182,9 +182,13 @@ def with_bar(config: AnalysisConfig, bar: Bar) -> AnalysisConfig:
     return dataclasses.replace(config, **stages)
 
 
-def pose_config(config: AnalysisConfig) -> PoseConfig:
-    """How joints are looked for, with the plates of this set."""
-    return dataclasses.replace(config.pose, plate_diameter_m=config.calibration.plate_mm / 1000)
+def pose_config(config: AnalysisConfig, *, across: bool = False) -> PoseConfig:
+    """How joints are looked for, with the plates of this set; `across` if the bar lies so."""
+    lifter = config.pose.lifter
+    if across:
+        lifter = dataclasses.replace(lifter, fill=lifter.across_fill)
+    plate_m = config.calibration.plate_mm / 1000
+    return dataclasses.replace(config.pose, plate_diameter_m=plate_m, lifter=lifter)
 
 
 def arm_config(config: AnalysisConfig) -> ArmFitConfig:

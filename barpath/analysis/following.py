@@ -14,6 +14,7 @@ from barpath.analysis.running import Progress, quiet
 from barpath.clip import cameramotion, scene, sceneroll
 from barpath.clip.frames import ClipInfo, Frame
 from barpath.clip.reading import Reading
+from barpath.ground.view import view_of
 from barpath.sight import barends, barline, bartrack, platetrack, pose, sleeve
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import fittedcamera
@@ -92,7 +93,7 @@ def follow(
     elif found.seed is not None:
         tracker = platetrack.PlateTracker(found.seed, config.plate)
     motion = cameramotion.CameraMotion(config.scene)
-    looks = pose_config(config)
+    looks = pose_config(config, across=view_of(found.view).widths)
     bare_end = None
     if tracker is None:
         # Only what is read tells where the bar is.
