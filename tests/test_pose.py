@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from barpath.analysis.config import AnalysisConfig, pose_config
 from barpath.sight.jointnet import POINTS, Square
 from barpath.sight.pose import (
     JOINTS,
@@ -155,3 +156,22 @@ def test_a_bar_without_plates_is_where_the_hands_are():
     assert track.loc[0, "x_px"] == 200.0
     assert 0 < track.loc[0, "sd_px"] < 2.0
     assert track["major_px"].isna().all()
+
+
+def test_with_the_bar_across_the_crop_is_closer():
+    """Seen from the feet the upper body is wide: it fills more of the crop."""
+
+    class Watched(FakeNetwork):
+        sizes_px: list[float]
+
+        def read(self, image, squares):
+            self.sizes_px += [square.size_px for square in squares]
+            return super().read(image, squares)
+
+    sizes = []
+    for across in (False, True):
+        network = Watched(person(600, 300))
+        network.sizes_px = []
+        estimate_pose(frames(30), None, network, pose_config(AnalysisConfig(), across=across))
+        sizes.append(np.median(network.sizes_px))
+    assert sizes[0] / sizes[1] == pytest.approx(0.8 / 0.65, rel=0.02)
