@@ -155,7 +155,7 @@ def _shrunk(frame: Frame, max_side_px: int) -> Frame:
 def find_level(
     info: ClipInfo, camera: pd.DataFrame, stills: list[Frame], config: AnalysisConfig
 ) -> sceneroll.SceneRoll:
-    """Camera roll and pitch from straight lines in a few frames spread over the clip."""
+    """Camera roll, pitch and focal length from straight lines in a few frames of the clip."""
     rows = camera.set_index("frame").reindex([still.index for still in stills])
     known = rows["m00"].notna().to_numpy()
     stills = [still for still, keep in zip(stills, known, strict=True) if keep]
@@ -165,4 +165,8 @@ def find_level(
         return sceneroll.scene_roll([np.zeros((info.height_px, info.width_px), np.uint8)], focal_px)
     shrink = stills[0].image.shape[1] / info.width_px
     transforms[:, :, 2] *= shrink
-    return sceneroll.scene_roll(stills, focal_px * shrink, config.scene, transforms)
+    level = sceneroll.scene_roll(stills, focal_px * shrink, config.scene, transforms)
+    x_px, y_px = level.centre_px
+    return dataclasses.replace(
+        level, f_px=level.f_px / shrink, centre_px=(x_px / shrink, y_px / shrink)
+    )

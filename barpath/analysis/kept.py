@@ -95,6 +95,8 @@ def calibration_summary(
         "scene_pitch_deg": level.pitch_deg,
         "scene_pitch_sd_deg": level.pitch_sd_deg,
         "scene_lines": level.n_lines,
+        "scene_focal_px": level.f_px,
+        "scene_focal_rel_sd": level.f_rel_sd,
         "plate_check_mm": calibration.plate_check_mm,
         "head_direction": {1: "image right", -1: "image left", 0: "unknown"}[head],
         "near_arm": near,
@@ -121,8 +123,9 @@ def detected_in(result: SetResult) -> Detected:
         reason="",
         pitch_deg=_number(summary["scene_pitch_deg"]),
         pitch_sd_deg=_number(summary["scene_pitch_sd_deg"]),
-        f_px=np.nan,
+        f_px=_number(summary.get("scene_focal_px")),
         centre_px=(np.nan, np.nan),
+        f_rel_sd=_number(summary.get("scene_focal_rel_sd")),
     )
     return Detected(
         result.view,

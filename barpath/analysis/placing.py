@@ -19,7 +19,7 @@ from barpath.ground.view import view_of
 from barpath.sight import pose
 from barpath.sight.bridge import bridge, followed_end
 from barpath.space import barparts, feetcamera, platecamera, scalecheck, sights
-from barpath.space.fittedcamera import Calibration
+from barpath.space.fittedcamera import Calibration, CalibrationConfig
 from barpath.space.joints import front_joints, head_direction, near_side, side_joints
 from barpath.space.scalecheck import Systematics
 from barpath.space.steadying import steady
@@ -57,6 +57,13 @@ def systematics_of(calibration: Calibration, track: pd.DataFrame) -> Systematics
     return scalecheck.side_systematics(calibration, track)
 
 
+def with_scene_focal(settings: CalibrationConfig, level: SceneRoll) -> CalibrationConfig:
+    """The settings with the focal length that the scenery tells, unless one was given."""
+    if settings.focal_px is not None or not np.isfinite([level.f_px, level.f_rel_sd]).all():
+        return settings
+    return dataclasses.replace(settings, focal_px=level.f_px, focal_rel_sd=level.f_rel_sd)
+
+
 def calibrate_view(
     steadied: pd.DataFrame,
     view: str,
@@ -82,6 +89,7 @@ def calibrate_view(
     -------
     Calibration
     """
+    settings = with_scene_focal(config.calibration, level)
     if view_of(view).both_ends:
         return feetcamera.calibrate_front(
             steadied,
@@ -91,7 +99,7 @@ def calibrate_view(
             roll_sd_deg=level.sd_deg,
             pitch_deg=level.pitch_deg,
             pitch_sd_deg=level.pitch_sd_deg,
-            config=config.calibration,
+            config=settings,
         )
     bar = []
     if joints is not None and not joints.empty:
@@ -112,7 +120,7 @@ def calibrate_view(
         pitch_sd_deg=level.pitch_sd_deg,
         view=view,
         bar=bar,
-        config=config.calibration,
+        config=settings,
     )
 
 

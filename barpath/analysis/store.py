@@ -387,6 +387,10 @@ _NEEDED: Mapping[str, Mapping[str, type | tuple[type, ...]]] = {
         "head_direction": str,
     },
 }
+# And what results lack that are older.
+_NEWER: Mapping[str, Mapping[str, type | tuple[type, ...]]] = {
+    "calibration": {"scene_focal_px": _MAYBE, "scene_focal_rel_sd": _MAYBE},
+}
 # What every table must hold; pose, arms and draws may be empty.
 _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "reps.csv": ("rep", "kind", "touch_and_go", "start_s", "touch_s", "press_s", "lockout_s"),
@@ -428,6 +432,10 @@ def _read_summary(folder: Path) -> dict[str, Any]:
         for name, kind in needed.items():
             if not isinstance(data[part].get(name, data), kind):
                 raise damaged(folder, SUMMARY_FILE, f"its '{part}' lack '{name}'")
+    for part, newer in _NEWER.items():
+        for name, kind in newer.items():
+            if not isinstance(data[part].get(name), kind):
+                raise damaged(folder, SUMMARY_FILE, f"its '{name}' is not what it must be")
     numbers = (data["clip"].get(name) for name in _CLIP_NUMBERS)
     if not all(isinstance(n, int | float) and not isinstance(n, bool) for n in numbers):
         raise damaged(folder, SUMMARY_FILE, "its clip is not described")

@@ -2,14 +2,15 @@
 
 In: a video file. Out: `frames.ClipInfo`, a stream of `frames.Frame` (RGB, `time_s` in real seconds
 from the first frame), and of the scene `cameramotion`'s table of transforms from image to steadied
-image (pixels) and `sceneroll`'s roll and pitch (degrees).
+image (pixels) and `sceneroll`'s roll and pitch (degrees) and, where the scenery tells it, focal
+length (pixels).
 
 `reading` gives those frames to one who looks ahead and then to one who takes all of them, and
 decodes them once. `frames` rests on `container`, which reads the file, `upright`, which turns and
 scales pictures, `rates`, and `streamstats`, which counts what was lost; `cameramotion` and
 `sceneroll` on `scene`, which holds their settings and the arithmetic of transforms, and on
-`parallax` and `scenelines`. `writer` writes clips; `samples` knows where the demonstration clip
-lies.
+`parallax`, `scenelines` and `scenegrid`. `writer` writes clips; `samples` knows where the
+demonstration clip lies.
 """
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "reading",
     "samples",
     "scene",
+    "scenegrid",
     "scenelines",
     "sceneroll",
     "streamstats",

@@ -69,6 +69,23 @@ class SceneConfig:
         Uncertainty given to near-horizontal lines, which perspective tilts.
     lens_sd_deg
         What the lens's distortion may add to every line alike (common practice, no source).
+    square_sd_deg
+        How far what runs along and across the room stands off right angles, one standard deviation
+        (common practice, no source).
+    focal_rel_sd, lens_bend_sd
+        Prior spread of the focal length about its guess, and of the first coefficient of radial
+        distortion (common practice, no source).
+    min_grid_line_share
+        Shortest line of any direction used for roll, pitch and focal length together, as a share of
+        the image's height.
+    grid_near
+        Lines that lie nearer to where their direction meets, in focal lengths, say nothing of it.
+    grid_structure
+        Lines of one direction no farther apart than this, in focal lengths, are one structure.
+    grid_least_lines, grid_least_level, grid_least_share, grid_most_pitch_sd_deg
+        Fewer lines, fewer structures along or across the room, a smaller share of the lines in the
+        three directions, or a worse known pitch than this, and the scene is not taken to be of
+        three directions at right angles.
     """
 
     work_width_px: int = 480
@@ -90,6 +107,16 @@ class SceneConfig:
     pitch_sd_deg: float = 15.0
     level_sd_deg: float = 3.0
     lens_sd_deg: float = 0.25
+    square_sd_deg: float = 0.6
+    focal_rel_sd: float = 0.12
+    lens_bend_sd: float = 0.02
+    min_grid_line_share: float = 0.06
+    grid_near: float = 0.05
+    grid_structure: float = 0.03
+    grid_least_lines: int = 8
+    grid_least_level: float = 3.0
+    grid_least_share: float = 0.45
+    grid_most_pitch_sd_deg: float = 1.5
 
 
 def compose(outer: ArrayLike, inner: ArrayLike) -> FloatArray:

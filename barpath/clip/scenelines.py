@@ -34,15 +34,22 @@ def merge_lines(
     height: int,
     width: int,
     *,
-    vertical: bool,
+    vertical: bool | None,
 ) -> FloatArray:
-    """Join segments of one edge, within and across images; keep the long ones that stay put."""
-    along, across = (1, 0) if vertical else (0, 1)
+    """Join segments of one edge, within and across images; keep the long ones that stay put.
+
+    Those near the vertical, near the horizontal, or, where `vertical` is None, of any direction.
+    """
     image_number = np.concatenate([np.full(len(s), k) for k, s in enumerate(found)])
     segments = np.concatenate(found) if len(found) else np.empty((0, 2, 2))
     vector = segments[:, 1] - segments[:, 0]
-    lean_deg = np.degrees(np.arctan2(np.abs(vector[:, across]), np.abs(vector[:, along])))
-    keep = (lean_deg < config.max_lean_deg) & np.isfinite(segments).all(axis=(1, 2))
+    keep = np.isfinite(segments).all(axis=(1, 2))
+    least_share = config.min_grid_line_share
+    if vertical is not None:
+        least_share = config.min_line_share
+        along, across = (1, 0) if vertical else (0, 1)
+        lean_deg = np.degrees(np.arctan2(np.abs(vector[:, across]), np.abs(vector[:, along])))
+        keep &= lean_deg < config.max_lean_deg
     segments, image_number, vector = segments[keep], image_number[keep], vector[keep]
     size = np.linalg.norm(vector, axis=1)
     order = ranked(size)
@@ -69,7 +76,7 @@ def merge_lines(
         # The summed length guards against far-apart scraps that merely happen to be in line.
         reach = float(np.ptp(position))
         solid = size[member].sum() / images_seen
-        if min(reach, solid) < config.min_line_share * height:
+        if min(reach, solid) < least_share * height:
             continue
         merged.append(np.array([middle + position.min() * axis, middle + position.max() * axis]))
     return np.array(merged).reshape(-1, 2, 2)

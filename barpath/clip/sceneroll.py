@@ -1,12 +1,13 @@
 """How the camera was rolled and pitched, as long straight lines of the scenery tell it.
 
-`scene_roll` finds the image's vertical vanishing point from them.
+`scene_roll` finds the image's vertical vanishing point from them, and where much of the scenery
+runs in three directions at right angles (`scenegrid`), the focal length as well.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Self
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
 from barpath.clip.scene import FloatArray, SceneConfig, apply_transform
+from barpath.clip.scenegrid import scene_grid
 from barpath.clip.scenelines import line_segments, merge_lines
 from barpath.errors import OptionError
 from barpath.ground.choice import best_index
@@ -43,6 +45,8 @@ class SceneRoll:
         Focal length with which the pitch was found.
     centre_px
         Principal point ``(x, y)``.
+    f_rel_sd
+        Standard uncertainty of `f_px` as a share of it; NaN where it was not found but guessed.
     """
 
     roll_deg: float
@@ -53,6 +57,7 @@ class SceneRoll:
     pitch_sd_deg: float
     f_px: float
     centre_px: tuple[float, float]
+    f_rel_sd: float = float("nan")
 
     def __iter__(self) -> Iterator[Any]:
         return iter((self.roll_deg, self.sd_deg, self.n_lines, self.reason))
@@ -140,7 +145,43 @@ def scene_roll(
         found.append(segments)
     steep = merge_lines(found, config, height, width, vertical=True)
     flat = merge_lines(found, config, height, width, vertical=False)
-    return roll_from_lines(steep, flat, f_px, centre, config)
+    level = roll_from_lines(steep, flat, f_px, centre, config)
+    every = merge_lines(found, config, height, width, vertical=None)
+    return with_grid(level, every, config)
+
+
+def with_grid(level: SceneRoll, lines: ArrayLike, config: SceneConfig) -> SceneRoll:
+    """Roll, pitch and focal length as lines of all directions tell them, where they clearly do.
+
+    Parameters
+    ----------
+    level
+        From `roll_from_lines`; what remains where they do not.
+    lines
+        As end points, shape (n, 2, 2), image pixels.
+    config
+        Settings.
+
+    Returns
+    -------
+    SceneRoll
+    """
+    begin = np.radians([level.roll_deg, level.pitch_deg]).tolist()
+    start = (begin[0], begin[1]) if np.isfinite(begin).all() else None
+    grid = scene_grid(lines, start, level.f_px, level.centre_px, config)
+    if grid is None or not grid.is_clear(config):
+        return level
+    return replace(
+        level,
+        roll_deg=grid.roll_deg,
+        sd_deg=grid.roll_sd_deg,
+        n_lines=round(grid.n_structures[0]),
+        reason="",
+        pitch_deg=grid.pitch_deg,
+        pitch_sd_deg=grid.pitch_sd_deg,
+        f_px=grid.f_px,
+        f_rel_sd=grid.f_rel_sd,
+    )
 
 
 def roll_from_lines(
