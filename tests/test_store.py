@@ -18,7 +18,7 @@ import pytest
 
 import barpath
 from barpath.analysis import store
-from barpath.analysis.kept import config_of
+from barpath.analysis.kept import config_of, detected_in
 from barpath.analysis.setresult import Note
 from barpath.analysis.store import TABLE_FILES, check_target, plain, read_results, write_results
 from barpath.errors import OutputError
@@ -156,6 +156,21 @@ def test_draws_and_profile_come_back_and_older_folders_lack_them(tmp_path: Path)
     for name in gone:
         (folder / name).unlink()
     assert read_results(folder).draws.empty
+
+
+def test_the_scenery_s_focal_length_comes_back_and_older_folders_lack_it(tmp_path: Path) -> None:
+    result = make_result("front")
+    assert np.isnan(detected_in(result).level.f_px)
+    result.calibration |= {"scene_focal_px": 990.5, "scene_focal_rel_sd": 0.02}
+    folder = write_results(result, tmp_path / "set")
+    level = detected_in(read_results(folder)).level
+    assert (level.f_px, level.f_rel_sd) == (990.5, 0.02)
+    summary = json.loads((folder / "summary.json").read_text())
+    summary["calibration"]["scene_focal_px"] = "wide"
+    (folder / "manifest.json").unlink()
+    (folder / "summary.json").write_text(json.dumps(summary))
+    with pytest.raises(OutputError, match="scene_focal_px"):
+        read_results(folder)
 
 
 def test_existing_folder_is_refused(tmp_path: Path) -> None:

@@ -132,7 +132,7 @@ class _SeenBar:
         travel = np.median(middle[top], axis=0) - np.median(middle[low], axis=0)
         slope = np.arctan2(travel[2], travel[1])
         extra = [
-            tilt / np.deg2rad(config.bar_level_sd_deg),
+            tilt / np.deg2rad(config.front_level_sd_deg),
             (slope - config.press_slope) / config.press_slope_sd,
         ]
         seen = np.where(np.isfinite(seen), seen, 0.0)
