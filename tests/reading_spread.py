@@ -130,14 +130,15 @@ def rms(values: pd.Series) -> float:
 
 
 def levels(results: Path) -> pd.DataFrame:
-    """How surely the scenery told roll and pitch in wide pictures, median by view."""
+    """How surely the scenery told the camera in wide pictures, median by view."""
     rows = []
     for file in sorted(results.glob("*/summary.json")):
         summary = json.loads(file.read_text("utf-8"))
         if summary["clip"]["width_px"] >= 800:
             rows.append({"view": summary["view"]} | summary["calibration"])
     table = pd.DataFrame(rows)
-    return table.groupby("view")[["scene_roll_sd_deg", "scene_pitch_sd_deg"]].median().round(2)
+    known = ["scene_roll_sd_deg", "scene_pitch_sd_deg", "scene_focal_rel_sd"]
+    return table.groupby("view")[known].median().round(3)
 
 
 def main() -> None:

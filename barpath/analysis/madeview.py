@@ -129,7 +129,7 @@ def detect(
     for row, column in np.ndindex(2, 3):
         still[f"m{row}{column}"] = float(row == column)
     still["residual_px"], still["static"] = 0.0, True
-    level = _level(camera, rng, *spread.level_sd_deg(place.azimuth_deg))
+    level = _level(camera, rng, *spread.level_sd(place.azimuth_deg))
     return _info(place, made), Detected(place.view, "given", track, still, 0, level, joints)
 
 
@@ -281,9 +281,13 @@ def _joints(
 
 
 def _level(
-    camera: _Camera, rng: np.random.Generator, roll_sd_deg: float, pitch_sd_deg: float
+    camera: _Camera,
+    rng: np.random.Generator,
+    roll_sd_deg: float,
+    pitch_sd_deg: float,
+    focal_rel_sd: float,
 ) -> SceneRoll:
-    """Roll and pitch as the scenery's lines tell them."""
+    """Roll, pitch and focal length as the scenery's lines tell them."""
     up = camera.axes @ [0.0, 1.0, 0.0]
     return SceneRoll(
         roll_deg=float(np.degrees(np.arctan2(-up[0], -up[1])) + roll_sd_deg * rng.normal()),
@@ -292,8 +296,9 @@ def _level(
         reason="",
         pitch_deg=float(np.degrees(np.arcsin(-up[2])) + pitch_sd_deg * rng.normal()),
         pitch_sd_deg=pitch_sd_deg,
-        f_px=np.nan,
+        f_px=float(camera.focal_px * np.exp(focal_rel_sd * rng.normal())),
         centre_px=(np.nan, np.nan),
+        f_rel_sd=focal_rel_sd,
     )
 
 

@@ -88,9 +88,9 @@ class ReadingSpread:
     stays_share, own_share : float
         How far readings are off, as shares of what is stated (of the 201 clips from aside):
         what stays through an end of the bar's way, and what is each frame's own.
-    roll_sd_deg, pitch_sd_deg : tuple of float
-        How surely the scenery's lines tell the camera's roll and pitch at `AZIMUTHS_DEG` (53 of the
-        clips, pictures of 854 pixels and more).
+    roll_sd_deg, pitch_sd_deg, focal_rel_sd : tuple of float
+        How surely the scenery's lines tell the camera's roll, pitch and focal length at
+        `AZIMUTHS_DEG` (medians of 244 clips, those with pictures of 800 pixels and more).
     """
 
     spreads: dict[str, Spread] = field(default_factory=lambda: dict(_SPREADS))
@@ -100,8 +100,9 @@ class ReadingSpread:
     usual_px_per_m: float = 200.0
     stays_share: float = 0.75
     own_share: float = 0.25
-    roll_sd_deg: tuple[float, ...] = (0.30, 0.29, 0.29, 0.42)
-    pitch_sd_deg: tuple[float, ...] = (0.53, 0.45, 0.45, 1.10)
+    roll_sd_deg: tuple[float, ...] = (0.30, 0.29, 0.29, 0.29)
+    pitch_sd_deg: tuple[float, ...] = (0.43, 0.30, 0.30, 0.34)
+    focal_rel_sd: tuple[float, ...] = (0.024, 0.011, 0.011, 0.062)
 
     def sd_m(
         self, point: str, near: bool, azimuth_deg: float, height_m: float, px_per_m: float
@@ -143,10 +144,10 @@ class ReadingSpread:
             return 1.0
         return max(float(np.interp(azimuth_deg, AZIMUTHS_DEG, known)), self.least_share)
 
-    def level_sd_deg(self, azimuth_deg: float) -> tuple[float, float]:
-        """Standard uncertainties of roll and pitch as the scenery tells them."""
-        roll, pitch = (
+    def level_sd(self, azimuth_deg: float) -> tuple[float, float, float]:
+        """Standard uncertainties of roll and pitch, and of the focal length as a share of it."""
+        roll, pitch, focal = (
             float(np.interp(azimuth_deg, AZIMUTHS_DEG, known))
-            for known in (self.roll_sd_deg, self.pitch_sd_deg)
+            for known in (self.roll_sd_deg, self.pitch_sd_deg, self.focal_rel_sd)
         )
-        return roll, pitch
+        return roll, pitch, focal
