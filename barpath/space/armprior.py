@@ -107,8 +107,8 @@ class ArmFitConfig:
         default_factory=lambda: {"collar": 0.01, "bar_end": 0.05}
     )
     common_share: float = 0.85
-    common_m: float = 0.003
-    arms_alike: float = 0.6
+    common_m: float = 0.001
+    arms_alike: float = 0.7
     ends_alike: float = 0.5
     own_share: float = 2.1
     own_m: float = 0.009
