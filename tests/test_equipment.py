@@ -126,11 +126,11 @@ def test_plates_leave_room_for_the_shoulders_of_the_sleeves_and_none_beyond_the_
     source); between the plates' faces there are the shaft and two of them, in every module."""
     shoulders_m = POWER_BAR.inner_faces_m - POWER_BAR.shaft_m
     assert 0.02 < shoulders_m / 2 < 0.04
-    thick_m, outline_m = CalibrationConfig().thickness_m[0], CalibrationConfig().outline_m[0]
+    thick_m, face_m = CalibrationConfig().thickness_m[0], CalibrationConfig().inner_face_m[0]
     # A plate's inner face leans on the shoulder, and the whole plate stays on the sleeve.
-    assert outline_m - thick_m / 2 == pytest.approx(POWER_BAR.inner_faces_m / 2, abs=0.03)
-    assert POWER_BAR.plates_m / 2 == pytest.approx(outline_m, abs=0.01)
-    assert outline_m + thick_m / 2 < LENGTH_M / 2
+    assert face_m == pytest.approx(POWER_BAR.inner_faces_m / 2)
+    assert POWER_BAR.plates_m / 2 == pytest.approx(face_m + thick_m / 2, abs=0.02)
+    assert face_m + thick_m < LENGTH_M / 2
 
 
 def test_a_front_view_has_its_scale_from_between_the_plates_faces():

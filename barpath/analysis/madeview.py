@@ -151,10 +151,14 @@ def _base(made: MadeSet) -> pd.DataFrame:
     return pd.DataFrame({"frame": np.arange(len(made.time_s)), "time_s": made.time_s})
 
 
-def _rim(made: MadeSet, along_m: float) -> Floats:
-    """Points of a plate's rim so far along the bar from its middle, (n, 96, 3)."""
+def _rim(made: MadeSet, along_m: float, less_m: float = 0.0) -> Floats:
+    """Points of a plate's rim so far along the bar from its middle, (n, 96, 3).
+
+    `less_m` is by how much the radius is less there than the plate's.
+    """
     angle = np.linspace(0, 2 * np.pi, 96, endpoint=False)
-    round_m = made.config.plate_m / 2 * np.column_stack([np.cos(angle), np.sin(angle)])
+    radius_m = made.config.plate_m / 2 - less_m
+    round_m = radius_m * np.column_stack([np.cos(angle), np.sin(angle)])
     rim = np.column_stack([round_m, np.full(len(angle), along_m)])
     return made.bar_m[:, None] + rim
 
@@ -184,18 +188,18 @@ def _plate_track(
 ) -> pd.DataFrame:
     """Plate table: ellipses fitted to what shows of the near plates, off as the tracker's are."""
     track = _base(made)
-    inner = made.config.plates_inside_m
-    rims = [_rim(made, along) for along in (inner, inner + made.config.plates_thick_m)]
+    inner, edge = made.config.plates_inside_m, known.edge_m
+    outer = inner + made.config.plates_thick_m
+    rims = [_rim(made, along, edge) for along in (inner, outer)]
+    rims += [_rim(made, along) for along in (inner + edge, outer - edge)]
     outlines = camera.project(np.concatenate(rims, axis=1)).astype(np.float32)
     shapes = np.array([_ellipse(points) for points in outlines])
     n = len(shapes)
     slant = np.sqrt(np.maximum(1 - (shapes[:, 3] / shapes[:, 2]) ** 2, 0.0))
     drawn = rng.normal(size=4)
-    for k, (inset, inset_sd) in enumerate(
-        zip(known.slant_inset, known.slant_inset_sd, strict=True)
-    ):
+    for k, slant_sd in enumerate(known.slant_inset_sd):
         share = known.outline_inset + known.outline_inset_sd * drawn[0]
-        share = share + slant * (inset + inset_sd * drawn[1 + k])
+        share = share + slant * slant_sd * drawn[1 + k]
         off_px = known.outline_bias_sd_px * rng.normal()
         shapes[:, 2 + k] = shapes[:, 2 + k] * (1 - share) + off_px
     shapes[:, 4] += slant * known.slant_turn_sd_deg * drawn[3]

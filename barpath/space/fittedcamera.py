@@ -32,15 +32,18 @@ class CalibrationConfig:
     taken to be turned from the picture's plane was off by 1.2 deg in 72 made clips, a fourth of
     what 1.5 deg had left open).
 
-    The outline that is followed is that of a thick plate, or of several alike side by side, some 2
-    to 7 cm (common practice, no source), whose middle lies beyond the collar's inner face by the
-    sleeve's shoulder and half of them (`outline_beyond_m`), and lies a little inside the rim
-    (`outline_inset`, of the tuning clips); aslant it lies farther inside along and across, and it
-    may be turned (`slant_…`, of the same). The less of it shows the less sure it is
-    (`outline_part_sd`: shares and standard uncertainties as shares of its size, those from the half
-    on of the same): one of which much less than half shows may lie on half a plate, or on something
-    else, and says little. Nor is one trusted whose size scatters in the same places: up to
-    `outline_scatter_px` (97 of 100 made clips) it counts as `outline_sd_px`, then as the more.
+    The outline that is followed is that of a thick plate, or of several alike side by side, which
+    is an eighth of its diameter or so, and as much again where there are two (`thickness_share`: of
+    71 made clips; small plates are thin ones). The largest lean on the sleeve's shoulder, as they
+    are put on first (`inner_face_sd_m`; common practice, no source). Faces and rim meet in a broken
+    edge (`edge_m`: likewise). The outline lies a little inside of what a plate shows, whatever the
+    slant (`outline_inset`, of 63 made clips at an angle: 0.2 to 0.4 %), but aslant it scatters
+    more along and across (`slant_inset_sd`), and it may be turned (`slant_turn_sd_deg`). The less
+    of it shows the less sure it is (`outline_part_sd`: shares and standard uncertainties as shares
+    of its size, those from the half on of the tuning clips): one of which much less than half shows
+    may lie on half a plate, or on something else, and says little. Nor is one trusted whose size
+    scatters in the same places: up to `outline_scatter_px` (97 of 100 made clips) it counts as
+    `outline_sd_px`, then as the more.
 
     What the network reads of the bar has an error that stays through the clip (`common_share` of
     the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
@@ -72,14 +75,13 @@ class CalibrationConfig:
     outline_sd_px: float = 0.6
     outline_scatter_px: float = 1.4
     outline_bias_sd_px: float = 0.5
-    outline_inset: float = 0.0045
+    outline_inset: float = 0.003
     outline_inset_sd: float = 0.003
-    slant_inset: tuple[float, float] = (0.009, 0.020)
-    slant_inset_sd: tuple[float, float] = (0.005, 0.030)
+    slant_inset_sd: tuple[float, float] = (0.005, 0.018)
     slant_turn_sd_deg: float = 1.0
     outline_part_sd: tuple[tuple[float, float], ...] = ((0.25, 0.25), (0.5, 0.014), (0.85, 0.0))
-    thickness_m: tuple[float, float] = (0.040, 0.030)
-    outline_beyond_m: tuple[float, float] = (0.075, 0.030)
+    thickness_share: tuple[float, float] = (0.12, 0.05)
+    inner_face_sd_m: float = 0.008
     common_share: float = 0.85
     common_m: float = 0.003
     own_share: float = 0.7
@@ -96,6 +98,8 @@ class CalibrationConfig:
     press_slope_sd: float = 0.15
     n_draws: int = 200
     max_fit_frames: int = 30
+    n_outlines: int = 10
+    edge_m: float = 0.005
     max_steps: int = 60
     any_plate_rel_sd: float = 0.4
     other_plate_cost: float = 4.0
@@ -121,10 +125,15 @@ class CalibrationConfig:
         return self.barbell.inner_faces_m
 
     @property
-    def outline_m(self) -> tuple[float, float]:
-        """From the bar's middle to that of the plates followed, and its standard uncertainty."""
-        beyond_m, sd_m = self.outline_beyond_m
-        return self.barbell.collar_m + beyond_m, sd_m
+    def thickness_m(self) -> tuple[float, float]:
+        """Thickness of the plates followed, of those alike together, and its uncertainty."""
+        usual, sd = self.thickness_share
+        return usual * self.plate_mm / 1000, sd * self.plate_mm / 1000
+
+    @property
+    def inner_face_m(self) -> tuple[float, float]:
+        """From the bar's middle to the plates' inner face, and its standard uncertainty."""
+        return self.barbell.inner_faces_m / 2, self.inner_face_sd_m
 
     @property
     def point_m(self) -> tuple[float, float]:

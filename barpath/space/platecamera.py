@@ -21,7 +21,6 @@ from barpath.space.fittedcamera import (
     CalibrationConfig,
     Level,
     drawn,
-    evenly,
     focal_guess_px,
     principal_point_px,
 )
@@ -30,7 +29,9 @@ from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, s
 Floats = NDArray[np.float64]
 
 N_PARAMS = len(SIDE_PARAMETERS)
-PLATE = SIDE_PARAMETERS.index("log_plate")
+PLATE, THICKNESS, OUTLINE = (
+    SIDE_PARAMETERS.index(name) for name in ("log_plate", "thickness_m", "outline_m")
+)
 LEAST_TO_SCATTER = 20
 
 
@@ -185,8 +186,9 @@ class _Seen(NamedTuple):
 class _Outlines:
     """A plate's outlines in the picture, (n,) each, and what is known of the camera beforehand.
 
-    `prior` holds mean and standard uncertainty of each of `SIDE_PARAMETERS`; `sd_px` is how far an
-    outline's size may be off in one frame.
+    `prior` holds mean and standard uncertainty of each of `SIDE_PARAMETERS`, but for `outline_m`
+    of what that is less half the thickness: where the plates' inner face is. `sd_px` is how far an
+    outline's size may be off in one look.
     """
 
     ellipse_px: Floats
@@ -236,6 +238,7 @@ class _Outlines:
         start = np.r_[self.prior[:, 0], np.zeros(0 if way.misses is None else way.misses.n_own)]
         start[0] = way.sign * max(tilt, 0.02)
         start[3] = np.log(distance * np.cos(tilt))
+        start[OUTLINE] += start[THICKNESS] / 2
 
         # Of the values that derivatives are taken by most are the bar's own, and the camera stays.
         @lru_cache(maxsize=1)
@@ -263,17 +266,19 @@ class _Outlines:
         geometry = side_geometry(params)
         centres = disc_centres(geometry, self.ellipse_px, self.principal_px)
         shape = thick_discs(
-            centres, geometry.across, geometry.radius_m, params[8], geometry.focal_px
+            centres,
+            geometry.across,
+            geometry.radius_m,
+            params[THICKNESS],
+            self.config.edge_m,
+            geometry.focal_px,
         )
         predicted = shape_numbers_px(shape, self.major_px / 2)
         turned = self.angle_deg - np.rad2deg(params[10])
         true_shape = shape_matrix(self.major_px - params[6], self.minor_px - params[7], turned)
         observed = shape_numbers_px(true_shape, self.major_px / 2)
-        # Outline errors of neighbouring frames are alike, so n frames do not count as n looks.
-        n_frames = len(self.major_px)
-        weight = np.sqrt(min(n_frames, 10) / n_frames) / self.sd_px
         bar = None if way.misses is None else way.misses.centres_m(geometry, self.principal_px)
-        return _Seen(geometry, ((predicted - observed) * weight).ravel(), bar)
+        return _Seen(geometry, ((predicted - observed) / self.sd_px).ravel(), bar)
 
     def residuals(
         self, values: Floats, way: _Way, sd: Floats, seen: Callable[[bytes], _Seen]
@@ -281,7 +286,9 @@ class _Outlines:
         """What outlines, prior and bar miss, in units of their standard uncertainties."""
         params = values[:N_PARAMS]
         camera = seen(params.tobytes())
-        parts = [camera.outline_misses, (params - self.prior[:, 0]) / sd]
+        known = params.copy()
+        known[OUTLINE] -= params[THICKNESS] / 2
+        parts = [camera.outline_misses, (known - self.prior[:, 0]) / sd]
         if way.misses is not None and camera.bar_m is not None:
             own = values[N_PARAMS:]
             parts += way.misses(
@@ -305,7 +312,7 @@ def _outlines(
     table = track.loc[usable, columns].to_numpy(dtype=float)
     scatter_px = _scatter_px(table[:, :2], *table[:, 2:].T)
     sd_px = config.outline_sd_px * max(scatter_px / config.outline_scatter_px, 1.0)
-    table = table[evenly(len(table), config.max_fit_frames)]
+    table = _by_height(table, config.n_outlines)
     focal = focal_guess_px(config, *size_px)
     return _Outlines(
         ellipse_px=table[:, :2],
@@ -318,6 +325,22 @@ def _outlines(
         sd_px=sd_px,
         config=config,
     )
+
+
+def _by_height(outlines: Floats, n_heights: int) -> Floats:
+    """Outlines of frames with the plate about equally high taken together, (n, 5).
+
+    Errors of neighbouring frames are alike, so that n frames do not count as n looks.
+    """
+    low_first = outlines[np.argsort(outlines[:, 1], kind="stable")]
+    together = []
+    for group in np.array_split(low_first, min(n_heights, len(outlines))):
+        shape = np.median(shape_matrix(*group[:, 2:].T), axis=0)
+        half_axes, ways = np.linalg.eigh(shape)
+        minor_px, major_px = 2 * np.sqrt(half_axes)
+        angle_deg = np.rad2deg(np.arctan2(ways[1, 1], ways[0, 1]))
+        together.append([*np.median(group[:, :2], axis=0), major_px, minor_px, angle_deg])
+    return np.array(together)
 
 
 def _scatter_px(places_px: Floats, major_px: Floats, minor_px: Floats, angle_deg: Floats) -> float:
@@ -340,14 +363,14 @@ def _scatter_px(places_px: Floats, major_px: Floats, minor_px: Floats, angle_deg
 def _prior(
     sizes_px: Floats, share: float, focal_px: float, level: Level, config: CalibrationConfig
 ) -> Floats:
-    """Mean and standard uncertainty of each of `SIDE_PARAMETERS`, (11, 2).
+    """Mean and standard uncertainty of what `_Outlines.prior` says, (11, 2).
 
     `share` is how much of the outline shows, 0..1.
     """
-    # Blur, bevels and shading shift the outline alike in all frames; aslant it is seen here of the
-    # one and there of the other of a thick plate's rims, whose edges are rounded besides.
+    # Blur and shading shift the outline alike in all frames; aslant it is seen here of the one and
+    # there of the other of a thick plate's rims.
     slant = np.sqrt(max(1.0 - (sizes_px[1] / sizes_px[0]) ** 2, 0.0))
-    biases = -(config.outline_inset + slant * np.array(config.slant_inset)) * sizes_px
+    biases = -config.outline_inset * sizes_px
     bias_rel = config.outline_inset_sd + slant * np.array(config.slant_inset_sd)
     shares, sds = np.transpose(config.outline_part_sd)
     part_sd = np.interp(share if np.isfinite(share) else 1.0, shares, sds)
@@ -366,7 +389,7 @@ def _prior(
             (biases[0], bias_sd[0]),
             (biases[1], bias_sd[1]),
             config.thickness_m,
-            config.outline_m,
+            config.inner_face_m,
             (0.0, turn_sd),
         ]
     )
