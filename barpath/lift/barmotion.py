@@ -141,7 +141,7 @@ class Track:
         share = 0.5 if v1 == v0 else float(np.clip((level - v0) / (v1 - v0), 0.0, 1.0))
         slope = abs(v1 - v0) / step
         noise = self.sd_v[i] / slope if slope > 0 else math.inf
-        sd = combine(noise, rectangular(self.rise_s / 8))
+        sd = combine(noise, rectangular(self.rise_s / 6))
         time = float(self.t[i - 1] + share * step)
         spread = SPREAD_TIMES * self._spread(time, level, float(np.sign(v1 - v0)))
         return time - spread, float(min(sd, 0.5))

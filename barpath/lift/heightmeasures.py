@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from barpath.ground.uncertainty import combine
 from barpath.lift.barcurves import (
     HIDDEN,
-    SETTLE_S,
     BarCurves,
     event_sd,
     extreme_sd,
@@ -58,9 +57,7 @@ def height_measures(bar: BarCurves, rep: Any, context: MeasureContext) -> dict[s
     if not math.isfinite(low_m):
         found["range_of_motion_m"] = missing(low_reason or HIDDEN)
     else:
-        # The last millimetres come after the speed has fallen to the threshold of lockout.
-        settle = bar.y(bar.grid(rep.lockout_s, min(rep.lockout_s + SETTLE_S, bar.time[-1])))
-        rom = float(np.nanmedian([heights[-1], *settle])) - low_m
+        rom = float(heights[-1]) - low_m
         found["range_of_motion_m"] = Found(
             rom,
             combine(extreme_sd(bar, low_s), bar.sd_at(rep.lockout_s), context.camera_sd_m),
