@@ -358,7 +358,6 @@ def test_a_hub_is_told_by_arms_that_would_be_too_long(arms_m: float, believed: b
     config = CalibrationConfig(smallest_plate_mm=300.0)
     fit = calibrate_side(track, WIDTH, HEIGHT, bar=[grown], config=config)
     assert np.isfinite(fit.plate_check_mm) == believed
-    assert bool(fit.end) == believed
 
 
 def test_unknown_focal_and_roll_are_carried_in_the_uncertainty():
