@@ -38,14 +38,14 @@ class CalibrationConfig:
     are thin ones). The largest lean on the sleeve's shoulder, as they
     are put on first (`inner_face_sd_m`; common practice, no source). Faces and rim meet in a broken
     edge (`edge_m`: likewise). The outline lies a little inside of what a plate shows, whatever the
-    slant (`outline_inset`: 0.2 to 0.4 % of 63 made clips at an angle; so much that range of motion
-    comes out 0.5 mm long in 36 from the side), but aslant it scatters more along and across
-    (`slant_inset_sd`), and it may be turned (`slant_turn_sd_deg`). The less
-    of it shows the less sure it is (`outline_part_sd`: shares and standard uncertainties as shares
-    of its size, those from the half on of the tuning clips): one of which much less than half shows
-    may lie on half a plate, or on something else, and says little. Nor is one trusted whose size
-    scatters in the same places: up to `outline_scatter_px` (97 of 100 made clips) it counts as
-    `outline_sd_px`, then as the more.
+    slant (`outline_inset`: so much that range of motion has no bias in 140 clips from the side and
+    at an angle, where 0.0055 left 0.2 %), but aslant it scatters more along and across
+    (`slant_inset_sd`), and it may be turned (`slant_turn_sd_deg`). The less of it shows the less
+    sure it is (`outline_part_sd`: shares and standard uncertainties as shares of its size, those
+    from the half on of the tuning clips): one of which much less than half shows may lie on half a
+    plate, or on something else, and says little. Nor is one trusted whose size scatters in the same
+    places: up to `outline_scatter_px` (97 of 100 made clips) it counts as `outline_sd_px`, then as
+    the more.
 
     What the network reads of the bar has an error that stays through the clip (`common_share` of
     the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
@@ -54,10 +54,11 @@ class CalibrationConfig:
     Whether the plate followed is another than the given one, the bar tells, and the arms have a say
     (`reach_m`: from shoulder to hand with the bar high, as long as it looks in the plane of the
     nearer plate, of the newcomers among the made clips). A bar whose readings miss by more than
-    `usual_cost` (half of the sum of squares, of the regulars) tells less. Where the bar wants a
-    plate below `smallest_plate_mm`, it was misread (common practice, no source: so small a disc is
-    never the largest on a bar), unless the arms would be longer by `most_reach_off` standard
-    uncertainties than arms are: then a plate's hub was followed.
+    `usual_cost` (half of the sum of squares, of the regulars) tells less, and widens what the
+    camera leaves open. Where the bar wants a plate below `smallest_plate_mm`, it was misread
+    (common practice, no source: so small a disc is never the largest on a bar), unless the arms
+    would be longer by `most_reach_off` standard uncertainties than arms are: then a plate's hub was
+    followed.
     """
 
     barbell: Bar = POWER_BAR
@@ -77,7 +78,7 @@ class CalibrationConfig:
     outline_sd_px: float = 0.6
     outline_scatter_px: float = 1.4
     outline_bias_sd_px: float = 0.5
-    outline_inset: float = 0.0055
+    outline_inset: float = 0.0075
     outline_inset_sd: float = 0.003
     slant_inset_sd: tuple[float, float] = (0.005, 0.018)
     slant_turn_sd_deg: float = 1.0

@@ -405,7 +405,11 @@ def _draws_of(fits: Sequence[_Fit], either: _Fit | None, config: CalibrationConf
     """
 
     def cameras(fit: _Fit) -> Floats:
-        return drawn(fit.values, fit.jacobian, config)[:, :N_PARAMS]
+        # Where outline and bar disagree by more than is usual, either may be wrong, and the camera
+        # is known the less (the ratio of Birge 1932, from memory).
+        wider = np.sqrt(max(fit.cost / config.usual_cost, 1.0))
+        draws = drawn(fit.values, fit.jacobian, config)
+        return (fit.values + wider * (draws - fit.values))[:, :N_PARAMS]
 
     draws = cameras(fits[0])
     if len(fits) > 1:
