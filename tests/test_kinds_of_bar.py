@@ -96,8 +96,9 @@ def test_at_a_slant_the_parts_of_the_bar_that_is_named_say_how_it_is_turned() ->
         points = side_points(fit.params, ellipse_px, fit.principal_px)
         found[bar.name] = np.ptp(points, axis=0) / wanted
     assert found[SHORT.name] == pytest.approx([1.0, 1.0], abs=0.03)
-    # The plate is the ruler: the wrong bar turns the camera and leaves the heights.
-    assert found[POWER_BAR.name][0] < 0.92
+    # The plate is the ruler, and its outline holds against the wrong bar, which turns the camera
+    # nevertheless; heights it leaves.
+    assert found[POWER_BAR.name][0] < 0.95
     assert found[POWER_BAR.name][1] == pytest.approx(1.0, abs=0.03)
 
 
