@@ -125,11 +125,9 @@ def calibrate_bare(
             start = np.r_[prior[:, 0], np.zeros(misses.n_own)]
             start[0] = np.deg2rad(yaw_deg)
             start[3] += np.log(np.cos(start[0]))
-            # A start the wrong way round may run off to where numbers end.
-            with np.errstate(over="ignore", invalid="ignore"):
-                found = least_squares(
-                    residuals, start, loss=_loss, x_scale="jac", max_nfev=config.max_steps
-                )
+            found = least_squares(
+                residuals, start, loss=_loss, x_scale="jac", max_nfev=config.max_steps
+            )
             n_told = 2 * int(misses.read.sum())
             fits.append((found, one.end, n_told))
     if not fits:

@@ -47,10 +47,12 @@ def project_discs(
     """
     centres_m = np.atleast_2d(centres_m)
     disc = radius_m**2 * (np.eye(3) - np.outer(normal, normal))
-    dual = disc[None] - centres_m[:, :, None] * centres_m[:, None, :]
     camera = np.diag([focal_px, focal_px, 1.0])
-    dual = camera @ dual @ camera
-    dual /= -dual[:, 2:3, 2:3]
+    # A search that began the wrong way round may run off to where numbers end.
+    with np.errstate(over="ignore", invalid="ignore"):
+        dual = disc[None] - centres_m[:, :, None] * centres_m[:, None, :]
+        dual = camera @ dual @ camera
+        dual /= -dual[:, 2:3, 2:3]
     centre = -dual[:, :2, 2]
     shape = dual[:, :2, :2] + centre[:, :, None] * centre[:, None, :]
     return centre, shape

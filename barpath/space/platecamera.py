@@ -94,7 +94,8 @@ def calibrate_side(
     if others:
         doubtful = _is_another(fits[0], others[0], outlines, bar[0].reach_px)
         found_mm = 1000 * float(np.exp(others[0].values[PLATE]))
-        if doubtful and found_mm < config.smallest_plate_mm and not _is_hub(fits[0], outlines, bar):
+        hub = _is_hub(fits[0], outlines, bar[0].reach_px)
+        if doubtful and found_mm < config.smallest_plate_mm and not hub:
             # No plate is so small: something else was taken for the bar.
             doubtful = False
             fits = outlines.fits(()) or fits
@@ -134,9 +135,9 @@ def _is_another(given: "_Fit", freed: "_Fit", outlines: "_Outlines", reach_px: f
     return bool(costs[0] - costs[1] > config.other_plate_cost)
 
 
-def _is_hub(given: "_Fit", outlines: "_Outlines", bar: Sequence[BarReadings]) -> bool:
+def _is_hub(given: "_Fit", outlines: "_Outlines", reach_px: float) -> bool:
     """Whether a plate's hub was followed: were it as large as the plate, arms would be too long."""
-    off = outlines.reach_off(np.exp(given.values[PLATE]), bar[0].reach_px)
+    off = outlines.reach_off(np.exp(given.values[PLATE]), reach_px)
     return not given.way.far and bool(off > outlines.config.most_reach_off)
 
 
@@ -245,18 +246,16 @@ class _Outlines:
         def seen(params: bytes) -> _Seen:
             return self.seen(np.frombuffer(params), way)
 
-        # A start the wrong way round may run off to where numbers end.
-        with np.errstate(over="ignore", invalid="ignore"):
-            found = least_squares(
-                self.residuals,
-                start,
-                loss="soft_l1",
-                x_scale="jac",
-                ftol=1e-6,
-                xtol=1e-6,
-                max_nfev=self.config.max_steps,
-                args=(way, sd, seen),
-            )
+        found = least_squares(
+            self.residuals,
+            start,
+            loss="soft_l1",
+            x_scale="jac",
+            ftol=1e-6,
+            xtol=1e-6,
+            max_nfev=self.config.max_steps,
+            args=(way, sd, seen),
+        )
         centres = disc_centres(
             side_geometry(found.x[:N_PARAMS]), self.ellipse_px, self.principal_px
         )
