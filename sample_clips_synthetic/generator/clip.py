@@ -24,7 +24,7 @@ class ClipSpec:
     purpose
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
         ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
-        ``"arrivals"``, ``"joiners"`` or ``"members"``.
+        ``"arrivals"``, ``"joiners"``, ``"members"`` or ``"entrants"``.
     story
         One line for people.
     seed

@@ -1,4 +1,4 @@
-"""Clips of the joiners and of the members, who each press in two ways; never tune to either.
+"""Clips of the joiners, members and entrants, who each press in two ways; never tune to them.
 
 Eighteen bodies each, drawn as the arrivals' are (`stills.guests`), from sequences of their own, and
 they press, dress and are filmed as those (`guests`). The first nine press with the elbows flared
@@ -59,6 +59,27 @@ _MEMBERS_WAYS = (
     ((0.52, 47), (0.72, 57)),
 )
 
+_ENTRANTS_WAYS = (
+    ((0.77, 59), (0.77, 41)),
+    ((0.81, 62), (0.81, 27)),
+    ((0.68, 55), (0.68, 27)),
+    ((0.68, 72), (0.68, 44)),
+    ((0.70, 61), (0.70, 27)),
+    ((0.69, 81), (0.69, 63)),
+    ((0.64, 77), (0.64, 48)),
+    ((0.75, 69), (0.75, 34)),
+    ((0.81, 59), (0.81, 38)),
+    ((0.46, 41), (0.60, 45)),
+    ((0.44, 51), (0.59, 61)),
+    ((0.64, 55), (0.81, 62)),
+    ((0.55, 49), (0.67, 51)),
+    ((0.60, 49), (0.79, 53)),
+    ((0.43, 47), (0.63, 48)),
+    ((0.59, 53), (0.81, 61)),
+    ((0.48, 53), (0.62, 62)),
+    ((0.44, 59), (0.62, 61)),
+)
+
 Ways = tuple[tuple[tuple[float, float], tuple[float, float]], ...]
 Place = tuple[float, float]
 """Azimuth in degrees and height in metres of a camera."""
@@ -109,5 +130,14 @@ MEMBERS = _with_empty_bars(
         (18, ((-3, 1.6), (35, 1.4), (-92, 0.9))),
         (12, ((-6, 1.9), (-54, 1.6), (-87, 1.0))),
         (4, ((2, 1.7), (43, 1.3), (94, 1.2))),
+    ),
+)
+ENTRANTS = _with_empty_bars(
+    _party("entrants", (6, 7, 10, 15, 17, 18), 9950, 17_000, _ENTRANTS_WAYS),
+    (
+        (2, ((-4, 1.8), (39, 1.5), (92, 1.0))),
+        (15, ((5, 1.7), (-52, 1.2), (-89, 1.2))),
+        (9, ((-2, 1.6), (-33, 1.6), (88, 0.9))),
+        (7, ((7, 1.9), (55, 1.4), (-94, 1.1))),
     ),
 )
