@@ -54,9 +54,19 @@ def test_what_one_view_tells_comes_from_the_clip_that_knows_it_best(clips, rows)
         assert [row[name] for row in rows] == [row[name] for row in alone[0]]
         assert [row[f"{name}_u95"] for row in rows] == [row[f"{name}_u95"] for row in alone[0]]
     assert [r["path_length_ratio"] for r in rows] == [r["path_length_ratio"] for r in alone[1]]
-    middle = [np.median([row["range_of_motion_m_u95"] for row in many]) for many in alone]
-    best = alone[int(np.argmin(middle))]
-    assert [r["range_of_motion_m"] for r in rows] == [r["range_of_motion_m"] for r in best]
+
+
+def test_heights_are_on_the_scale_of_all_clips(clips, joined, rows):
+    """Range of motion lies between what the clips say alone, and is surer than either says."""
+    alone = [blockstore.rep_rows(clip) for clip in clips]
+    name = "range_of_motion_m"
+    for k, row in enumerate(rows):
+        own = [many[k][name] for many in alone]
+        assert min(own) < row[name] < max(own)
+        assert row[f"{name}_u95"] < min(many[k][f"{name}_u95"] for many in alone)
+        true = truth(NAMES[0])[0]["reps"][k]["paths"]["bar_middle"]["range_of_motion_m"]
+        assert abs(row[name] - true) < row[f"{name}_u95"]
+    assert joined.scale_rel_sd < min(clip.calibration["scale_rel_sd"] for clip in clips)
 
 
 def test_where_the_arms_are_not_found_together_one_view_tells_of_them(joined):

@@ -7,8 +7,9 @@ several clips `pairset.PairResult`.
 with its `trajectory`, less what a camera in the hand leaves in it (`sway`), the arms' sight in
 `armsight`, `measuring`, and `notes` on how it went. `kept` is what a result keeps of settings and
 detections, from which `pipeline.remeasure` measures again, and `running` what is told of the work
-meanwhile. `pairset` joins several clips: `pairspace` on one clock and in one space, `pairtimes`
-when things happened, `pairmeasures` and `pairrules` from there, named in `paircatalogue`.
+meanwhile. `pairset` joins several clips: `pairspace` on one clock and in one space, `setscale`
+puts each one's heights on a common scale, `pairtimes` says when things happened, `pairmeasures` and
+`pairrules` go on from there, named in `paircatalogue`.
 
 `store` writes and reads result folders, `source` finds the clip of a result again, `stills` chooses
 frames worth a picture, `corrections` holds what was put right by hand. `filmcheck` looks at a test
@@ -51,6 +52,7 @@ __all__ = [
     "readingspread",
     "running",
     "setresult",
+    "setscale",
     "shutter",
     "source",
     "stills",

@@ -155,6 +155,10 @@ class PairConfig:
     ends_apart_s, ends_apart_sd_s : float
         An end of the bar comes to rest no further from its middle, and how well a clip from the
         feet tells how far (of the tuning clips).
+    heights_apart_rel_sd : float
+        By how much the heights that clips follow differ in truth, one of the middle and the other
+        of an end, as a share of the range of motion (1.3 mm of 0.3 m on the regulars' and joiners'
+        sets).
     useless_factor : float
         A value whose 95 % half width is more than this many times the fair one is missing.
     """
@@ -171,6 +175,7 @@ class PairConfig:
     match_s: float = 0.5
     ends_apart_s: float = 0.1
     ends_apart_sd_s: float = 0.005
+    heights_apart_rel_sd: float = 0.004
     useless_factor: float = 2.0
 
 

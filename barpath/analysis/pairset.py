@@ -10,7 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from barpath.analysis.config import AnalysisConfig, PairConfig, with_bar
 from barpath.analysis.kept import bar_in, config_of, head_of
@@ -28,6 +30,7 @@ from barpath.analysis.pairtimes import joined_reps, of_the_middle
 from barpath.analysis.pipeline import analyse, remeasure
 from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import Note, SetResult
+from barpath.analysis.setscale import on_set_scale
 from barpath.analysis.store import known_only_by_form, read_results
 from barpath.errors import OptionError
 from barpath.ground.equipment import Bar
@@ -52,6 +55,8 @@ class PairResult:
         End of the bar, and arm, that the second clip sees: `'left'`, `'right'` or `''`.
     scale_rel_sd : float
         Relative standard uncertainty of lengths after both scales were joined.
+    own : tuple of DataFrame
+        Measure table of each clip, with what hangs on heights alone on that scale.
     bar : DataFrame
         `time_s` (front clip's clock), `x_m, y_m, z_m` of the bar's middle, `sd_x_m, sd_y_m,
         sd_z_m`, `tilt_deg`, and `side_y_m` the side view's height on the front view's zero.
@@ -70,6 +75,7 @@ class PairResult:
     syncs: tuple[Sync, ...]
     near: str
     scale_rel_sd: float
+    own: tuple[pd.DataFrame, ...]
     bar: pd.DataFrame
     reps: pd.DataFrame
     arms: arms3d.Arms3d | None
@@ -128,7 +134,8 @@ def measure_clips(
     clips = _in_order(clips)
     front, side = clips[:2]
     syncs = tuple(on_one_clock(front, other, config.sync) for other in clips[1:])
-    views, scale_rel_sd = _in_one_space(clips, syncs)
+    views, scale_rel_sds = _in_one_space(clips, syncs, config)
+    scale_rel_sd = float(scale_rel_sds.min())
     bar = bar_in_space(views)
     lags_s = [0.0, *(sync.lag_s for sync in syncs)]
     tables = [clip.reps for clip in clips]
@@ -162,6 +169,10 @@ def measure_clips(
         syncs=syncs,
         near=near_side(head_of(side)),
         scale_rel_sd=scale_rel_sd,
+        own=tuple(
+            on_set_scale(view.result.measures, view.factor, _own_scale(view.result), float(rel_sd))
+            for view, rel_sd in zip(views, scale_rel_sds, strict=True)
+        ),
         bar=bar,
         reps=reps,
         arms=arms,
@@ -199,15 +210,23 @@ def _in_order(clips: Sequence[SetResult]) -> tuple[SetResult, ...]:
 
 
 def _in_one_space(
-    clips: Sequence[SetResult], syncs: Sequence[Sync]
-) -> tuple[list[ClipInSet], float]:
-    """Clips with what puts them into the set's time and space; uncertainty of the joined scale."""
-    relative = [float(clip.calibration["scale_rel_sd"] or 0.0) for clip in clips]
-    factors, scale_rel_sd = arms3d.combine_scales([1.0, *(one.scale for one in syncs)], relative)
+    clips: Sequence[SetResult], syncs: Sequence[Sync], config: PairConfig
+) -> tuple[list[ClipInSet], NDArray[np.float64]]:
+    """Clips with what puts them into the set's time and space; uncertainties of their scales."""
+    factors, scale_rel_sds = arms3d.combine_scales(
+        [1.0, *(one.scale for one in syncs)],
+        [_own_scale(clip) for clip in clips],
+        config.heights_apart_rel_sd,
+    )
     lags = [0.0, *(one.lag_s for one in syncs)]
     lifts = [0.0, *(factors[0] * one.offset_m for one in syncs)]
     parts = zip(clips, lags, factors.tolist(), lifts, strict=True)
-    return [ClipInSet(*of_one) for of_one in parts], scale_rel_sd
+    return [ClipInSet(*of_one) for of_one in parts], scale_rel_sds
+
+
+def _own_scale(clip: SetResult) -> float:
+    """Relative standard uncertainty of a clip's own vertical lengths."""
+    return float(clip.calibration["scale_rel_sd"] or 0.0)
 
 
 def _tilt_sd_deg(clip: SetResult) -> float:

@@ -27,7 +27,7 @@ CACHE_VERSION = 12
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
 MEASURE_VERSION = 15
 """The same for what is measured from what was seen; a new measure needs no raising."""
-JOIN_VERSION = 4
+JOIN_VERSION = 5
 """The same for what is measured from several clips of a set together."""
 
 MEASURE_ONLY = (

@@ -1,13 +1,14 @@
 """Rows of the table for a set that several clips show, measured from all of them together.
 
 What the joint measurement gives (see `pairset`) comes from there; what one view alone can tell,
-such as speeds from the bar's height, from the clip that knows it best.
+such as speeds from the bar's height, from the clip that knows it best, on the scale of all.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -87,7 +88,10 @@ def set_rows(joined: PairResult, config: PairConfig | None = None) -> list[Row]:
         Which repetitions of the clips belong together is not sure, or they are not the same.
     """
     same = _same_repetitions(joined, config or PairConfig())
-    seen = [{row["rep"]: row for row in rep_rows(clip)} for clip in joined.clips]
+    seen = [
+        {row["rep"]: row for row in rep_rows(replace(clip, measures=measures))}
+        for clip, measures in zip(joined.clips, joined.own, strict=True)
+    ]
     own = [[rows[rep] for rep in reps] for rows, reps in zip(seen, same, strict=True)]
     best = {name: _surest(name, own, joined.clips) for name in _columns(own)}
     times = joined.reps.set_index("rep")

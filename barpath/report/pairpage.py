@@ -111,8 +111,8 @@ def facts_of(pair: PairResult) -> Facts:
     pair : PairResult
     """
     rises = [
-        mean_of(r.measures, whole_reps(r.reps), "range_of_motion_m")
-        for r in (pair.front, pair.side)
+        mean_of(measures, whole_reps(clip.reps), "range_of_motion_m")
+        for clip, measures in zip(pair.clips, pair.own, strict=True)
     ]
     rise = min(rises, key=lambda known: known.u95 if known else math.inf)
     return facts_of_both(pair.measures, pair.reps, rise, pair.arms, pair.scale_rel_sd, pair.profile)

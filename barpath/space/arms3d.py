@@ -428,8 +428,13 @@ def touch_geometry(bar_m: Floats, shoulders_m: Floats) -> dict[str, Floats]:
     return {"toward_hips_m": -off[..., 0], "over_m": off[..., 1], "left_m": off[..., 2]}
 
 
-def combine_scales(scales: Sequence[float], rel_sds: Sequence[float]) -> tuple[Floats, float]:
+def combine_scales(
+    scales: Sequence[float], rel_sds: Sequence[float], apart_rel_sd: float = 1e-5
+) -> tuple[Floats, Floats]:
     """Share out between views what their scales differ by.
+
+    Least squares in the logarithms: each view's factor is near 1 by how well it knows its own
+    scale, and its quotient by the first view's is near what their heights say.
 
     Parameters
     ----------
@@ -438,20 +443,30 @@ def combine_scales(scales: Sequence[float], rel_sds: Sequence[float]) -> tuple[F
         1.
     rel_sds : sequence of float
         Relative standard uncertainty of each view's scale.
+    apart_rel_sd : float, optional
+        That of the quotients: ends of a bar rise unevenly.
 
     Returns
     -------
     factors : ndarray, shape (n,)
         For the lengths of each view.
-    rel_sd : float
-        Relative uncertainty of all of them afterwards.
+    rel_sds : ndarray, shape (n,)
+        Relative uncertainty of each afterwards, widened where the scales differ by more than they
+        say (Birge's ratio; R. T. Birge, Phys. Rev. 40:207-227, 1932).
 
     Examples
     --------
-    >>> factors, rel = combine_scales([1.0, 1.02], [0.01, 0.01])
-    >>> factors.round(3).tolist(), round(rel, 4)
-    ([0.99, 1.01], 0.0071)
+    >>> factors, rel_sds = combine_scales([1.0, 1.02], [0.01, 0.01])
+    >>> factors.round(3).tolist(), rel_sds.round(4).tolist()
+    ([0.99, 1.01], [0.0099, 0.0099])
     """
-    weight = 1.0 / np.maximum(rel_sds, 1e-4) ** 2
-    first = -np.sum(weight * np.log(scales)) / weight.sum()
-    return np.exp(first) * np.asarray(scales), float(weight.sum() ** -0.5)
+    told = np.log(np.asarray(scales, dtype=float))[1:]
+    sd, n = np.maximum(rel_sds, 1e-4), len(scales)
+    against_first = np.hstack([-np.ones((n - 1, 1)), np.eye(n - 1)])
+    rows = np.vstack([np.diag(1 / sd), against_first / apart_rel_sd])
+    wanted = np.concatenate([np.zeros(n), told / apart_rel_sd])
+    covariance = np.linalg.inv(rows.T @ rows)
+    logs = covariance @ rows.T @ wanted
+    squares = float(np.sum((rows @ logs - wanted) ** 2))
+    widened = max(1.0, squares / max(n - 1, 1)) ** 0.5
+    return np.exp(logs), widened * np.sqrt(np.diag(covariance))
