@@ -11,6 +11,7 @@ import pytest
 
 from barpath.analysis.config import PairConfig
 from barpath.analysis.paircatalogue import CATALOGUE
+from barpath.analysis.pairmeasures import motion_rows
 from barpath.analysis.pairrules import check_rules, elbow_heights
 from barpath.analysis.pairset import ClipOptions, measure_clips, read_or_analyse
 from barpath.analysis.pairspace import ClipInSet, along_rel_sd, arms_config
@@ -89,6 +90,40 @@ def test_arms_from_true_places_in_two_pictures(pair):
         way = table.loc[(rep["rep"], "drift_touch_to_lockout_m", ""), "value"]
         want = rep["paths"]["bar_middle"]["touch_to_lockout_x_m"]
         assert way == pytest.approx(want, abs=0.015)
+
+
+def test_what_one_clip_tells_is_in_the_pairs_table(pair):
+    """Range of motion, speeds and times of the bar's middle or of the end that was followed."""
+    table = pair.measures.set_index(["rep", "measure"])
+    for rep in true_reps():
+        path = rep["paths"]["bar_middle"]
+        for name, within in (
+            ("range_of_motion_m", 0.004),
+            ("mean_press_speed_m_s", 0.02),
+            ("peak_press_speed_m_s", 0.03),
+        ):
+            row = table.loc[(rep["rep"], name)]
+            assert row["value"] == pytest.approx(path[name], abs=within)
+        assert table.loc[(rep["rep"], "pause_s"), "quality"] == "good"
+        # Both ends are seen from the feet alone.
+        tilt = pair.front.measures.set_index(["rep", "measure"]).loc[(rep["rep"], "bar_tilt_deg")]
+        assert table.loc[(rep["rep"], "bar_tilt_deg"), "value"] == tilt["value"]
+
+
+def test_a_repetition_that_the_surest_clip_lacks_comes_from_another(pair):
+    reps = pair.reps
+    numbers = reps["rep"].astype(float).tolist()
+    first, second = (table[table["measure"] != "pause_s"] for table in pair.own)
+    vague = pair.own[1].assign(u95=pair.own[1]["u95"] + 0.01)
+    some = [[numbers[0], float("nan")], numbers]
+    rows = motion_rows(reps, [pair.own[0], vague], some, ["front", "side"])
+    rise = rows[rows["measure"] == "range_of_motion_m"]["value"].tolist()
+    own = [t[t["measure"] == "range_of_motion_m"]["value"].tolist() for t in (pair.own[0], vague)]
+    assert rise == [own[0][0], own[1][1]]
+    rows = motion_rows(reps, [first, second], [numbers, numbers], ["front", "side"])
+    pause = rows[rows["measure"] == "pause_s"]
+    assert (pause["quality"] == "missing").all()
+    assert pause["reason"].str.contains("do not hold").all()
 
 
 def test_every_measure_has_uncertainty_or_reason(pair):

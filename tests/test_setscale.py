@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.analysis.setscale import HEIGHT_MEASURES, on_set_scale
+from barpath.analysis.setscale import HEIGHT_MEASURES, on_set_scale, surest
 from barpath.lift.catalogue import CATALOGUE
 from barpath.lift.measurerow import COLUMNS, Found, MeasureContext, missing, row_of
 
@@ -50,3 +50,12 @@ def test_a_scale_that_others_know_better_makes_a_poor_value_good():
 
 def test_a_table_without_rows_stays_so():
     assert on_set_scale(pd.DataFrame(columns=COLUMNS), 1.1, 0.1, 0.1).empty
+
+
+def test_the_surest_clip_comes_first_and_one_that_could_tell_before_one_that_could_not():
+    known, vague = (table_of(pause_s=Found(0.5, sd)) for sd in (0.01, 0.04))
+    gone = table_of(pause_s=missing("It was hidden."))
+    able = [True, True, True]
+    assert surest([gone, vague, known], able, "pause_s") == [2, 1, 0]
+    assert surest([gone, gone, known], [False, True, True], "pause_s") == [2, 1, 0]
+    assert surest([pd.DataFrame(columns=COLUMNS), known], [True, True], "pause_s") == [1, 0]

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from barpath.ground.uncertainty import expand, grade, state
+from barpath.ground.view import FRONT, NAMES
+from barpath.lift.catalogue import CATALOGUE as OF_ONE_CLIP
 
 COLUMNS = ["rep", "measure", "side", "value", "unit", "sd", "u95", "quality", "reason"]
 
@@ -141,6 +143,21 @@ CATALOGUE: dict[str, PairSpec] = {
     "wrist_spacing_m": PairSpec(
         "m", "Grip width", "Distance between the wrists along the bar.", _PRACTICE, 0.03, 0.06
     ),
+}
+
+FROM_ONE_CLIP = tuple(
+    spec.name
+    for spec in OF_ONE_CLIP.values()
+    if not (spec.needs_joints or spec.per_side) and spec.views in (NAMES, (FRONT.name,))
+)
+"""What one clip tells as well as several: heights, speeds and times, from any place, and how evenly
+the ends of the bar rise, from the feet."""
+CATALOGUE |= {
+    name: PairSpec(
+        spec.unit, spec.label, spec.explanation, spec.source, spec.good_u95, spec.fair_u95
+    )
+    for name, spec in OF_ONE_CLIP.items()
+    if name in FROM_ONE_CLIP
 }
 
 

@@ -10,11 +10,15 @@ import numpy as np
 import pandas as pd
 
 from barpath.analysis.config import PairConfig
-from barpath.analysis.paircatalogue import CATALOGUE, COLUMNS, graded
+from barpath.analysis.paircatalogue import CATALOGUE, COLUMNS, FROM_ONE_CLIP, graded
+from barpath.analysis.setscale import surest
 from barpath.ground.uncertainty import combine
+from barpath.lift.catalogue import CATALOGUE as OF_ONE_CLIP
 from barpath.space import arms3d
 from barpath.space.pairing import AMBIGUOUS, Sync
 from barpath.space.sights import SIDES
+
+NOT_TOLD = "The clips' results do not hold it."
 
 
 def measures_of(
@@ -25,15 +29,18 @@ def measures_of(
     along_rel_sd: float,
     tilt: tuple[float, float],
     sync: Sync,
+    of_clips: pd.DataFrame,
     config: PairConfig,
 ) -> pd.DataFrame:
     """Long table of measures: one row a repetition, measure and side.
 
+    `of_clips` are those that one clip tells (`motion_rows`), which come last of a repetition.
     `scale` is the relative standard uncertainty of all lengths, `along_rel_sd` that of lengths
     along the body, which a slanted view knows less well.
     """
     factor = config.useless_factor
     arm_names = list(CATALOGUE)[:8]
+    by_rep = dict(list(of_clips.groupby("rep")))
     single = ["touch_toward_hips_m", "touch_over_shoulders_m", "touch_left_of_midline_m"]
     rows = []
     for rep in reps.itertuples():
@@ -53,12 +60,54 @@ def measures_of(
                         graded(int(rep.rep), name, side, math.nan, math.nan, reason, factor)
                     )
         rows += _bar_rows(bar, rep, scale, along_rel_sd, tilt, factor)
+        rows += by_rep[rep.rep].to_dict("records")
     table = pd.DataFrame(rows, columns=COLUMNS)
     if sync.verdict == AMBIGUOUS:
         weak = table["quality"].isin(["good", "fair"])
         table.loc[weak, "quality"] = "poor"
         table.loc[weak, "reason"] = "Which repetitions of the two clips belong together is unsure."
     return table
+
+
+def motion_rows(
+    reps: pd.DataFrame,
+    own: Sequence[pd.DataFrame],
+    met: Sequence[Sequence[float]],
+    views: Sequence[str],
+) -> pd.DataFrame:
+    """What one clip tells as well as several (`FROM_ONE_CLIP`), of each repetition of a set.
+
+    Parameters
+    ----------
+    reps : DataFrame
+        Repetitions of the set.
+    own : sequence of DataFrame
+        Measure table of each clip, on the scale of the set.
+    met : sequence of sequence of float
+        The repetitions' numbers in each clip; NaN where it does not show one.
+    views : sequence of str
+        What each clip shows, by name.
+
+    Returns
+    -------
+    DataFrame
+        Columns of `COLUMNS`. A measure comes from the clip that knows it best over the set; of a
+        repetition that this one does not tell, from the next.
+    """
+    by_rep = [dict(list(table.groupby(["rep", "measure"]))) for table in own]
+    rows = []
+    for k, rep in enumerate(reps["rep"]):
+        for name in FROM_ONE_CLIP:
+            able = [view in OF_ONE_CLIP[name].views for view in views]
+            shown = [clip for clip in surest(own, able, name) if not math.isnan(met[clip][k])]
+            told = [by_rep[clip].get((int(met[clip][k]), name)) for clip in shown]
+            known = [one.iloc[0] for one in told if one is not None]
+            if not known:
+                rows.append(graded(int(rep), name, "", math.nan, math.nan, NOT_TOLD, 1.0))
+                continue
+            row = next((one for one in known if one["quality"] != "missing"), known[0])
+            rows.append({column: row[column] for column in COLUMNS} | {"rep": int(rep)})
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def _bottom_rows(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from barpath.analysis.config import AnalysisConfig, PairConfig, with_bar
 from barpath.analysis.kept import bar_in, config_of, head_of
-from barpath.analysis.pairmeasures import joint_rows, measures_of
+from barpath.analysis.pairmeasures import joint_rows, measures_of, motion_rows
 from barpath.analysis.pairrules import pair_rules
 from barpath.analysis.pairspace import (
     ClipInSet,
@@ -26,7 +26,7 @@ from barpath.analysis.pairspace import (
     moments_of,
     on_one_clock,
 )
-from barpath.analysis.pairtimes import joined_reps, of_the_middle
+from barpath.analysis.pairtimes import joined_reps, of_the_middle, reps_met
 from barpath.analysis.pipeline import analyse, remeasure
 from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import Note, SetResult
@@ -146,6 +146,16 @@ def measure_clips(
             tables[k], both_ends[k] = moved, True
     reps = joined_reps(tables, lags_s, config.match_s, both_ends)
     notes = _notes(clips, syncs, reps)
+    own = tuple(
+        on_set_scale(view.result.measures, view.factor, _own_scale(view.result), float(rel_sd))
+        for view, rel_sd in zip(views, scale_rel_sds, strict=True)
+    )
+    met = [
+        reps_met(front.reps, clip.reps, lag_s, config.match_s)
+        for clip, lag_s in zip(clips[1:], lags_s[1:], strict=True)
+    ]
+    numbers = front.reps["rep"].astype(float).tolist()
+    of_clips = motion_rows(reps, own, [numbers, *met], [clip.view for clip in clips])
     moments, spans = moments_of(reps, bar, config)
     arms = None
     told = all(near_side(head_of(view.result)) for view in views if view.aside)
@@ -169,16 +179,13 @@ def measure_clips(
         syncs=syncs,
         near=near_side(head_of(side)),
         scale_rel_sd=scale_rel_sd,
-        own=tuple(
-            on_set_scale(view.result.measures, view.factor, _own_scale(view.result), float(rel_sd))
-            for view, rel_sd in zip(views, scale_rel_sds, strict=True)
-        ),
+        own=own,
         bar=bar,
         reps=reps,
         arms=arms,
         joints=joint_rows(arms, [clip.view for clip in clips]),
         measures=measures_of(
-            arms, bar, reps, scale_rel_sd, along_rel_sd(views), tilt_sd, syncs[0], config
+            arms, bar, reps, scale_rel_sd, along_rel_sd(views), tilt_sd, syncs[0], of_clips, config
         ),
         stacking=stacked,
         options=options,

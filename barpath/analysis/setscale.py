@@ -1,10 +1,13 @@
-"""A clip's heights on the scale that all clips of its set share.
+"""A clip's heights on the scale that all clips of its set share, and which clip knows a measure.
 
 Every clip knows its own scale, from plates or from the bar's length; held against one another the
 clips of a set know one scale better than any of them (`arms3d.combine_scales`).
 """
 
 from __future__ import annotations
+
+import math
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -77,3 +80,41 @@ def on_set_scale(
         if quality == "good":
             table.loc[k, "reason"] = ""
     return table
+
+
+def surest(
+    tables: Sequence[pd.DataFrame], able: Sequence[bool], measure: str, side: str = ""
+) -> list[int]:
+    """Which clips know a measure, the surest first.
+
+    Parameters
+    ----------
+    tables : sequence of DataFrame
+        Measure tables of the clips.
+    able : sequence of bool
+        Whether each clip could tell it from where it was taken; of those that do not hold it, these
+        come first.
+    measure, side : str
+
+    Returns
+    -------
+    list of int
+        All clips, by their median uncertainty.
+
+    Examples
+    --------
+    >>> row = dict(measure="pause_s", side="", quality="good")
+    >>> tables = [pd.DataFrame([row | dict(u95=u95)]) for u95 in (0.03, 0.02)]
+    >>> surest(tables, [True, True], "pause_s")
+    [1, 0]
+    """
+
+    def rank(k: int) -> tuple[bool, float, bool, int]:
+        table = tables[k]
+        if table.empty:
+            return True, math.inf, not able[k], k
+        rows = table[(table["measure"] == measure) & (table["side"] == side)]
+        u95 = rows.loc[rows["quality"] != "missing", "u95"].astype(float)
+        return u95.empty, math.inf if u95.empty else float(u95.median()), not able[k], k
+
+    return sorted(range(len(tables)), key=rank)

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from barpath.analysis import pairset
@@ -19,6 +18,7 @@ from barpath.analysis.config import PairConfig
 from barpath.analysis.pairset import PairResult
 from barpath.analysis.pairtimes import reps_met
 from barpath.analysis.setresult import SetResult
+from barpath.analysis.setscale import surest
 from barpath.block.blockstore import (
     MEASURE_ENDS,
     SEVERAL,
@@ -93,7 +93,12 @@ def set_rows(joined: PairResult, config: PairConfig | None = None) -> list[Row]:
         for clip, measures in zip(joined.clips, joined.own, strict=True)
     ]
     own = [[rows[rep] for rep in reps] for rows, reps in zip(seen, same, strict=True)]
-    best = {name: _surest(name, own, joined.clips) for name in _columns(own)}
+    views = [clip.view for clip in joined.clips]
+    best = {}
+    for name in _columns(own):
+        measure, side = measure_of(name)
+        able = [view in CATALOGUE[measure].views for view in views]
+        best[name] = surest(joined.own, able, measure, side)[0]
     times = joined.reps.set_index("rep")
     together = _joint_measures(joined.measures)
     out = []
@@ -148,18 +153,6 @@ def _measure_in(key: str) -> str:
         if end and key.endswith(end):
             return key.removesuffix(end)
     return key
-
-
-def _surest(name: str, own: Sequence[Sequence[Row]], clips: Sequence[SetResult]) -> int:
-    """Which clip knows a measure best; where none does, one that could have."""
-    able = CATALOGUE[measure_of(name)[0]].views
-    ranks = []
-    for k, (rows, clip) in enumerate(zip(own, clips, strict=True)):
-        held = [row for row in rows if row.get(name) is not None]
-        u95 = [row[f"{name}_u95"] for row in held if row[f"{name}_u95"] is not None]
-        middle = float(np.median(u95)) if u95 else math.inf
-        ranks.append((not held, middle, clip.view not in able, k))
-    return min(ranks)[-1]
 
 
 def _joint_measures(measures: pd.DataFrame) -> Mapping[tuple[int, str], Row]:

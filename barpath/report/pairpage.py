@@ -110,11 +110,7 @@ def facts_of(pair: PairResult) -> Facts:
     ----------
     pair : PairResult
     """
-    rises = [
-        mean_of(measures, whole_reps(clip.reps), "range_of_motion_m")
-        for clip, measures in zip(pair.clips, pair.own, strict=True)
-    ]
-    rise = min(rises, key=lambda known: known.u95 if known else math.inf)
+    rise = mean_of(pair.measures, whole_reps(pair.reps), "range_of_motion_m")
     return facts_of_both(pair.measures, pair.reps, rise, pair.arms, pair.scale_rel_sd, pair.profile)
 
 
@@ -199,6 +195,9 @@ def _glance(pair: PairResult) -> list[tuple[str, str]]:
         "touch_toward_hips_m",
         "drift_touch_to_lockout_m",
         "wrist_spacing_m",
+        "range_of_motion_m",
+        "mean_press_speed_m_s",
+        "pause_s",
     ):
         part = table[(table["measure"] == name) & (table["quality"] != "missing")]
         if not len(part):
