@@ -15,7 +15,7 @@ from barpath.report.facts import sideways_words
 
 _HORIZONTAL = "drift_touch_to_lockout_m"
 MAX_FINDINGS = 10
-_REPEATED = {"tuck_deg", "mean_propulsive_speed_m_s"}
+REPEATED = {"tuck_deg", "mean_propulsive_speed_m_s"}
 """Measures that say the same as another one, and are not put into words twice."""
 
 
@@ -37,7 +37,7 @@ def findings(result: SetResult, limit: int = MAX_FINDINGS) -> list[str]:
         what both share, such as the scale, then makes the interval wider than it need be.
     """
     table = measured_rows(result)
-    table = table[(table["quality"] != "poor") & ~table["measure"].isin(_REPEATED)]
+    table = table[(table["quality"] != "poor") & ~table["measure"].isin(REPEATED)]
     # That a failed repetition differs from a whole one goes without saying.
     whole = result.reps.loc[result.reps["kind"] == "complete", "rep"]
     table = table[table["rep"].isin(whole)]

@@ -22,6 +22,7 @@ from barpath.lift.stacking import ASSUMPTIONS
 from barpath.report.above import above_caption, above_of, above_picture
 from barpath.report.answer import answer
 from barpath.report.facts import Facts, facts_of_both, mean_of, whole_reps
+from barpath.report.findings import MAX_FINDINGS, REPEATED
 from barpath.report.pages import clean, photo, plural, render
 from barpath.report.pathplots import small_path_picture
 from barpath.report.picture import GRID, INK, RIGHT_COLOUR, WIDTH_IN, Picture, rep_colours, styled
@@ -114,12 +115,14 @@ def facts_of(pair: PairResult) -> Facts:
     return facts_of_both(pair.measures, pair.reps, rise, pair.arms, pair.scale_rel_sd, pair.profile)
 
 
-def findings(pair: PairResult) -> list[str]:
+def findings(pair: PairResult, limit: int = MAX_FINDINGS) -> list[str]:
     """What changed from the first to the last complete repetition by more than its uncertainty.
 
     Parameters
     ----------
     pair : PairResult
+    limit : int
+        At most this many.
 
     Returns
     -------
@@ -128,7 +131,7 @@ def findings(pair: PairResult) -> list[str]:
     """
     table = pair.measures
     table = table[table["quality"].isin(["good", "fair"])]
-    table = table[table["rep"].isin(whole_reps(pair.reps)) & (table["measure"] != "tuck_deg")]
+    table = table[table["rep"].isin(whole_reps(pair.reps)) & ~table["measure"].isin(REPEATED)]
     said: list[tuple[float, str]] = []
     for (name, side), part in table.groupby(["measure", "side"], sort=False):
         first, last = part.sort_values("rep").iloc[[0, -1]].to_dict("records")
@@ -141,7 +144,7 @@ def findings(pair: PairResult) -> list[str]:
                 f" {_value(last['value'], last['u95'], last['unit'])} on rep {last['rep']}."
             )
             said.append((abs(change) / u95, text))
-    return [text for _, text in sorted(said, key=lambda one: -one[0])]
+    return [text for _, text in sorted(said, key=lambda one: -one[0])][:limit]
 
 
 def _drawings(pair: PairResult, facts: Facts) -> list[tuple[Picture, str]]:
