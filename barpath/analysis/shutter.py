@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.filmfacts import Fact
 from barpath.clip.reading import Reading
+from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.sight import plate, platetrack
 from barpath.sight.ellipse import Ellipse
 
@@ -100,7 +101,7 @@ def exposure_from_edges(along_px: Floats, across_px: Floats, speed_px_s: Floats)
     extra = 12 * (along_px[known] ** 2 - across_px[known] ** 2)
     each = np.sign(extra) * np.sqrt(np.abs(extra)) / np.abs(speed_px_s[known])
     value = max(float(np.median(each)), 0.0)
-    spread = 1.4826 * float(np.median(np.abs(each - np.median(each))))
+    spread = MAD_TO_SD * float(np.median(np.abs(each - np.median(each))))
     return Fact(value, spread / math.sqrt(len(each)) + 0.15 * value)
 
 

@@ -17,12 +17,11 @@ from scipy import stats
 from barpath.block.blockstore import measure_of, measures_in, usable
 from barpath.block.clustered import clustered_slope
 from barpath.block.setmeans import average_sets
-from barpath.ground.uncertainty import coverage_factor, state
+from barpath.ground.uncertainty import MAD_TO_SD, coverage_factor, state
 from barpath.lift.catalogue import CATALOGUE, measure_label, shown_unit
 
 FLAG_Z = 3.5
 MIN_FOR_FLAGS = 8
-MAD_TO_SD = 1.4826
 
 TREND_COLUMNS = [
     "lifter",

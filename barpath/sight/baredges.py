@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from barpath.ground.uncertainty import MAD_TO_SD
+
 FloatArray = NDArray[np.floating]
 
 
@@ -141,7 +143,7 @@ def fit_line(
         # A partition: numpy's median costs more than the rest of the step.
         size = np.abs(off[used])
         typical = float(np.partition(size, len(size) // 2)[len(size) // 2])
-        spread = min(max(1.4826 * typical, 0.02), scale_px)
+        spread = min(max(MAD_TO_SD * typical, 0.02), scale_px)
         if abs(spread - last) < 0.05 * last and np.abs(coefficients - previous).max() < 3e-3:
             break
     return coefficients, covariance, spread, used

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index, evenly_spread, ranked
 from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.sight.baredges import vertical_gradient
 from barpath.sight.barline import BarEnd, BarlineConfig
 from barpath.sight.barsearch import COLUMN, BarSamples
@@ -83,7 +84,7 @@ def bar_models(
     rows, width = stack.grey.shape[1:]
     reach = int(0.35 * rows)
     few = stack.grey[:6].astype(np.float32)
-    noise = 1.4826 * float(np.median(np.abs(np.diff(few, axis=0)))) + 1.0
+    noise = MAD_TO_SD * float(np.median(np.abs(np.diff(few, axis=0)))) + 1.0
     own_stack, differs, line_part = _laid_over(stack, chosen, moving, reach)
     rigid = np.median(own_stack, axis=0)
     wobble = np.median(np.abs(own_stack - rigid), axis=0)

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.sight.ellipse import mean_radius
 from barpath.sight.pictures import laid_about
 
@@ -161,7 +162,7 @@ class PlateFace:
         shift = np.zeros(2)
         for _ in range(_N_STEPS):
             off = (_moved(picture, shift) - mean)[self._part].astype(float).ravel()
-            spread = 1.4826 * float(np.median(np.abs(off))) + 0.5
+            spread = MAD_TO_SD * float(np.median(np.abs(off))) + 0.5
             weight = usual / np.maximum(np.abs(off) / (_HUBER * spread), 1.0)
             normal = (design.T * weight) @ design
             normal[np.diag_indices(6)] *= 1 + 1e-9
@@ -199,6 +200,6 @@ def _robust_line(design: FloatArray, values: FloatArray) -> tuple[FloatArray, fl
     for _ in range(20):
         normal = (design.T * weight) @ design + np.diag(known) * spread**2
         fit = design @ np.linalg.solve(normal, (design.T * weight) @ values)
-        spread = 1.4826 * float(np.median(np.abs(values - fit))) + 1e-6
+        spread = MAD_TO_SD * float(np.median(np.abs(values - fit))) + 1e-6
         weight = np.clip(1 - ((values - fit) / (4.685 * spread)) ** 2, 0.0, None) ** 2
     return fit, spread

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
+from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.sight.ellipse import mean_radius, outline_from_params, outline_jacobian, unit_vectors
 from barpath.sight.plate import PlateConfig
 
@@ -50,7 +51,7 @@ class Face:
         cells = self._look(image, params)
         self._ring = np.median(cells, axis=1, keepdims=True)
         gap = np.median(np.abs(cells - self._ring), axis=1, keepdims=True)
-        self._ring_var = np.maximum(1.4826 * gap, 14.0) ** 2
+        self._ring_var = np.maximum(MAD_TO_SD * gap, 14.0) ** 2
         self._cell = np.broadcast_to(self._ring, cells.shape).copy()
 
     def _look(self, image: NDArray[np.uint8], params: FloatArray) -> FloatArray:
@@ -344,7 +345,7 @@ def _step_to(
         residual = found - jacobian @ step
         good = (strength > edges.weaker_where_smeared(0.1)) & (np.abs(residual) < window_px)
         if good.sum() >= 8:
-            scale = 1.4826 * float(np.median(np.abs(residual[good])))
+            scale = MAD_TO_SD * float(np.median(np.abs(residual[good])))
         scale = float(np.clip(scale, *limits))
     return step, residual, scale
 
@@ -365,7 +366,7 @@ def first_rim(
     middle = len(strip.offsets) // 2
     inner = strip.inner[shown, middle]
     typical = np.median(inner, axis=0)
-    spread = 1.4826 * np.median(np.abs(inner - typical), axis=0)
+    spread = MAD_TO_SD * np.median(np.abs(inner - typical), axis=0)
     variance = np.tile(np.maximum(spread * 1.5, 12.0) ** 2, (len(units), 1))
     near = strip.edge[shown, max(middle - 3, 0) : middle + 4].max(axis=1)
     return Rim(np.tile(typical, (len(units), 1)), variance, max(0.5 * float(np.median(near)), 2.0))

@@ -16,6 +16,7 @@ from scipy.special import erf
 
 from barpath.ground.choice import SAME, best_index
 from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.sight.baredges import edge_pair_score, vertical_gradient
 from barpath.sight.barline import SHAFT_OFFSETS
 
@@ -252,7 +253,7 @@ class Shaft:
         self.own += trust * (ms - through * mb - self.own)
         self.through = self.through + trust * (through - self.through)
         off = np.abs(seen - self.expected(scenery))
-        self.level += 0.1 * (float(np.clip(1.4826 * np.median(off), 2.0, 20.0)) - self.level)
+        self.level += 0.1 * (float(np.clip(MAD_TO_SD * np.median(off), 2.0, 20.0)) - self.level)
 
 
 def across(pooled: FloatArray, middle: FloatArray, shaft: Shaft) -> tuple[FloatArray, FloatArray]:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index, evenly_spread
 from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.sight.jointnet import POINTS, SIDES, Readings
 from barpath.sight.lifter import square_round
 
@@ -322,7 +323,7 @@ def _lies(
         return {}, np.nan, np.nan
     told = (hands - origin) / share
     sure = variance <= np.median(variance)
-    hands_sd = np.hypot(1.4826 * np.median(np.abs(told - ends)[sure]), config.hands_sd_px)
+    hands_sd = np.hypot(MAD_TO_SD * np.median(np.abs(told - ends)[sure]), config.hands_sd_px)
     weight = 1.0 / variance, 1.0 / hands_sd**2
     place = (ends * weight[0][:, None] + told * weight[1]) / (weight[0] + weight[1])[:, None]
     away = origin / (1.0 - share) - place
@@ -513,7 +514,7 @@ def _path(
         return None
     # Noise that is each frame's own, by the bends of the path (second differences).
     bends = np.diff(path[["x_px", "y_px"]].to_numpy(dtype=float), 2, axis=0)
-    least_px = max(1.4826 * float(np.median(np.abs(bends))) / np.sqrt(6.0), config.least_sd_px)
+    least_px = max(MAD_TO_SD * float(np.median(np.abs(bends))) / np.sqrt(6.0), config.least_sd_px)
     if len(path) < config.well_found * len(kept):
         least_px = float(np.hypot(least_px, config.jump * radius_px))
     path["sd_px"] = np.hypot(path["sd_px"], least_px)
