@@ -11,8 +11,8 @@ from tests.browser import FLAGS
 
 LONG = """
     advice answer armfit arms3d barline benchmark beside block blockpages calibrate cli compare desk
-    desk_pages finder frames generator jointnet kills list measures notebooks on_clips pairset photo
-    kinds_of_bar pipeline placemap places plate report setrows stills touchup training
+    desk_pages finder frames generator jointnet kills lens list measures notebooks on_clips pairset
+    photo kinds_of_bar pipeline placemap places plate report setrows stills touchup training
 """
 """Test modules that read clips, make many bodies, or start browsers and programs."""
 

@@ -21,6 +21,7 @@ from barpath.analysis import store
 from barpath.analysis.kept import config_of, detected_in
 from barpath.analysis.setresult import Note
 from barpath.analysis.store import TABLE_FILES, check_target, plain, read_results, write_results
+from barpath.clip.lens import Lens
 from barpath.errors import OutputError
 from barpath.ground import files
 from barpath.lift.advice import LifterProfile
@@ -171,6 +172,29 @@ def test_the_scenery_s_focal_length_comes_back_and_older_folders_lack_it(tmp_pat
     (folder / "summary.json").write_text(json.dumps(summary))
     with pytest.raises(OutputError, match="scene_focal_px"):
         read_results(folder)
+
+
+def test_the_lens_comes_back_and_older_folders_lack_it(tmp_path: Path) -> None:
+    result = make_result("front")
+    folder = write_results(result, tmp_path / "plain")
+    assert json.loads((folder / "summary.json").read_text())["clip"]["lens"] is None
+    assert read_results(folder).info.lens is None
+    lens = Lens(-0.0123, 0.0011, 7)
+    result = dataclasses.replace(result, info=dataclasses.replace(result.info, lens=lens))
+    folder = write_results(result, tmp_path / "set")
+    summary = json.loads((folder / "summary.json").read_text())
+    assert departures(summary, SCHEMA) == []
+    assert read_results(folder).info.lens == lens
+    (folder / "manifest.json").unlink()
+    summary["files"].remove("manifest.json")
+    for given in ("wide", {"bend": "wide", "sd": 0.1, "n_structures": 3}, {"bend": 0.1}):
+        summary["clip"]["lens"] = given
+        (folder / "summary.json").write_text(json.dumps(summary))
+        with pytest.raises(OutputError, match=r"summary\.json"):
+            read_results(folder)
+    del summary["clip"]["lens"]
+    (folder / "summary.json").write_text(json.dumps(summary))
+    assert read_results(folder).info.lens is None
 
 
 def test_existing_folder_is_refused(tmp_path: Path) -> None:

@@ -18,17 +18,25 @@ from types import SimpleNamespace
 from typing import Any
 from urllib.parse import urlsplit
 
+import cv2
 import numpy as np
 import pytest
 
 from barpath.analysis import pipeline, source
 from barpath.analysis.config import AnalysisConfig
-from barpath.analysis.corrections import Corrections, JointPoint, PlatePoint, corrections_data
+from barpath.analysis.corrections import (
+    Corrections,
+    JointPoint,
+    PlatePoint,
+    corrections_data,
+    read_corrections,
+)
 from barpath.analysis.following import Detected
 from barpath.analysis.setresult import SetResult
 from barpath.analysis.store import read_results, write_results
 from barpath.cli import commands as cli
-from barpath.clip.frames import probe
+from barpath.clip.frames import probe, stream
+from barpath.clip.lens import Lens, Straightener
 from barpath.clip.sceneroll import SceneRoll
 from barpath.clip.writer import VideoWriter
 from barpath.errors import ClipError, OptionError, OutputError
@@ -396,6 +404,37 @@ def test_ports(front: Path) -> None:
 
 
 # --- saving ---------------------------------------------------------------------------------------
+
+
+def test_points_put_on_a_straightened_picture_stay_on_it(side: Path, tmp_path: Path) -> None:
+    folder = copied(side, tmp_path)
+    lens = Lens(-0.03, 0.002, 5)
+    result = read_results(folder)
+    info = dataclasses.replace(result.info, lens=lens)
+    alone = dataclasses.replace(result, info=info, pose=result.pose.iloc[:0])
+    write_results(pipeline.remeasure(alone), folder, overwrite=True)
+    with served(folder, video=False) as page:
+        assert page.session.info.lens == lens
+        frame = next(stream(folder.parent / CLIP, indices=[0])).image
+        wanted = Straightener(lens, page.session.info.size_px).image(frame).astype(float)
+        shown = cv2.imdecode(np.frombuffer(page.session.picture(0), np.uint8), cv2.IMREAD_COLOR)
+        # Edges tell; the rest differs by what JPEG costs alone.
+        off = [np.quantile(np.abs(one - wanted), 0.999) for one in (shown[..., ::-1], frame)]
+        assert off[0] < 0.5 * off[1]
+
+        row = page.session.result.track.iloc[5]
+        put = Corrections(plate=(PlatePoint(int(row["frame"]), row["x_px"], row["y_px"] + 5),))
+        answer = ask(page, page.base + "corrections", "POST", corrections_data(put))
+        assert answer.status == 202
+        assert finished(page.session).state == "done"
+        assert (kept := read_results(folder)).corrections == read_corrections(
+            folder / "corrections.json"
+        )
+        assert kept.corrections.bend == lens.bend
+        assert kept.corrections.plate[0].y_px == pytest.approx(row["y_px"] + 5, abs=1e-3)
+        said = "The lens bends straight lines by 3.0 % at the corners (± 0.4 %)"
+        assert any(said in note.text for note in kept.notes)
+        assert said in (folder / "report.html").read_text("utf-8")
 
 
 def test_save_measures_again_and_taking_back_measures_as_before(side: Path, tmp_path: Path) -> None:

@@ -3,13 +3,13 @@
 In: clip files and `config.AnalysisConfig`. Out: `setresult.SetResult` (`pipeline.analyse`), and of
 several clips `pairset.PairResult`.
 
-`pipeline` visits the stages in order: `finding` the bar, `following` it, `placing` it in metres
-with its `trajectory`, less what a camera in the hand leaves in it (`sway`), the arms' sight in
-`armsight`, `measuring`, and `notes` on how it went. `kept` is what a result keeps of settings and
-detections, from which `pipeline.remeasure` measures again, and `running` what is told of the work
-meanwhile. `pairset` joins several clips: `pairspace` on one clock and in one space, `setscale`
-puts each one's heights on a common scale, `pairtimes` says when things happened, `pairmeasures` and
-`pairrules` go on from there, named in `paircatalogue`.
+`pipeline` visits the stages in order: `straightening` the pictures, `finding` the bar, `following`
+it, `placing` it in metres with its `trajectory`, less what a camera in the hand leaves in it
+(`sway`), the arms' sight in `armsight`, `measuring`, and `notes` on how it went. `kept` is what a
+result keeps of settings and detections, from which `pipeline.remeasure` measures again, and
+`running` what is told of the work meanwhile. `pairset` joins several clips: `pairspace` on one
+clock and in one space, `setscale` puts each one's heights on a common scale, `pairtimes` says when
+things happened, `pairmeasures` and `pairrules` go on from there, named in `paircatalogue`.
 
 `store` writes and reads result folders, `source` finds the clip of a result again, `stills` chooses
 frames worth a picture, `corrections` holds what was put right by hand. `filmcheck` looks at a test
@@ -57,6 +57,7 @@ __all__ = [
     "source",
     "stills",
     "store",
+    "straightening",
     "sway",
     "trajectory",
 ]

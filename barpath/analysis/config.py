@@ -6,6 +6,7 @@ from pathlib import Path
 
 from barpath.analysis.corrections import CorrectionConfig, Corrections
 from barpath.analysis.sway import SwayConfig
+from barpath.clip.lensfit import LensConfig
 from barpath.clip.scene import SceneConfig
 from barpath.errors import OptionError
 from barpath.ground.equipment import Bar
@@ -95,6 +96,7 @@ class AnalysisConfig:
     arms: ArmFitConfig = field(default_factory=ArmFitConfig)
     calibration: CalibrationConfig = field(default_factory=CalibrationConfig)
     scene: SceneConfig = field(default_factory=SceneConfig)
+    lens: LensConfig = field(default_factory=LensConfig)
     sway: SwayConfig = field(default_factory=SwayConfig)
     plate: PlateConfig = field(default_factory=PlateConfig)
     bar: BarlineConfig = field(default_factory=BarlineConfig)

@@ -1,7 +1,8 @@
 """What a person saw better than the program: joints, plate and the bar's ends put right by hand.
 
 The file is JSON, described by `assets/corrections.schema.json`. Points are pixels of the clip's
-upright picture, origin at the centre of the top-left pixel, x right, y down.
+upright picture, origin at the centre of the top-left pixel, x right, y down; where the clip's lens
+bends lines, of the straightened one on which they were put, whose bend is told.
 """
 
 import itertools
@@ -32,8 +33,11 @@ JOINTS = tuple(
 """Joints that can be put right; left and right are the lifter's."""
 
 SCHEMA_NAME = "barpath-corrections"
-SCHEMA_VERSION = 2
-"""Files without ends of the bar are written as of version 1, which had none."""
+SCHEMA_VERSION = 3
+"""Files without a lens's bend are written as of version 2, which had none, and of these those
+without ends of the bar as of version 1."""
+MOST_BEND = 0.14
+"""A larger bend would fold the picture over itself."""
 MAX_POINTS = 10_000
 TRACKED = ("x_px", "y_px", "sd_px", "state")
 """Columns of the plate table that a correction changes, and with an end's name before them those of
@@ -76,11 +80,20 @@ class EndPoint:
 
 @dataclass(frozen=True)
 class Corrections:
-    """All that was put right in one clip."""
+    """All that was put right in one clip.
+
+    Attributes
+    ----------
+    joints, plate, ends
+    bend : float
+        Of the lens, taken out of the pictures that the points were put on; see `Lens`. 0 of
+        pictures as filmed.
+    """
 
     joints: tuple[JointPoint, ...] = ()
     plate: tuple[PlatePoint, ...] = ()
     ends: tuple[EndPoint, ...] = ()
+    bend: float = 0.0
 
     def __bool__(self) -> bool:
         """Whether anything was put right."""
@@ -151,13 +164,17 @@ def corrections_from(data: Any) -> Corrections:
             raise OptionError(f"In the corrections, {name!r} must be a list.")
     if sum(map(len, given.values())) > MAX_POINTS:
         raise OptionError(f"There may be at most {MAX_POINTS} corrections.")
-    stray = set(data) - {"schema", "schema_version", *given}
+    bend = data.get("bend", 0.0)
+    if isinstance(bend, bool) or not isinstance(bend, int | float) or not abs(bend) < MOST_BEND:
+        raise OptionError(f"The bend of the corrections must be a number below {MOST_BEND:g}.")
+    stray = set(data) - {"schema", "schema_version", "bend", *given}
     if stray:
         raise OptionError(f"The corrections hold {min(stray)!r}, which is nothing they may hold.")
     return Corrections(
         tuple(JointPoint(**_point(point, "joint")) for point in given["joints"]),
         tuple(PlatePoint(**_point(point)) for point in given["plate"]),
         tuple(EndPoint(**_point(point, "end")) for point in given["ends"]),
+        float(bend),
     )
 
 
@@ -196,7 +213,7 @@ def corrections_data(corrections: Corrections) -> dict[str, Any]:
     Returns
     -------
     dict
-        Sorted by frame; pixels are rounded to a thousandth.
+        Sorted by frame; pixels are rounded to a thousandth, a bend to a millionth.
     """
 
     def at(point: JointPoint | PlatePoint | EndPoint) -> dict[str, float]:
@@ -205,13 +222,16 @@ def corrections_data(corrections: Corrections) -> dict[str, Any]:
     joints = sorted(corrections.joints, key=lambda p: (p.frame, p.joint))
     plate = sorted(corrections.plate, key=lambda p: p.frame)
     ends = sorted(corrections.ends, key=lambda p: (p.frame, p.end))
-    of_ends = {"ends": [{"frame": int(p.frame), "end": p.end, **at(p)} for p in ends]}
-    return {
+    bend = round(corrections.bend, 6)
+    data = {
         "schema": SCHEMA_NAME,
-        "schema_version": SCHEMA_VERSION if ends else 1,
+        "schema_version": SCHEMA_VERSION if bend else 2 if ends else 1,
         "joints": [{"frame": int(p.frame), "joint": p.joint, **at(p)} for p in joints],
         "plate": [{"frame": int(p.frame), **at(p)} for p in plate],
-    } | (of_ends if ends else {})
+    }
+    if ends:
+        data["ends"] = [{"frame": int(p.frame), "end": p.end, **at(p)} for p in ends]
+    return data | ({"bend": bend} if bend else {})
 
 
 def corrections_text(corrections: Corrections) -> str:

@@ -19,6 +19,7 @@ from barpath.analysis.following import find_level
 from barpath.analysis.placing import calibrate_view
 from barpath.analysis.running import Progress, quiet
 from barpath.analysis.shutter import exposure
+from barpath.analysis.straightening import straighten
 from barpath.clip.cameramotion import camera_motion
 from barpath.clip.frames import ClipInfo, Frame, check_size, probe
 from barpath.clip.reading import Reading
@@ -89,8 +90,9 @@ def _facts(
     progress: Progress,
 ) -> FilmFacts:
     """Facts of a clip of which only its first `search_s` seconds are looked at."""
-    info = reading.info
     progress("looking for the bar", 0.0)
+    analysis = straighten(reading, analysis)
+    info = reading.info
     found = find_bar(reading, analysis, progress, network)
     progress("looking at the camera", 0.3)
     stills = reading.sample(5 / max(min(info.duration_s, search_s), 1), search_s, 1280)

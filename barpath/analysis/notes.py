@@ -61,6 +61,7 @@ def describe(
             notes.append(Note("head_unknown", "warning", text))
     notes += _on_following(detected)
     notes += _on_frames(info, detected.n_duplicate)
+    notes += _on_lens(info)
     if calibration.roll_source.startswith("phone"):
         text = (
             "No straight structures told which way is up, so the phone was taken as held level"
@@ -192,6 +193,16 @@ def _on_frames(info: ClipInfo, n_duplicate: int) -> Iterator[Note]:
     if info.fps < 24:
         text = f"Only {info.fps:.0f} frames a second: pauses and peak speeds are coarse."
         yield Note("rate_low", "warning", text)
+
+
+def _on_lens(info: ClipInfo) -> Iterator[Note]:
+    """Whether pictures were straightened."""
+    if info.lens is not None:
+        text = (
+            f"The lens bends straight lines by {100 * abs(info.lens.bend):.1f} % at the corners"
+            f" (± {100 * expand(info.lens.sd):.1f} %); it was straightened before measuring."
+        )
+        yield Note("lens_straightened", "info", text)
 
 
 def _on_the_lifter(joints_px: pd.DataFrame) -> Iterator[Note]:

@@ -35,6 +35,7 @@ from barpath.analysis.placing import (
 )
 from barpath.analysis.running import Progress, one_blas_thread, quiet
 from barpath.analysis.setresult import SetResult
+from barpath.analysis.straightening import on_pictures_of, straighten
 from barpath.analysis.sway import at_bar
 from barpath.analysis.trajectory import Path3, move_origin, toward_head, trajectory_of, with_sway
 from barpath.clip.frames import ClipInfo, check_size, probe
@@ -124,10 +125,11 @@ def analyse(
     if network is None and config.find_joints:
         network = JointNetwork(config.pose_model)
     with Reading(info, config.kept_bytes) as reading:
+        config = straighten(reading, config)
         try:
             found = find_bar(reading, config, progress, network)
             detected = follow(reading, found, config, progress, network)
-            return measure(_as_read(info, reading.stats), detected, config)
+            return measure(_as_read(reading.info, reading.stats), detected, config)
         except (BarNotFoundError, NoRepError) as error:
             raise _with_damage(error, reading) from error
 
@@ -147,6 +149,8 @@ def measure(info: ClipInfo, detected: Detected, config: AnalysisConfig) -> SetRe
     -------
     SetResult
     """
+    corrections = on_pictures_of(config.corrections, info)
+    config = dataclasses.replace(config, corrections=corrections)
     detected = _put_right(detected, info, config)
     bar = _bar_in_metres(info, detected, config)
     points = view_of(detected.view).ends

@@ -51,7 +51,7 @@ def find_clip(result: SetResult, folder: Path, given: Path | None = None) -> Pat
 
 
 def probe_same(result: SetResult, clip: Path) -> ClipInfo:
-    """Properties of the clip, which must be the one that was measured.
+    """Properties of the clip, which must be the one that was measured, with its lens.
 
     Raises
     ------
@@ -78,4 +78,4 @@ def probe_same(result: SetResult, clip: Path) -> ClipInfo:
         raise OptionError(
             f"'{clip}' is not the clip that was measured: its frames have other times."
         )
-    return dataclasses.replace(info, sha256=result.info.sha256)
+    return dataclasses.replace(info, sha256=result.info.sha256, lens=result.info.lens)

@@ -270,6 +270,7 @@ def read_results(folder: str | os.PathLike[str]) -> SetResult:
         form of one that is whole.
     """
     from barpath.clip.frames import ClipInfo
+    from barpath.clip.lens import Lens
 
     folder = Path(folder)
     data = _read_summary(folder)
@@ -298,6 +299,8 @@ def read_results(folder: str | os.PathLike[str]) -> SetResult:
         clip = {n: None if v is dataclasses.MISSING else v for n, v in clip.items()}
         clip["path"] = Path(clip["path"] or data["source_name"])
         clip["warnings"] = tuple(clip["warnings"] or ())
+        if (lens := clip["lens"]) is not None:
+            clip["lens"] = Lens(float(lens["bend"]), float(lens["sd"]), int(lens["n_structures"]))
         clip["times_s"] = tables["track"]["time_s"].to_numpy(float)
         if clip["fps_nominal"] is None:
             clip["fps_nominal"] = np.nan
@@ -482,6 +485,8 @@ def _check_together(
 def _clip(info: ClipInfo) -> dict[str, Any]:
     """Fields of the clip's description, without the reader's own and the long list of times."""
     fields = {f.name: getattr(info, f.name) for f in dataclasses.fields(info)}
+    if info.lens is not None:
+        fields["lens"] = dataclasses.asdict(info.lens)
     return {
         name: value
         for name, value in fields.items()

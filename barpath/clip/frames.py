@@ -32,6 +32,7 @@ from barpath.clip.container import (
     seek_to,
     video_stream,
 )
+from barpath.clip.lens import Lens, Straightener
 from barpath.clip.rates import regularity, tagged_time_scale, usual_interval_s
 from barpath.clip.streamstats import DuplicateCounter, StreamStats
 from barpath.clip.upright import Converter, Geometry
@@ -93,6 +94,9 @@ class ClipInfo:
         (n_frames,) real seconds of every frame from the first.
     sha256
         Hash of the file's content; `probe` leaves it out.
+    lens
+        How the lens bends straight lines, if that is to be taken out: `stream` then gives
+        straightened pictures; `probe` leaves it out.
     """
 
     path: Path
@@ -116,6 +120,12 @@ class ClipInfo:
     times_s: np.ndarray = field(repr=False, compare=False)
     _index: Index = field(repr=False, compare=False)
     sha256: str = ""
+    lens: Lens | None = None
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height."""
+        return self.width_px, self.height_px
 
 
 @dataclass(frozen=True)
@@ -129,7 +139,8 @@ class Frame:
     time_s
         Real seconds from the clip's first frame.
     image
-        `uint8`, (H, W, 3) RGB, or (H, W) when grey was asked for; upright, with square pixels.
+        `uint8`, (H, W, 3) RGB, or (H, W) when grey was asked for; upright, with square pixels,
+        and straightened where the clip's lens is known to bend lines.
     """
 
     index: int
@@ -425,11 +436,14 @@ def to_images(
         Whether it is an error that there is none.
     """
     duplicates = DuplicateCounter()
-    converter = None
+    converter, straightener = None, None
     for index, frame, doubtful, video in decoded:
         size_px = (frame.width, frame.height)
         if converter is None:
-            converter = Converter(Geometry.of(frame, video), max_side_px, grey)
+            geometry = Geometry.of(frame, video)
+            converter = Converter(geometry, max_side_px, grey)
+            if info.lens is not None:
+                straightener = Straightener(info.lens, geometry.size_px(max_side_px))
             first_px = size_px
         elif size_px != first_px and stats.resized is None:
             stats.resized = (index, first_px, size_px)
@@ -437,6 +451,8 @@ def to_images(
         stats.n_frames += 1
         stats.n_doubtful += doubtful
         stats.n_duplicate += duplicates.update(image)
+        if straightener is not None:
+            image = straightener.image(image)
         yield Frame(index, float(info.times_s[index]), image)
     if converter is None and wanted:
         raise ClipError(f"{info.path} is damaged: none of the frames needed can be decoded.")

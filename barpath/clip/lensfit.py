@@ -13,6 +13,7 @@ from barpath.clip.edgelines import EdgeConfig, edge_lines
 from barpath.clip.lens import Lens, SizePx, straight
 from barpath.clip.scene import FloatArray, SceneConfig
 from barpath.ground.choice import best_index
+from barpath.ground.uncertainty import MAD_TO_SD
 
 _N_BLOCKS = 10
 _N_ROUNDS = 8
@@ -245,7 +246,7 @@ def _smooth(u: FloatArray, v: FloatArray, least: float) -> NDArray[np.bool_]:
     clean = np.ones(len(u), bool)
     for _ in range(3):
         off = v - np.polyval(np.polyfit(u[clean], v[clean], 2), u)
-        clean = np.abs(off) < 3.5 * (1.4826 * np.median(np.abs(off[clean])) + least)
+        clean = np.abs(off) < 3.5 * (MAD_TO_SD * np.median(np.abs(off[clean])) + least)
     return clean
 
 

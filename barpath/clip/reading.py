@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
+from dataclasses import replace
 from typing import Self
 
 import numpy as np
@@ -19,6 +20,7 @@ from barpath.clip.frames import (
     stream,
     to_images,
 )
+from barpath.clip.lens import Lens
 from barpath.clip.streamstats import StreamStats
 
 
@@ -40,6 +42,7 @@ class Reading:
     Attributes
     ----------
     info : ClipInfo
+        With the lens that `straighten` was told.
     stats : StreamStats
         Counts of the frames that `frames` gave; frames lost are counted when they are decoded.
     """
@@ -59,6 +62,10 @@ class Reading:
 
     def __exit__(self, *_: object) -> None:
         self._close()
+
+    def straighten(self, lens: Lens) -> None:
+        """Take out from now on what a lens does to the pictures."""
+        self.info = replace(self.info, lens=lens)
 
     def sample(
         self,

@@ -399,6 +399,9 @@ class Session:
         BusyError
             An earlier save is still at work.
         """
+        lens = self.info.lens
+        # The page knows points alone; they were put on the pictures that it was given.
+        corrections = dataclasses.replace(corrections, bend=0.0 if lens is None else lens.bend)
         check_corrections(corrections, self.result.info, self.result.track)
         with self._saving:
             if self.job().state == "running":
