@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from barpath.sight.ellipse import Ellipse, from_params, to_params
 from barpath.sight.plate import PlateSeed
-from barpath.sight.platerim import PlatePictures
+from barpath.sight.platerim import RimChange, find_rim
+from barpath.sight.platestack import MOST_PICTURES, OUTLINE, PlatePictures, steady
 from barpath.sight.platetrack import track_plate
 from barpath.space.platecamera import calibrate_side
 from barpath.trial.artificial import MadeFrame
@@ -80,9 +81,12 @@ def scenery() -> NDArray[np.uint8]:
     return wall
 
 
-def drawn(disc: Disc, heights_px: NDArray[np.float64]) -> list[NDArray[np.uint8]]:
+def drawn(
+    disc: Disc, heights_px: NDArray[np.float64], wall: NDArray[np.uint8] | None = None
+) -> list[NDArray[np.uint8]]:
     """Pictures of the disc at several heights, drawn finer and made smaller."""
-    wall, pictures = scenery(), []
+    pictures = []
+    wall = scenery() if wall is None else wall
     rng = np.random.default_rng(8)
 
     def ellipse(
@@ -108,16 +112,38 @@ def drawn(disc: Disc, heights_px: NDArray[np.float64]) -> list[NDArray[np.uint8]
     return pictures
 
 
+def with_wall(tone: tuple[int, int, int]) -> NDArray[np.uint8]:
+    """The scenery, with a wall of one tone before its upper part."""
+    wall = scenery()
+    wall[: FINER * 125] = tone
+    return wall
+
+
 def press(n: int = 40, travel_px: float = 70.0) -> NDArray[np.float64]:
     """Heights of a bar let down and pressed."""
     return 150.0 - travel_px / 2 * np.cos(np.linspace(0, 2 * np.pi, n))
 
 
-def laid_over(disc: Disc, outlines: list[Ellipse], heights: NDArray[np.float64]) -> PlatePictures:
+def table_of(outlines: list[Ellipse]) -> pd.DataFrame:
+    """Plate table of outlines that were followed."""
+    table = pd.DataFrame([[getattr(one, name) for name in OUTLINE] for one in outlines])
+    table.columns = list(OUTLINE)
+    table["frame"], table["state"] = range(len(table)), "seen"
+    table["time_s"], table["outline_share"] = table["frame"] / 15, 0.9
+    return table
+
+
+def rim_about(
+    disc: Disc,
+    outlines: list[Ellipse],
+    heights: NDArray[np.float64],
+    wall: NDArray[np.uint8] | None = None,
+) -> RimChange | None:
     pictures = PlatePictures()
-    for picture, outline in zip(drawn(disc, heights), outlines, strict=True):
-        pictures.add(picture, to_params(outline))
-    return pictures
+    for k, picture in enumerate(drawn(disc, heights, wall)):
+        pictures.add(k, picture, to_params(outlines[k]))
+    laid = pictures.laid(table_of(outlines))
+    return None if laid is None else find_rim(laid)
 
 
 @pytest.mark.parametrize(
@@ -134,7 +160,7 @@ def laid_over(disc: Disc, outlines: list[Ellipse], heights: NDArray[np.float64])
 def test_a_ring_printed_on_a_thick_plate_leads_to_its_rim(disc: Disc) -> None:
     """What is true is drawn: the hull of both faces of the disc."""
     heights = press()
-    rim = laid_over(disc, [disc.printed(y) for y in heights], heights).rim()
+    rim = rim_about(disc, [disc.printed(y) for y in heights], heights)
     assert rim is not None
     found, true = (
         from_params(rim.applied(to_params(disc.printed(heights[0])))),
@@ -161,7 +187,7 @@ def test_an_outline_on_part_of_a_plate_leads_to_all_of_it() -> None:
                 -90.0,
             )
         )
-    rim = laid_over(disc, parts, heights).rim()
+    rim = rim_about(disc, parts, heights)
     assert rim is not None
     found, true = from_params(rim.applied(to_params(parts[0]))), disc.hull(heights[0])
     assert found.major_px == pytest.approx(true.major_px, rel=0.02)
@@ -173,33 +199,102 @@ def test_an_outline_on_part_of_a_plate_leads_to_all_of_it() -> None:
 def test_a_smaller_plate_leads_to_the_larger_one_behind_it(before: float, apart_px: float) -> None:
     """It shows better, and aslant the larger one is not about its middle."""
     disc, heights = Disc(apart_px=apart_px, before=before), press()
-    rim = laid_over(disc, [disc.smaller(y) for y in heights], heights).rim()
+    rim = rim_about(disc, [disc.smaller(y) for y in heights], heights)
     assert rim is not None
     found = from_params(rim.applied(to_params(disc.smaller(heights[0]))))
     true = disc.hull(heights[0])
-    assert found.major_px == pytest.approx(true.major_px, rel=0.02)
-    assert np.hypot(*(found.centre - true.centre)) < 0.05 * true.major_px
+    assert found.major_px == pytest.approx(true.major_px, rel=0.035)
+    assert np.hypot(*(found.centre - true.centre)) < 0.07 * true.major_px
 
 
 def test_the_rim_itself_stays_where_it_is() -> None:
     disc, heights = Disc(), press()
     outlines = [disc.hull(y) for y in heights]
-    rim = laid_over(disc, outlines, heights).rim()
+    rim = rim_about(disc, outlines, heights)
     assert rim is not None
     found, true = from_params(rim.applied(to_params(outlines[0]))), outlines[0]
     assert found.major_px == pytest.approx(true.major_px, rel=0.008)
     assert found.minor_px == pytest.approx(true.minor_px, rel=0.015)
 
 
+@pytest.mark.parametrize("share", [0.97, 0.95, 0.9])
+@pytest.mark.parametrize("apart_px", [0.0, 6.0])
+def test_a_pale_line_within_a_dark_rim_is_not_the_rim(share: float, apart_px: float) -> None:
+    """While the plate is high it is before a wall of its own tone, and the line alone shows."""
+    disc = Disc(apart_px=apart_px, short_px=38.0, ring=share, face=(45, 45, 50), edge=(45, 45, 50))
+    heights = press()
+    lines = [disc.printed(y) for y in heights]
+    rim = rim_about(disc, lines, heights, with_wall(disc.edge))
+    assert rim is not None
+    found, true = from_params(rim.applied(to_params(lines[0]))), disc.hull(heights[0])
+    assert found.major_px == pytest.approx(true.major_px, rel=0.016)
+    assert found.minor_px == pytest.approx(true.minor_px, rel=0.03)
+
+
+def test_a_rim_paler_than_one_wall_and_darker_than_another_shows() -> None:
+    """The two edges, one up and one down, take each other away where pictures are averaged."""
+    wall = np.full((FINER * HEIGHT, FINER * WIDTH, 3), 150, np.uint8)
+    wall[:: 2 * FINER * 9] = 90
+    for top in range(0, FINER * HEIGHT, 2 * FINER * 9):
+        wall[top : top + FINER * 9] = 90
+    disc = Disc(apart_px=0.0, short_px=40.0, face=(60, 60, 60), edge=(120, 120, 120), ring=0.9)
+    heights = press()
+    lines = [disc.printed(y) for y in heights]
+    rim = rim_about(disc, lines, heights, wall)
+    assert rim is not None
+    found = from_params(rim.applied(to_params(lines[0])))
+    assert found.major_px == pytest.approx(2 * disc.long_px, rel=0.012)
+
+
+def test_a_larger_thing_behind_is_not_the_rim() -> None:
+    """A round window and a post that stand behind the plate, both with clear edges."""
+    disc, wall, heights = Disc(apart_px=6.0), scenery(), press()
+    middle = (FINER * 160, FINER * 150)
+    cv2.ellipse(wall, middle, (FINER * 40, FINER * 50), 0, 0, 360, (220, 220, 220), -1)
+    cv2.rectangle(wall, (FINER * 195, 0), (FINER * 205, FINER * HEIGHT), (230, 230, 235), -1)
+    outlines = [disc.hull(y) for y in heights]
+    rim = rim_about(disc, outlines, heights, wall)
+    assert rim is not None
+    found, true = from_params(rim.applied(to_params(outlines[0]))), outlines[0]
+    assert found.major_px == pytest.approx(true.major_px, rel=0.012)
+    assert found.minor_px == pytest.approx(true.minor_px, rel=0.02)
+
+
+def test_outlines_that_are_here_on_a_ring_and_there_on_the_rim_become_even() -> None:
+    """Most lie on the rim; the plate's image grows a little as it comes nearer."""
+    heights = press()
+    growth = 1.0 + 0.001 * (heights - 150.0)
+    sizes = np.where(np.arange(len(heights)) % 4 == 1, 0.93, 1.0) * growth
+    outlines = [
+        Ellipse(160.0, y, 80.0 * size, 78.0 * size, -90.0)
+        for y, size in zip(heights, sizes, strict=True)
+    ]
+    table = steady(table_of(outlines))
+    np.testing.assert_allclose(table["major_px"], 80.0 * growth, rtol=2e-3)
+    np.testing.assert_allclose(table["y_px"], heights)
+
+
+def test_of_a_long_clip_pictures_are_kept_from_all_of_it() -> None:
+    disc, n = Disc(), 4 * MOST_PICTURES + 7
+    picture = drawn(disc, np.array([150.0]))[0]
+    pictures = PlatePictures()
+    for k in range(n):
+        pictures.add(k, picture, to_params(disc.hull(150.0)))
+    kept = np.array(pictures.frames)
+    assert MOST_PICTURES / 2 <= len(kept) <= MOST_PICTURES
+    assert kept[0] == 0
+    assert n - kept[-1] <= np.diff(kept)[0] == np.diff(kept).max()
+
+
 def test_nothing_is_said_of_a_plate_that_stands() -> None:
     """Behind it nothing is smeared, so that any line of the scenery might be its rim."""
     disc, heights = Disc(), press(travel_px=10.0)
-    assert laid_over(disc, [disc.printed(y) for y in heights], heights).rim() is None
+    assert rim_about(disc, [disc.printed(y) for y in heights], heights) is None
 
 
 def test_nothing_is_said_from_a_few_pictures() -> None:
     disc, heights = Disc(), press(4)
-    assert laid_over(disc, [disc.printed(y) for y in heights], heights).rim() is None
+    assert rim_about(disc, [disc.printed(y) for y in heights], heights) is None
 
 
 def test_the_plate_table_holds_the_rim() -> None:

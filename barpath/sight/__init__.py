@@ -9,7 +9,7 @@ parts of pictures):
   outlines, `plateoutline` finds the outline in one picture, `platemaps` scores it at every place.
   `platefind` finds the plate in a clip: by `platesamples`, `platepaths`, `platemates`,
   `platemeasure` and `platebehind`. `platetrack` follows it, `plateface` says how its face moved,
-  `platerim` where its rim is.
+  `platestack` lays the pictures over one another, `platerim` says where its rim is.
 - the bar (front): `barline` says what is said of it, `baredges` finds edges and fits the line,
   `shaft` knows how the shaft looks across. `barfind` finds the bar in a clip: by `barsearch` and
   `barmodel`. `bartrack` follows it, by `shaftline` and `barplates`; `barends` says where the shaft
@@ -46,6 +46,7 @@ __all__ = [
     "platepaths",
     "platerim",
     "platesamples",
+    "platestack",
     "platetrack",
     "pose",
     "shaft",

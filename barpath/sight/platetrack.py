@@ -34,7 +34,8 @@ from barpath.sight.plateoutline import (
     first_rim,
     fit_outline,
 )
-from barpath.sight.platerim import PlatePictures
+from barpath.sight.platerim import find_rim
+from barpath.sight.platestack import PlatePictures, steady
 
 FloatArray = NDArray[np.floating]
 
@@ -121,8 +122,10 @@ class PlateTracker:
         table = pd.DataFrame(self._rows, columns=list(COLUMNS))
         table = table.astype({"frame": int, "state": str})
         table = self._faces.on_table(table)
-        change = self._pictures.rim()
-        return table if change is None else change.on_table(table)
+        evened = steady(table)
+        laid = self._pictures.laid(evened)
+        change = None if laid is None else find_rim(laid)
+        return table if change is None else change.on_table(evened)
 
     def _path_at(self, index: int, time_s: float) -> FloatArray | None:
         """Coarse position (x, y) from the seed, None beyond half a second off the path."""
@@ -323,7 +326,7 @@ class PlateTracker:
             else:
                 self._face.learn(frame.image, fit.params)
             if frame.time_s > self._picture_s + 1.0 / self.config.pictures_per_s:
-                self._pictures.add(frame.image, fit.params)
+                self._pictures.add(frame.index, frame.image, fit.params)
                 self._picture_s = frame.time_s
         self._faces.add(frame.index, frame.image, fit.params)
         ellipse = from_params(fit.params)

@@ -38,9 +38,9 @@ class CalibrationConfig:
     are thin ones). The largest lean on the sleeve's shoulder, as they
     are put on first (`inner_face_sd_m`; common practice, no source). Faces and rim meet in a broken
     edge (`edge_m`: likewise). The outline lies a little inside of what a plate shows, whatever the
-    slant (`outline_inset`: so much that range of motion has no bias in 140 clips from the side and
-    at an angle, where 0.0055 left 0.2 %), but aslant it scatters more along and across
-    (`slant_inset_sd`), and it may be turned (`slant_turn_sd_deg`). The less of it shows the less
+    slant (`outline_inset`: so much that range of motion has no bias in 45 clips from the side and
+    at an angle), but aslant it scatters more along and across (`slant_inset_sd`), and it may be
+    turned (`slant_turn_sd_deg`). The less of it shows the less
     sure it is (`outline_part_sd`: shares and standard uncertainties as shares of its size, those
     from the half on of the tuning clips): one of which much less than half shows may lie on half a
     plate, or on something else, and says little. Nor is one trusted whose size scatters in the same
@@ -78,7 +78,7 @@ class CalibrationConfig:
     outline_sd_px: float = 0.6
     outline_scatter_px: float = 1.4
     outline_bias_sd_px: float = 0.5
-    outline_inset: float = 0.0075
+    outline_inset: float = 0.0125
     outline_inset_sd: float = 0.003
     slant_inset_sd: tuple[float, float] = (0.005, 0.018)
     slant_turn_sd_deg: float = 1.0
