@@ -230,7 +230,11 @@ class _Outlines:
         return _in_front(self.fitted(way) for way in self.ways(bar))
 
     def fitted(self, way: _Way, *, any_plate: bool = False) -> _Fit:
-        """The best camera from one start; `any_plate` frees the plate's diameter."""
+        """The best camera from one start; `any_plate` frees the plate's diameter.
+
+        Where steps too large have turned the plane to behind the camera, which shows the same
+        outline, it is turned back and the search goes on from there.
+        """
         sd = self.prior[:, 1].copy()
         if any_plate:
             sd[PLATE] = self.config.any_plate_rel_sd
@@ -240,6 +244,15 @@ class _Outlines:
         start[0] = way.sign * max(tilt, 0.02)
         start[3] = np.log(distance * np.cos(tilt))
         start[OUTLINE] += start[THICKNESS] / 2
+        fit = self._fitted_from(start, way, sd)
+        if fit.in_front:
+            return fit
+        start = fit.values.copy()
+        start[0] -= np.pi * np.round(start[0] / np.pi)
+        return self._fitted_from(start, way, sd)
+
+    def _fitted_from(self, start: Floats, way: _Way, sd: Floats) -> _Fit:
+        """The best camera from given values; `sd` is how well each is known beforehand."""
 
         # Of the values that derivatives are taken by most are the bar's own, and the camera stays.
         @lru_cache(maxsize=1)
