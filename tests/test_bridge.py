@@ -161,3 +161,25 @@ def test_plates_that_were_not_read_tell_nothing():
     for side in ("left", "right"):
         joints[f"{side}_plate_x_px"], joints[f"{side}_plate_y_px"] = 5000.0, 5000.0
     assert followed_end(track, joints) == ""
+
+
+def test_a_plate_that_leaves_both_hands_for_a_while_was_another():
+    """As where another plate on the same sleeve is followed: it moves along, a little aside."""
+    track, joints, place = made()
+    rows = np.arange(50, 110)
+    wrong = track.copy()
+    wrong.loc[rows, "x_px"] -= 0.15 * 120.0
+    wrong.loc[rows, "y_px"] += 3.0
+    found = bridge(wrong, joints, ("",))
+    off = found.loc[rows, ["x_px", "y_px"]].to_numpy() - place[rows]
+    assert np.abs(off).max() < 4.0
+    assert (np.abs(off) <= 1.96 * found.loc[rows, ["sd_px"]].to_numpy()).mean() > 0.9
+    assert found.loc[rows, "major_px"].isna().all()
+    others = np.setdiff1d(np.arange(len(track)), rows)
+    pd.testing.assert_frame_equal(found.loc[others], track.loc[others])
+
+
+def test_one_hand_that_is_read_elsewhere_for_a_while_takes_no_plate_away():
+    track, joints, _ = made()
+    joints.loc[20:35, "left_hand_x_px"] += 30.0
+    pd.testing.assert_frame_equal(bridge(track, joints, ("",)), track)
