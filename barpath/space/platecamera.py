@@ -29,9 +29,12 @@ from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, s
 Floats = NDArray[np.float64]
 
 N_PARAMS = len(SIDE_PARAMETERS)
-PLATE, THICKNESS, OUTLINE = (
-    SIDE_PARAMETERS.index(name) for name in ("log_plate", "thickness_m", "outline_m")
+LOG_DISTANCE, PLATE, THICKNESS, OUTLINE = (
+    SIDE_PARAMETERS.index(name)
+    for name in ("log_distance", "log_plate", "thickness_m", "outline_m")
 )
+FARTHEST_M = 100.0
+"""No set is filmed from farther away."""
 LEAST_TO_SCATTER = 20
 
 
@@ -245,7 +248,7 @@ class _Outlines:
         start[3] = np.log(distance * np.cos(tilt))
         start[OUTLINE] += start[THICKNESS] / 2
         fit = self._fitted_from(start, way, sd)
-        if fit.in_front:
+        if fit.in_front or abs(fit.values[LOG_DISTANCE]) > np.log(FARTHEST_M):
             return fit
         start = fit.values.copy()
         start[0] -= np.pi * np.round(start[0] / np.pi)
