@@ -2,8 +2,8 @@
 
 ``python -m sample_clips_synthetic.generator LIST|NAME... [--truth-only]``; LIST is one of ``all``,
 ``reporting``, ``tuning``, ``strangers``, ``newcomers``, ``latecomers``, ``visitors``,
-``comparisons``, ``places``, ``callers``, ``regulars``, ``arrivals``, ``joiners``, ``members``
-and ``entrants``.
+``comparisons``, ``places``, ``callers``, ``regulars``, ``arrivals``, ``joiners``, ``members``,
+``entrants`` and ``fellows``.
 """
 
 from __future__ import annotations

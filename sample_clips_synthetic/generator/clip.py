@@ -24,7 +24,7 @@ class ClipSpec:
     purpose
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
         ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
-        ``"arrivals"``, ``"joiners"``, ``"members"`` or ``"entrants"``.
+        ``"arrivals"``, ``"joiners"``, ``"members"``, ``"entrants"`` or ``"fellows"``.
     story
         One line for people.
     seed

@@ -1,4 +1,4 @@
-"""Clips of the joiners, members and entrants, who each press in two ways; never tune to them.
+"""Clips of joiners, members, entrants and fellows, who each press in two ways; never tune to them.
 
 Eighteen bodies each, drawn as the arrivals' are (`stills.guests`), from sequences of their own, and
 they press, dress and are filmed as those (`guests`). The first nine press with the elbows flared
@@ -80,6 +80,27 @@ _ENTRANTS_WAYS = (
     ((0.44, 59), (0.62, 61)),
 )
 
+_FELLOWS_WAYS = (
+    ((0.67, 64), (0.67, 30)),
+    ((0.73, 61), (0.73, 38)),
+    ((0.58, 71), (0.58, 38)),
+    ((0.67, 67), (0.67, 41)),
+    ((0.58, 66), (0.58, 27)),
+    ((0.64, 62), (0.64, 42)),
+    ((0.81, 70), (0.81, 31)),
+    ((0.46, 57), (0.46, 27)),
+    ((0.50, 82), (0.50, 66)),
+    ((0.50, 54), (0.71, 63)),
+    ((0.59, 61), (0.75, 63)),
+    ((0.41, 58), (0.61, 62)),
+    ((0.66, 55), (0.81, 60)),
+    ((0.61, 43), (0.81, 50)),
+    ((0.64, 57), (0.81, 66)),
+    ((0.53, 54), (0.68, 56)),
+    ((0.54, 58), (0.71, 61)),
+    ((0.39, 41), (0.50, 51)),
+)
+
 Ways = tuple[tuple[tuple[float, float], tuple[float, float]], ...]
 Place = tuple[float, float]
 """Azimuth in degrees and height in metres of a camera."""
@@ -139,5 +160,14 @@ ENTRANTS = _with_empty_bars(
         (15, ((5, 1.7), (-52, 1.2), (-89, 1.2))),
         (9, ((-2, 1.6), (-33, 1.6), (88, 0.9))),
         (7, ((7, 1.9), (55, 1.4), (-94, 1.1))),
+    ),
+)
+FELLOWS = _with_empty_bars(
+    _party("fellows", (6, 10, 12, 16, 17, 18), 9960, 19_000, _FELLOWS_WAYS),
+    (
+        (5, ((3, 1.7), (-44, 1.3), (-90, 1.1))),
+        (12, ((-6, 1.8), (36, 1.6), (91, 0.9))),
+        (14, ((5, 1.9), (51, 1.1), (-87, 1.2))),
+        (17, ((-2, 1.6), (-57, 1.5), (93, 1.0))),
     ),
 )
