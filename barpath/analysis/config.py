@@ -20,6 +20,7 @@ from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
 from barpath.sight.sleeve import SleeveConfig
+from barpath.sight.strays import StrayConfig
 from barpath.space.alongbench import AlongConfig
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.arms3d import HipConfig
@@ -101,6 +102,7 @@ class AnalysisConfig:
     plate: PlateConfig = field(default_factory=PlateConfig)
     bar: BarlineConfig = field(default_factory=BarlineConfig)
     ends: EndsConfig = field(default_factory=EndsConfig)
+    strays: StrayConfig = field(default_factory=StrayConfig)
     sleeve: SleeveConfig = field(default_factory=SleeveConfig)
     pose: PoseConfig = field(default_factory=PoseConfig)
     along: AlongConfig = field(default_factory=AlongConfig)

@@ -15,7 +15,7 @@ from barpath.clip import cameramotion, scene, sceneroll
 from barpath.clip.frames import ClipInfo, Frame
 from barpath.clip.reading import Reading
 from barpath.ground.view import view_of
-from barpath.sight import barends, barline, bartrack, platetrack, pose, sleeve
+from barpath.sight import barends, barline, bartrack, platetrack, pose, sleeve, strays
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import fittedcamera
 from barpath.space.steadying import steady
@@ -126,6 +126,8 @@ def follow(
         track = _bare_track(bare_end, joints_px, camera, focal_px, looks)
     if strips is not None:
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
+        if joints_px is not None:
+            track = strays.without_strays(track, joints_px, config.strays)
     n_duplicate = reading.stats.n_duplicate
     return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
 

@@ -15,9 +15,10 @@ parts of pictures):
   `barmodel`. `bartrack` follows it, by `shaftline` and `barplates`; `barends` says where the shaft
   ends.
 - the lifter: `jointnet` reads joints in a picture, `lifter` finds and follows who is read, `pose`
-  makes the table. `firstlook` says what the network sees before the bar is sought, `bridge` what
-  the hands say of a bar that is lost. Of a bar without plates, from aside, `sleeve` says where the
-  nearer end is and how large it looks.
+  makes the table. `firstlook` says what the network sees before the bar is sought, `strays` where
+  something else was followed for a bar seen from the feet, `bridge` what the hands say of a bar
+  that is lost. Of a bar without plates, from aside, `sleeve` says where the nearer end is and how
+  large it looks.
 """
 
 __all__ = [
@@ -52,4 +53,5 @@ __all__ = [
     "shaft",
     "shaftline",
     "sleeve",
+    "strays",
 ]

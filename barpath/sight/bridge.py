@@ -95,7 +95,7 @@ def bridge(
     """
     config = config or BridgeConfig()
     time_s = track["time_s"].to_numpy(dtype=float)
-    hands = _hands_at(time_s, joints, config)
+    hands = hands_at(time_s, joints, config.max_pause_s)
     if "major_px" in track:
         gone = _astray(track, hands, config)
         track = track.copy()
@@ -167,8 +167,11 @@ def _own_way(
     return found, spread
 
 
-def _hands_at(time_s: Floats, joints: pd.DataFrame, config: BridgeConfig) -> Floats:
-    """Both hands at the track's times, shape (n, 2, 2); NaN where none was read close by."""
+def hands_at(time_s: Floats, joints: pd.DataFrame, max_pause_s: float) -> Floats:
+    """Both hands at the track's times, shape (n, 2, 2); NaN where none was read close by.
+
+    Between two readings of the pose table no farther apart than `max_pause_s` is interpolated.
+    """
     columns = [f"{side}_hand_{axis}_px" for side in SIDES for axis in "xy"]
     read = joints.reindex(columns=columns).to_numpy(dtype=float).reshape(-1, 2, 2)
     read_s = joints["time_s"].to_numpy(dtype=float)
@@ -180,7 +183,7 @@ def _hands_at(time_s: Floats, joints: pd.DataFrame, config: BridgeConfig) -> Flo
         at = read_s[known]
         after = np.clip(np.searchsorted(at, time_s), 1, len(at) - 1)
         near = (time_s >= at[after - 1]) & (time_s <= at[after])
-        near &= at[after] - at[after - 1] <= config.max_pause_s
+        near &= at[after] - at[after - 1] <= max_pause_s
         for axis in range(2):
             between = np.interp(time_s, at, read[known, side, axis])
             out[:, side, axis] = np.where(near, between, np.nan)
