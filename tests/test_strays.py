@@ -107,3 +107,17 @@ def test_without_hands_nothing_is_said():
     track = on_the_board(track)
     found = without_strays(track, joints[["frame", "time_s"]])
     pd.testing.assert_frame_equal(found, track)
+
+
+@pytest.mark.parametrize(("aslant_px", "kept"), [(0.0, [53, 66]), (20.0, [])])
+def test_a_lone_find_aslant_is_not_believed(aslant_px, kept):
+    """Its middle may be right, and the hands' mean with it."""
+    track, joints, _ = made()
+    gone = [frame for frame in range(40, 80) if frame not in (53, 66)]
+    names = [c for c in track if c.endswith("_px")]
+    track.loc[gone, names] = np.nan
+    track.loc[gone, [f"{end}_state" for end in ENDS]] = "lost"
+    for end, sign in zip(ENDS, (-1, 1), strict=True):
+        track.loc[[53, 66], f"{end}_y_px"] += sign * aslant_px
+    found = without_strays(track, joints)
+    assert list(lost_in(found)) == [f for f in range(40, 80) if f not in kept]

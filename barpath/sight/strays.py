@@ -35,12 +35,16 @@ class StrayConfig:
         clips).
     back_share : float
         Nearer than so they are on it.
+    lone_frames : int
+        Fewer frames in a row that saw the bar are a lone find, which is believed unless a hand is
+        off by more than `back_share` (one clip, whose five lone finds were aslant: 0.022 to 0.036).
     max_pause_s : float
         Between two readings no farther apart the hands' way is interpolated.
     """
 
     off_share: float = 0.04
     back_share: float = 0.015
+    lone_frames: int = 5
     max_pause_s: float = 0.25
 
 
@@ -51,7 +55,8 @@ def without_strays(
 
     Hands may leave a bar that rests in the rack. So what the network reads of the bar's plates,
     collars and ends must be off to the same side; where it read none, the track itself must say
-    that it saw the bar in part only.
+    that it saw the bar in part only. A find of a few frames amid lost ones is believed unless
+    either hand is off it.
 
     Parameters
     ----------
@@ -70,8 +75,8 @@ def without_strays(
     config = config or StrayConfig()
     ends = track[[f"{end}_{axis}_px" for end in ENDS for axis in "xy"]].to_numpy(dtype=float)
     ends = ends.reshape(-1, 2, 2)
-    time_s = track["time_s"].to_numpy(dtype=float)
-    below = _below(hands_at(time_s, joints, config.max_pause_s), ends)
+    hands = hands_at(track["time_s"].to_numpy(dtype=float), joints, config.max_pause_s)
+    below = _below(hands, ends)
     if not np.isfinite(below).any():
         return track
     # Fists may lie a little above or below the shaft's middle all through.
@@ -80,7 +85,7 @@ def without_strays(
     read_at = np.searchsorted(track["frame"].to_numpy(), joints["frame"].to_numpy())
     states = track[[f"{end}_state" for end in ENDS]]
     whole = (states == "seen").all(axis=1).to_numpy()
-    strayed = np.zeros(len(track), dtype=bool)
+    strayed = _lone(hands, ends, config)
     for run in _runs(below, config):
         far = np.abs(below[run]) > config.off_share
         if not far.any():
@@ -92,6 +97,19 @@ def without_strays(
         else:
             strayed[run] = not whole[run][far].any()
     return _lost(track, strayed)
+
+
+def _lone(hands: Floats, ends: Floats, config: StrayConfig) -> NDArray[np.bool_]:
+    """Finds of a few frames amid lost ones from which a hand is off, as from an edge aslant."""
+    apart = np.column_stack([_below(hands[:, [side]], ends) for side in range(2)])
+    apart = np.abs(apart - pd.DataFrame(apart).median().to_numpy())
+    found = np.isfinite(ends.sum(axis=(1, 2)))
+    changes = np.flatnonzero(found[1:] != found[:-1]) + 1
+    lone = np.zeros(found.shape, dtype=np.bool_)
+    for piece in np.split(np.arange(len(found)), changes):
+        off = (apart[piece] > config.back_share).any()
+        lone[piece] = found[piece[0]] and len(piece) < config.lone_frames and off
+    return lone
 
 
 def _below(points: Floats, ends: Floats) -> Floats:
