@@ -96,19 +96,18 @@ def bridge(
     config = config or BridgeConfig()
     time_s = track["time_s"].to_numpy(dtype=float)
     hands = hands_at(time_s, joints, config.max_pause_s)
-    if "major_px" in track:
-        gone = _astray(track, hands, config)
-        track = track.copy()
-        track.loc[gone, track.columns.intersection(_OF_A_PLATE)] = np.nan
-        track.loc[gone, "state"] = "lost"
     out = track.copy()
+    if "major_px" in out:
+        gone = _astray(out, hands, config)
+        out.loc[gone, out.columns.intersection(_OF_A_PLATE)] = np.nan
+        out.loc[gone, "state"] = "lost"
     for prefix in prefixes:
         names = [f"{prefix}{part}" for part in ("x_px", "y_px", "sd_px", "state")]
-        place = track[names[:2]].to_numpy(dtype=float)
+        place = out[names[:2]].to_numpy(dtype=float)
         seen = np.isfinite(place).all(axis=1)
         # What shows in part may be something else: the bar's own way is that of what shows whole.
-        whole = np.where((track[names[3]] == "seen").to_numpy()[:, None], place, np.nan)
-        filled, spread = _own_way(time_s, whole, track[names[2]].to_numpy(dtype=float), config)
+        whole = np.where((out[names[3]] == "seen").to_numpy()[:, None], place, np.nan)
+        filled, spread = _own_way(time_s, whole, out[names[2]].to_numpy(dtype=float), config)
         for which in ([0, 1], [0], [1]):
             known = hands[:, which].reshape(len(place), -1)
             found, sd_px = _carried(place, known, config)

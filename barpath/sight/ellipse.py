@@ -179,8 +179,7 @@ def outline_from_params(
         Points in px; normals of length 1, pointing outward (along ``M^-1 u``).
     """
     x, y, m11, m22, m12 = np.asarray(params, dtype=float)
-    matrix = np.array([[m11, m12], [m12, m22]])
-    points = units @ matrix + (x, y)
+    points = units @ outline_matrix(params) + (x, y)
     adjugate = np.array([[m22, -m12], [-m12, m11]])
     normals = units @ adjugate
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
@@ -327,11 +326,11 @@ def conic_from_ellipse(ellipse: Ellipse) -> FloatArray:
 
     The sign is such that inner points give negative values.
     """
-    x, y, m11, m22, m12 = to_params(ellipse)
-    shape = np.linalg.inv(np.array([[m11, m12], [m12, m22]]))
+    params = to_params(ellipse)
+    shape = np.linalg.inv(outline_matrix(params))
     quad = shape @ shape
     conic = np.empty((3, 3))
-    centre = np.array([x, y])
+    centre = params[:2]
     conic[:2, :2] = quad
     conic[:2, 2] = conic[2, :2] = -quad @ centre
     conic[2, 2] = centre @ quad @ centre - 1.0
@@ -462,6 +461,18 @@ def circle_poses(
             normal = -normal
         poses.append((centre, normal))
     return poses
+
+
+def outline_matrix(params: ArrayLike) -> FloatArray:
+    """The matrix ``M`` of an outline's parameters, shape (2, 2), px.
+
+    Examples
+    --------
+    >>> outline_matrix([5.0, 6.0, 2.0, 1.0, 0.5]).tolist()
+    [[2.0, 0.5], [0.5, 1.0]]
+    """
+    m11, m22, m12 = np.asarray(params, dtype=float)[2:5]
+    return np.array([[m11, m12], [m12, m22]])
 
 
 def mean_radius(params: NDArray[np.floating]) -> float:

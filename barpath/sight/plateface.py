@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.ground.uncertainty import MAD_TO_SD
-from barpath.sight.ellipse import mean_radius
+from barpath.ground.uncertainty import MAD_TO_SD, biweights
+from barpath.sight.ellipse import mean_radius, outline_matrix
 from barpath.sight.pictures import laid_about
 
 FloatArray = NDArray[np.floating]
@@ -116,7 +116,7 @@ class PlateFace:
     def _begin(self, params: FloatArray, radius: float) -> None:
         self._radius_px = min(_RADIUS_PX, radius)
         scale = self._radius_px / radius
-        outline = np.array([[params[2], params[4]], [params[4], params[3]]]) * scale
+        outline = outline_matrix(params) * scale
         self._half = int(np.ceil(_OUTER * np.linalg.norm(outline, 2))) + 3
         axis = np.arange(-self._half, self._half + 1.0)
         places = np.stack(np.meshgrid(axis, axis), axis=-1)
@@ -201,5 +201,5 @@ def _robust_line(design: FloatArray, values: FloatArray) -> tuple[FloatArray, fl
         normal = (design.T * weight) @ design + np.diag(known) * spread**2
         fit = design @ np.linalg.solve(normal, (design.T * weight) @ values)
         spread = MAD_TO_SD * float(np.median(np.abs(values - fit))) + 1e-6
-        weight = np.clip(1 - ((values - fit) / (4.685 * spread)) ** 2, 0.0, None) ** 2
+        weight = biweights((values - fit) / (4.685 * spread))
     return fit, spread

@@ -19,6 +19,7 @@ from barpath.sight.ellipse import (
     from_params,
     mean_radius,
     outline_from_params,
+    outline_matrix,
     slant_sine,
     to_params,
     unit_vectors,
@@ -109,7 +110,7 @@ def _edges_by_size(
     reach = 0.34 * radius
     shifts = 0.16 * radius * np.linspace(-1, 1, 7)
     shifts = np.stack(np.meshgrid(shifts, shifts), axis=-1).reshape(-1, 2)
-    matrix = np.array([[base[2], base[4]], [base[4], base[3]]])
+    matrix = outline_matrix(base)
     gathered = np.zeros((len(order), len(sizes)))
     where = np.zeros((len(order), len(sizes), 2))
     for row, k in enumerate(order):

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
-from barpath.ground.uncertainty import MAD_TO_SD
+from barpath.ground.uncertainty import MAD_TO_SD, biweights
 from barpath.sight.ellipse import mean_radius, outline_from_params, outline_jacobian, unit_vectors
 from barpath.sight.plate import PlateConfig
 
@@ -274,7 +274,7 @@ def fit_outline(
         if min(current[2], current[3], determinant) <= 0:
             current = start.copy()
             break
-    weight = edges.strength * _tukey(residual / (4.0 * scale))
+    weight = edges.strength * biweights(residual / (4.0 * scale))
     # Chance edges scatter over the whole window, so that only a narrow band counts as seen.
     band = np.clip(3.0 * scale, 0.4, max(0.8, 0.012 * mean_radius(current)))
     inlier = (edges.strength > edges.weaker_where_smeared(0.12)) & (
@@ -338,7 +338,7 @@ def _step_to(
     step: FloatArray = np.zeros(5)
     for _ in range(3):
         residual = found - jacobian @ step
-        weight = strength * _tukey(residual / (4.0 * scale))
+        weight = strength * biweights(residual / (4.0 * scale))
         normal = (jacobian.T * weight) @ jacobian / scale**2 + prior
         right = (jacobian.T * weight) @ found / scale**2 + prior @ pull
         step = np.linalg.solve(normal, right)
@@ -348,11 +348,6 @@ def _step_to(
             scale = MAD_TO_SD * float(np.median(np.abs(residual[good])))
         scale = float(np.clip(scale, *limits))
     return step, residual, scale
-
-
-def _tukey(ratio: FloatArray) -> FloatArray:
-    """Tukey's biweight."""
-    return np.where(np.abs(ratio) < 1, (1 - np.minimum(ratio**2, 1)) ** 2, 0.0)
 
 
 def first_rim(

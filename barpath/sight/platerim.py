@@ -20,15 +20,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.ground.choice import ranked
+from barpath.ground.uncertainty import biweights
 from barpath.sight.ellipse import (
     Ellipse,
     from_params,
     mean_radius,
+    outline_matrix,
     to_params,
     unit_vectors,
     wrap_angle_deg,
 )
-from barpath.sight.platestack import OUTLINE, EdgeMap, Laid
+from barpath.sight.platestack import OUTLINE, EdgeMap, Laid, outlines_in, put_outlines
 
 FloatArray = NDArray[np.floating]
 
@@ -87,8 +89,7 @@ class RimChange:
 
     def applied(self, params: FloatArray) -> FloatArray:
         """The rim's parameters for an outline's."""
-        outline = np.array([[params[2], params[4]], [params[4], params[3]]])
-        moved = self.matrix @ outline
+        moved = self.matrix @ outline_matrix(params)
         values, vectors = np.linalg.eigh(moved @ moved.T)
         shape = (vectors * np.sqrt(values)) @ vectors.T
         centre = params[:2] + self.shift * mean_radius(params)
@@ -97,13 +98,8 @@ class RimChange:
     def on_table(self, table: pd.DataFrame) -> pd.DataFrame:
         """A plate table with its outlines put on the rim; no more of one shows than of the rim."""
         table = table.copy()
-        names = list(OUTLINE)
-        rows = table[names].notna().all(axis=1).to_numpy()
-        rims = [
-            from_params(self.applied(to_params(Ellipse(*row))))
-            for row in table.loc[rows, names].to_numpy(dtype=float)
-        ]
-        table.loc[rows, names] = [[getattr(rim, name) for name in names] for rim in rims]
+        rows = table[list(OUTLINE)].notna().all(axis=1).to_numpy()
+        put_outlines(table, rows, map(self.applied, outlines_in(table[rows])))
         table["outline_share"] = np.minimum(table["outline_share"], self.share)
         return table
 
@@ -117,7 +113,7 @@ def find_rim(laid: Laid) -> RimChange | None:
         return None
     if np.ptp(laid.centres, axis=0).max() < 2 * _LEAST_TRAVEL:
         return None
-    outline = from_params(np.r_[0.0, 0.0, laid.shape])
+    outline = from_params(laid.outline)
     half = (outline.major_px / 2, outline.minor_px / 2)
     followed = np.array([0.0, 0.0, *half, np.deg2rad(outline.angle_deg), 0.0])
     evidence = _Evidence(laid.edges, followed)
@@ -126,10 +122,8 @@ def find_rim(laid: Laid) -> RimChange | None:
     if share < _LEAST_ON_RIM:
         return RimChange(np.eye(2), np.zeros(2), share)
     found = to_params(_ellipse_of(rim))
-    old = np.array([[laid.shape[0], laid.shape[2]], [laid.shape[2], laid.shape[1]]])
-    new = np.array([[found[2], found[4]], [found[4], found[3]]])
-    radius = mean_radius(np.r_[0.0, 0.0, laid.shape])
-    return RimChange(new @ np.linalg.inv(old), found[:2] / radius, share)
+    matrix = outline_matrix(found) @ np.linalg.inv(outline_matrix(laid.outline))
+    return RimChange(matrix, found[:2] / mean_radius(laid.outline), share)
 
 
 # What shows of a thick disc is the hull of both faces' outlines. Rims, (..., 6), are x, y, the half
@@ -389,7 +383,7 @@ def _settled(evidence: _Evidence, rims: FloatArray, edges: _Edges = _nearest) ->
         points, normals = _points(rims)
         off, sure = edges(evidence, points, normals)
         weight = _weights(points) * points.shape[-2] * sure
-        weight = weight * np.clip(1.0 - (off / _NEAR_PX) ** 2, 0.0, None) ** 2
+        weight = weight * biweights(off / _NEAR_PX)
         moved = _points(rims[:, None] + np.diag(steps))[0] - points[:, None]
         slope = np.einsum("kpnc,knc->knp", moved, normals) / steps
         normal = np.einsum("knp,kn,knq->kpq", slope, weight, slope) + prior

@@ -19,8 +19,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.ground.uncertainty import MAD_TO_SD
-from barpath.sight.ellipse import Ellipse, from_params, mean_radius, to_params
+from barpath.ground.uncertainty import MAD_TO_SD, biweights
+from barpath.sight.ellipse import Ellipse, from_params, mean_radius, outline_matrix, to_params
 from barpath.sight.pictures import laid_about
 
 FloatArray = NDArray[np.floating]
@@ -46,9 +46,9 @@ class _Part:
     zoom: float
     image: NDArray[np.uint8]
 
-    def laid(self, outline: FloatArray, shape: FloatArray, half_px: int) -> NDArray[np.float32]:
-        """The picture with its outline given a shape and put in the middle."""
-        turn = _matrix(shape) @ np.linalg.inv(_matrix(outline[2:]))
+    def laid(self, outline: FloatArray, wanted: FloatArray, half_px: int) -> NDArray[np.float32]:
+        """The picture with its outline given the shape of another and put in the middle."""
+        turn = outline_matrix(wanted) @ np.linalg.inv(outline_matrix(outline))
         by = turn / self.zoom
         middle = (self.image.shape[0] - 1) / 2
         shift = half_px - by @ [middle, middle] + turn @ (self.centre_px - outline[:2])
@@ -98,14 +98,27 @@ class PlatePictures:
         parts = [part for part in self._parts if part.frame in rows.index]
         if not parts:
             return None
-        wanted = rows.loc[[part.frame for part in parts], list(OUTLINE)].to_numpy(dtype=float)
-        outlines = np.array([to_params(Ellipse(*row)) for row in wanted])
+        outlines = outlines_in(rows.loc[[part.frame for part in parts]])
         radius = np.array([mean_radius(one) for one in outlines])
-        shape = np.median(outlines[:, 2:] / radius[:, None], axis=0)
-        shape *= 2 * HALF_AXIS_PX / from_params(np.r_[0.0, 0.0, shape]).major_px
+        wanted = np.r_[0.0, 0.0, np.median(outlines[:, 2:] / radius[:, None], axis=0)]
+        wanted *= 2 * HALF_AXIS_PX / from_params(wanted).major_px
         half = int(np.ceil(REACH * HALF_AXIS_PX))
-        laid = (part.laid(one, shape, half) for part, one in zip(parts, outlines, strict=True))
-        return Laid(EdgeMap(laid, half), shape, outlines[:, :2] / radius[:, None])
+        laid = (part.laid(one, wanted, half) for part, one in zip(parts, outlines, strict=True))
+        return Laid(EdgeMap(laid, half), wanted, outlines[:, :2] / radius[:, None])
+
+
+def outlines_in(table: pd.DataFrame) -> FloatArray:
+    """Outlines of a plate table's rows, as the parameters of `ellipse`, (n, 5)."""
+    return np.array([to_params(Ellipse(*row)) for row in table[list(OUTLINE)].to_numpy(float)])
+
+
+def put_outlines(
+    table: pd.DataFrame, rows: NDArray[np.bool_], params: Iterable[FloatArray]
+) -> None:
+    """Write outlines into rows of a plate table."""
+    names = list(OUTLINE)
+    ellipses = [from_params(one) for one in params]
+    table.loc[rows, names] = [[getattr(one, name) for name in names] for one in ellipses]
 
 
 def steady(table: pd.DataFrame) -> pd.DataFrame:
@@ -115,11 +128,10 @@ def steady(table: pd.DataFrame) -> pd.DataFrame:
     outline lies on a ring in some frames and on the rim in others, it does not.
     """
     table = table.copy()
-    names = list(OUTLINE)
-    rows = (table[names].notna().all(axis=1) & (table["state"] != "lost")).to_numpy()
+    rows = (table[list(OUTLINE)].notna().all(axis=1) & (table["state"] != "lost")).to_numpy()
     if rows.sum() < _LEAST_ROWS:
         return table
-    outlines = np.array([to_params(Ellipse(*row)) for row in table.loc[rows, names].to_numpy()])
+    outlines = outlines_in(table[rows])
     place = (outlines[:, :2] - outlines[:, :2].mean(axis=0)) / outlines[:, 2].mean()
     time_s = table.loc[rows, "time_s"].to_numpy(dtype=float)
     past = (time_s - time_s.mean()) / max(float(np.ptp(time_s)), 1e-9)
@@ -127,8 +139,7 @@ def steady(table: pd.DataFrame) -> pd.DataFrame:
     shape = np.column_stack([robust_plane(design, outlines[:, k]) for k in (2, 3, 4)])
     sound = shape[:, 0] * shape[:, 1] > shape[:, 2] ** 2
     outlines[sound, 2:] = shape[sound]
-    evened = [from_params(one) for one in outlines]
-    table.loc[rows, names] = [[getattr(one, name) for name in names] for one in evened]
+    put_outlines(table, rows, outlines)
     return table
 
 
@@ -142,7 +153,7 @@ def robust_plane(design: FloatArray, values: FloatArray) -> FloatArray:
         fit = design @ solution
         off = values - fit
         spread = MAD_TO_SD * float(np.median(np.abs(off))) + 1e-6
-        weight = np.clip(1 - (off / (4.685 * spread)) ** 2, 0.0, None) ** 2
+        weight = biweights(off / (4.685 * spread))
     return fit
 
 
@@ -150,12 +161,12 @@ def robust_plane(design: FloatArray, values: FloatArray) -> FloatArray:
 class Laid:
     """Pictures laid over one another.
 
-    `shape` are the outline's parameters in px of the map (m11, m22, m12), about its middle;
+    `outline` are the outline's parameters in px of the map, about its middle;
     `centres` where the outlines were in the pictures, in their mean radii, (n, 2).
     """
 
     edges: EdgeMap
-    shape: FloatArray
+    outline: FloatArray
     centres: FloatArray
 
 
@@ -212,7 +223,3 @@ def _edges(picture: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     strength = np.sqrt(0.5 * (xx + yy) + along)
     told = strength / (strength + _USUAL_EDGE) / np.maximum(along, 1e-6)
     return told * 0.5 * (xx - yy), told * xy
-
-
-def _matrix(shape: FloatArray) -> FloatArray:
-    return np.array([[shape[0], shape[2]], [shape[2], shape[1]]])

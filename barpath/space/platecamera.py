@@ -245,7 +245,7 @@ class _Outlines:
         distance = self.focal_px * (self.config.plate_mm / 1000) / np.median(self.major_px)
         start = np.r_[self.prior[:, 0], np.zeros(0 if way.misses is None else way.misses.n_own)]
         start[0] = way.sign * max(tilt, 0.02)
-        start[3] = np.log(distance * np.cos(tilt))
+        start[LOG_DISTANCE] = np.log(distance * np.cos(tilt))
         start[OUTLINE] += start[THICKNESS] / 2
         fit = self._fitted_from(start, way, sd)
         if fit.in_front or abs(fit.values[LOG_DISTANCE]) > np.log(FARTHEST_M):

@@ -16,7 +16,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 
-from barpath.sight.ellipse import Ellipse, from_params, outline_from_params, to_params, unit_vectors
+from barpath.sight.ellipse import (
+    Ellipse,
+    from_params,
+    outline_from_params,
+    outline_matrix,
+    to_params,
+    unit_vectors,
+)
 
 FloatArray = NDArray[np.floating]
 Image = NDArray[np.uint8]
@@ -433,8 +440,8 @@ def _warp_plate(
     texture: FloatArray, params: FloatArray, spin_rad: float, shape: tuple[int, ...]
 ) -> tuple[FloatArray, int, int]:
     """Draw a plate's texture with an outline, supersampled; returns RGBA layer and its corner."""
-    x, y, m11, m22, m12 = params
-    matrix = np.array([[m11, m12], [m12, m22]])
+    x, y = params[:2]
+    matrix = outline_matrix(params)
     reach = np.sqrt(np.sum(matrix**2, axis=1)) + 2
     x0, x1 = max(int(x - reach[0]), 0), min(int(x + reach[0]) + 2, shape[1])
     y0, y1 = max(int(y - reach[1]), 0), min(int(y + reach[1]) + 2, shape[0])
