@@ -207,6 +207,21 @@ def test_a_smaller_plate_leads_to_the_larger_one_behind_it(before: float, apart_
     assert np.hypot(*(found.centre - true.centre)) < 0.07 * true.major_px
 
 
+def test_a_plate_as_pale_as_the_wall_behind_a_clear_one_is_told_by_what_passes() -> None:
+    """Its edge shows where joints of the bricks come by, and else in no picture."""
+    tone = (160, 150, 155)
+    disc = Disc(apart_px=3.0, short_px=39.0, before=0.78, face=tone, edge=tone, print=tone)
+    wall = np.full((FINER * HEIGHT, FINER * WIDTH, 3), tone, np.uint8)
+    wall[np.arange(FINER * HEIGHT) % (14 * FINER) < FINER] = 120
+    wall[:, np.arange(FINER * WIDTH) % (22 * FINER) < FINER] = 120
+    wall[FINER * 225 :] = 70
+    heights = press()
+    rim = rim_about(disc, [disc.smaller(y) for y in heights], heights, wall)
+    assert rim is not None
+    found = from_params(rim.applied(to_params(disc.smaller(heights[0]))))
+    assert found.major_px == pytest.approx(disc.hull(heights[0]).major_px, rel=0.03)
+
+
 def test_the_rim_itself_stays_where_it_is() -> None:
     disc, heights = Disc(), press()
     outlines = [disc.hull(y) for y in heights]

@@ -41,6 +41,8 @@ _UNITS = unit_vectors(120)
 _ON_PX = np.linspace(-1.0, 1.0, 5)
 _BEYOND_PX = np.arange(3.0, 20.5)
 """How far from a rim its edge lies, and how far out nothing may stay, px of the map."""
+_INSIDE_PX, _OUTSIDE_PX = np.array([-6.0, -4.0, -2.5]), np.array([2.5, 4.0, 6.0, 8.0])
+"""How far in all moves along with the plate, and how far out scenery passes by, px of the map."""
 _SCENERY_PX = np.arange(14.0, 55.0, 1.5)
 _LEAST_SCENERY, _OVER_SCENERY = 0.02, 2.5
 """How much of an edge passes by anyhow, 0..1, and how many times that an edge is that counts half.
@@ -57,9 +59,9 @@ _SIZES = (0.94, 0.97, 1.0, 1.03, 1.06, 1.1, 1.2, 1.32)
 _ASIDE = (-0.06, -0.03, 0.0, 0.03, 0.06)
 _FARTHER = (-0.36, -0.24, -0.12, 0.0, 0.12, 0.24, 0.36)
 _LARGER = (1.1, 1.15, 1.22, 1.3, 1.38, 1.46)
-_LEAST_ALONG, _LEAST_SPREAD = 0.9, 8.0
+_LEAST_ALONG, _LEAST_SPREAD, _LEAST_USUAL = 0.9, 8.0, 1.5
 """Share of what is between two rims that moves along if both are on one bar, and grey levels by
-which pictures of one thing may differ at all."""
+which pictures of one thing may differ at all, and do at least."""
 _N_STARTS, _APART_PX, _EVERY = 10, 3.0, 3
 _MOST_ROUNDS, _LEAST_GAIN = 5, 1.02
 _N_STEPS = 8
@@ -118,7 +120,7 @@ def find_rim(laid: Laid) -> RimChange | None:
     followed = np.array([0.0, 0.0, *half, np.deg2rad(outline.angle_deg), 0.0])
     evidence = _Evidence(laid.edges, followed)
     rim, share = _grown(evidence, followed)
-    rim, share = _behind(evidence.anywhere(), rim, share)
+    rim, share = _behind(evidence, rim, share)
     if share < _LEAST_ON_RIM:
         return RimChange(np.eye(2), np.zeros(2), share)
     found = to_params(_ellipse_of(rim))
@@ -187,6 +189,7 @@ class _Evidence:
     def __init__(self, edges: EdgeMap, followed: FloatArray) -> None:
         self._edges = edges
         self._centre = followed[:2]
+        self._by_passing = False
         self._aside_px = (_ASIDE_SQUARE + _ASIDE_SLANTED * _slant(followed)) * followed[2]
         points, normals = _points(followed)
         passing = self.across(points, normals, _SCENERY_PX)
@@ -198,11 +201,12 @@ class _Evidence:
         order = np.argsort(angle, kind="stable")
         self._angle = angle[order]
         self._passing = np.maximum(np.convolve(wrapped, even, "valid"), level)[order]
+        self._spread = max(_usual_spread(edges, followed), _LEAST_USUAL)
 
     def anywhere(self) -> _Evidence:
-        """The same, where a rim may have its middle anywhere."""
+        """The same, where a rim may have its middle anywhere, and `passes` tells of it as well."""
         other = copy(self)
-        other._aside_px = np.inf
+        other._aside_px, other._by_passing = np.inf, True
         return other
 
     def across(self, points: FloatArray, normals: FloatArray, off_px: FloatArray) -> FloatArray:
@@ -215,6 +219,14 @@ class _Evidence:
         angle = np.arctan2(points[..., 1], points[..., 0])
         usual = np.interp(angle, self._angle, self._passing, period=2 * np.pi)
         return edge**2 / (edge**2 + (_OVER_SCENERY * usual[..., None]) ** 2)
+
+    def passes(self, points: FloatArray, normals: FloatArray) -> FloatArray:
+        """By how much more surely scenery passes by outside of each point than inside, 0..1."""
+        off = np.r_[_INSIDE_PX, _OUTSIDE_PX]
+        spread = self._edges.spread(points[..., None, :] + normals[..., None, :] * off[:, None])
+        surely = spread**2 / (spread**2 + (2.0 * self._spread) ** 2)
+        n = len(_INSIDE_PX)
+        return np.maximum(surely[..., n:].mean(axis=-1) - surely[..., :n].max(axis=-1), 0.0)
 
     def worth(self, rims: FloatArray, every: int = 1) -> tuple[FloatArray, FloatArray]:
         """How likely each is the rim, and the share of it on which it shows, (k,) each.
@@ -230,6 +242,8 @@ class _Evidence:
         edge = self.across(points, normals, np.r_[_ON_PX, _BEYOND_PX])
         told = self.told(points, edge)
         ends = told[..., : len(_ON_PX)].mean(axis=-1) - told[..., len(_ON_PX) :].mean(axis=-1)
+        if self._by_passing:
+            ends = np.maximum(ends, self.passes(points, normals))
         weights = _weights(points)
         share = (weights * (ends > _SHOWS)).sum(axis=-1)
         sure = np.maximum((weights * ends).sum(axis=-1), 0.0)
@@ -241,10 +255,7 @@ class _Evidence:
     def along(self, inner: FloatArray, rims: FloatArray) -> FloatArray:
         """Share of what lies between an inner rim and each of others that moves along, (k,)."""
         shares = np.linspace(0.0, 1.0, 12)[:, None]
-        own = _points(inner)[0]
-        inside = inner[:2] + np.array([0.5, 0.6, 0.7, 0.8, 0.88])[:, None, None] * (own - inner[:2])
-        usual = float(np.percentile(self._edges.spread(inside), 80))
-        most = max(2.0 * usual, _LEAST_SPREAD)
+        most = max(2.0 * _usual_spread(self._edges, inner), _LEAST_SPREAD)
         found = []
         for rim in rims:
             outer = rim[:2] + 0.97 * (_points(rim)[0] - rim[:2])
@@ -255,6 +266,12 @@ class _Evidence:
             still = self._edges.spread(at) <= most
             found.append(float(still[between].mean()) if between.any() else 1.0)
         return np.array(found)
+
+
+def _usual_spread(edges: EdgeMap, rim: FloatArray) -> float:
+    """By how many grey levels pictures differ where what is within a rim is seen."""
+    inside = np.array([0.5, 0.6, 0.7, 0.8, 0.88])[:, None, None] * (_points(rim)[0] - rim[:2])
+    return float(np.percentile(edges.spread(rim[:2] + inside), 80))
 
 
 _Edges = Callable[[_Evidence, FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
@@ -279,8 +296,10 @@ def _grown(evidence: _Evidence, followed: FloatArray) -> tuple[FloatArray, float
 def _behind(evidence: _Evidence, rim: FloatArray, share: float) -> tuple[FloatArray, float]:
     """The rim of a larger plate on the same bar, before which a smaller one shows, if there is one.
 
-    A part of its rim is hidden. So what decides is that all between the two moves along.
+    A part of its rim is hidden, or as pale as the wall. So what decides is that all between the two
+    moves along; and where scenery passes by, a rim is there, though no edge shows in most pictures.
     """
+    evidence = evidence.anywhere()
     rims = _settled(evidence, _starts(evidence, rim, _LARGER, _FARTHER))
     rims = np.array([one for one in rims if _is_disc(one)]).reshape(-1, 6)
     rims = rims[rims[:, 2] > _LARGER[0] * rim[2]]
