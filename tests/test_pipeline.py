@@ -23,12 +23,14 @@ from barpath.analysis.trajectory import (
 )
 from barpath.clip.frames import Frame
 from barpath.errors import BarNotFoundError, OptionError
+from barpath.sight import firstlook
 from barpath.sight.ellipse import Ellipse
 from barpath.sight.plate import PlateSeed
 from barpath.space.feetcamera import calibrate_front
 from barpath.space.platecamera import calibrate_side
 from barpath.space.scalecheck import side_systematics
 from barpath.space.smooth import smooth
+from barpath.trial.artificial import PlateScene, make_plate_clip
 from tests.test_calibrate import HEIGHT, WIDTH, front_track, side_track
 
 
@@ -135,6 +137,40 @@ def test_no_disc_is_taken_for_a_plate_of_a_bare_bar_seen_from_the_feet():
     assert found(bare=False).view == "side"
     with pytest.raises(BarNotFoundError, match=r"No bare bar\."):
         found(bare=True)
+
+
+def test_an_outline_pieced_together_gives_way_to_one_that_can_be_followed():
+    """It lies on the plate's rim above and on what stands behind it below, in one picture only."""
+    scene = PlateScene(fps=8.0, n_frames=24, major_px=70.0)
+    frames, truth = make_plate_clip(scene)
+    at = len(frames) // 2
+    path = truth[["frame", "time_s", "x_px", "y_px"]].to_numpy(dtype=float)
+    x, y = path[at, 2:]
+    size = float(truth["major_px"].iloc[at])
+    rim = PlateSeed(at, Ellipse(x, y, size, float(truth["minor_px"].iloc[at]), 0.0), path)
+    pieced = PlateSeed(
+        at,
+        Ellipse(x, y + 0.2 * size, 1.4 * size, 0.8 * size, -90.0),
+        path + np.array([0, 0, 0, 0.2 * size]),
+    )
+
+    class Stretch(finding._Stretch):
+        found = (pieced, rim)
+
+        def is_held(self, seed):
+            return True
+
+        def _is_read(self, seed):
+            return True
+
+        def _discs(self):
+            yield from self.found
+
+    look = firstlook.FirstLook(np.zeros(0, dtype=np.int64), ())
+    stretch = Stretch(frames, np.zeros((0, 2, 3)), 1.0, look, None, AnalysisConfig(), [])
+    assert stretch.disc() is rim
+    Stretch.found = (pieced,)
+    assert stretch.disc() is pieced
 
 
 def test_a_plate_seen_mostly_in_part_may_be_something_else():
