@@ -183,6 +183,28 @@ def test_what_is_read_of_the_bar_says_how_it_is_turned(yaw, far):
     assert fit.value("outline_m") == pytest.approx(0.716, abs=0.02)
 
 
+@pytest.mark.parametrize("thickness_m", [0.03, 0.1])
+def test_how_far_both_faces_are_apart_tells_how_thick_the_plates_are(thickness_m):
+    """A disc of thickness t whose axis is at an angle a to the sight shows its faces t sin a apart.
+
+    Taken for one of usual thickness, it is taken to stand at another angle. No bar tells it here.
+    """
+    yaw = -55
+    track, *_ = seen_bar(yaw, far=False, thickness_m=thickness_m)
+    plate_m, edge_m = 0.45, CalibrationConfig().edge_m
+    flat_m = thickness_m - 2 * edge_m
+    apart = flat_m / plate_m * np.sin(np.deg2rad(abs(yaw))) * track["major_px"]
+    fits = [
+        calibrate_side(one, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3)
+        for one in (track, track.assign(apart_px=apart))
+    ]
+    assert fits[1].value("thickness_m") == pytest.approx(thickness_m, abs=0.015)
+    assert fits[1].sd("thickness_m") < 0.75 * fits[0].sd("thickness_m")
+    unknown = track.assign(apart_px=np.nan)
+    same = calibrate_side(unknown, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3)
+    assert same.params == pytest.approx(fits[0].params)
+
+
 def test_an_outline_that_swells_while_the_bar_stands_still_is_trusted_the_less() -> None:
     """The size of an outline wanders by a tenth; bar and place in the picture stay as they are."""
     track, readings, (path, up, _) = seen_bar(-52, far=False)

@@ -170,6 +170,8 @@ def test_a_ring_printed_on_a_thick_plate_leads_to_its_rim(disc: Disc) -> None:
     assert found.minor_px == pytest.approx(true.minor_px, rel=0.03)
     assert np.hypot(*(found.centre - true.centre)) < 0.015 * true.major_px
     assert rim.share > 0.7
+    # Where the rim is smooth the ellipse of a face and the distance of the other stand for another.
+    assert rim.apart == pytest.approx(abs(disc.apart_px) / true.major_px, abs=0.05)
 
 
 def test_an_outline_on_part_of_a_plate_leads_to_all_of_it() -> None:

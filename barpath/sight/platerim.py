@@ -83,11 +83,15 @@ class RimChange:
         From the outline's centre to the rim's, in mean radii of the outline.
     share : float
         On how much of the rim an edge lies beyond which nothing moves along, 0..1.
+    apart : float
+        By how much the outlines of the plate's two faces are apart in the picture, over the rim's
+        longer axis; NaN where no rim shows.
     """
 
     matrix: FloatArray
     shift: FloatArray
     share: float
+    apart: float = np.nan
 
     def applied(self, params: FloatArray) -> FloatArray:
         """The rim's parameters for an outline's."""
@@ -98,11 +102,15 @@ class RimChange:
         return np.array([*centre, shape[0, 0], shape[1, 1], shape[0, 1]])
 
     def on_table(self, table: pd.DataFrame) -> pd.DataFrame:
-        """A plate table with its outlines put on the rim; no more of one shows than of the rim."""
+        """A plate table with its outlines put on the rim; no more of one shows than of the rim.
+
+        ``apart_px`` is by how much the outlines of both faces are apart.
+        """
         table = table.copy()
         rows = table[list(OUTLINE)].notna().all(axis=1).to_numpy()
         put_outlines(table, rows, map(self.applied, outlines_in(table[rows])))
         table["outline_share"] = np.minimum(table["outline_share"], self.share)
+        table["apart_px"] = self.apart * table["major_px"]
         return table
 
 
@@ -123,9 +131,11 @@ def find_rim(laid: Laid) -> RimChange | None:
     rim, share = _behind(evidence, rim, share)
     if share < _LEAST_ON_RIM:
         return RimChange(np.eye(2), np.zeros(2), share)
-    found = to_params(_ellipse_of(rim))
+    ellipse = _ellipse_of(rim)
+    found = to_params(ellipse)
     matrix = outline_matrix(found) @ np.linalg.inv(outline_matrix(laid.outline))
-    return RimChange(matrix, found[:2] / mean_radius(laid.outline), share)
+    apart = float(rim[5]) / ellipse.major_px
+    return RimChange(matrix, found[:2] / mean_radius(laid.outline), share, apart)
 
 
 # What shows of a thick disc is the hull of both faces' outlines. Rims, (..., 6), are x, y, the half

@@ -35,17 +35,17 @@ class CalibrationConfig:
     The outline that is followed is that of a thick plate, or of several alike side by side, which
     is an eighth of its diameter or so, and as much again where there are two (`thickness_share`: of
     71 made clips, which a spread of 0.05 fits as well; lifters stack more plates, and small plates
-    are thin ones). The largest lean on the sleeve's shoulder, as they
-    are put on first (`inner_face_sd_m`; common practice, no source). Faces and rim meet in a broken
-    edge (`edge_m`: likewise). The outline lies a little inside of what a plate shows, whatever the
-    slant (`outline_inset`: so much that range of motion has no bias in 45 clips from the side and
-    at an angle), but aslant it scatters more along and across (`slant_inset_sd`), and it may be
-    turned (`slant_turn_sd_deg`). The less of it shows the less
-    sure it is (`outline_part_sd`: shares and standard uncertainties as shares of its size, those
-    from the half on of the tuning clips): one of which much less than half shows may lie on half a
-    plate, or on something else, and says little. Nor is one trusted whose size scatters in the same
-    places: up to `outline_scatter_px` (97 of 100 made clips) it counts as `outline_sd_px`, then as
-    the more.
+    are thin ones). Seen aslant, both faces show, and how far they are apart tells it, to `apart_sd`
+    of the outline's longer axis (of 16 clips at an angle). The largest lean on the sleeve's
+    shoulder, as they are put on first (`inner_face_sd_m`; common practice, no source). Faces and
+    rim meet in a broken edge (`edge_m`: likewise). The outline lies a little inside of what a plate
+    shows, whatever the slant (`outline_inset`: so much that range of motion has no bias in 45 clips
+    from the side and at an angle), but aslant it scatters more along and across (`slant_inset_sd`),
+    and it may be turned (`slant_turn_sd_deg`). The less of it shows the less sure it is
+    (`outline_part_sd`: shares and standard uncertainties as shares of its size, those from the half
+    on of the tuning clips): one of which much less than half shows may lie on half a plate, or on
+    something else, and says little. Nor is one trusted whose size scatters in the same places: up
+    to `outline_scatter_px` (97 of 100 made clips) it counts as `outline_sd_px`, then as the more.
 
     What the network reads of the bar has an error that stays through the clip (`common_share` of
     the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
@@ -84,6 +84,7 @@ class CalibrationConfig:
     slant_turn_sd_deg: float = 1.0
     outline_part_sd: tuple[tuple[float, float], ...] = ((0.25, 0.25), (0.5, 0.014), (0.85, 0.0))
     thickness_share: tuple[float, float] = (0.12, 0.065)
+    apart_sd: float = 0.0325
     inner_face_sd_m: float = 0.008
     common_share: float = 0.85
     common_m: float = 0.003

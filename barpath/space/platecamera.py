@@ -329,6 +329,7 @@ def _outlines(
     table = track.loc[usable, columns].to_numpy(dtype=float)
     scatter_px = _scatter_px(table[:, :2], *table[:, 2:].T)
     sd_px = config.outline_sd_px * max(scatter_px / config.outline_scatter_px, 1.0)
+    thickness_m = _thickness_m(track[usable], config)
     table = _by_height(table, config.n_outlines)
     focal = focal_guess_px(config, *size_px)
     return _Outlines(
@@ -338,10 +339,28 @@ def _outlines(
         angle_deg=table[:, 4],
         focal_px=focal,
         principal_px=principal_point_px(*size_px),
-        prior=_prior(np.median(table[:, 2:4], axis=0), share, focal, level, config),
+        prior=_prior(np.median(table[:, 2:4], axis=0), share, focal, level, config, thickness_m),
         sd_px=sd_px,
         config=config,
     )
+
+
+def _thickness_m(track: pd.DataFrame, config: CalibrationConfig) -> tuple[float, float]:
+    """Thickness of the plates and its uncertainty: the usual one, and by what shows of both faces.
+
+    A disc of thickness t seen at an angle to its axis whose sine is s shows its faces t s apart.
+    """
+    usual_m, usual_sd_m = config.thickness_m
+    if "apart_px" not in track or track["apart_px"].isna().all():
+        return usual_m, usual_sd_m
+    apart = float((track["apart_px"] / track["major_px"]).median())
+    round_as = float((track["minor_px"] / track["major_px"]).median()) - apart
+    sine = np.sqrt(max(1.0 - round_as**2, 0.0))
+    plate_m = config.plate_mm / 1000
+    seen_m = apart / max(sine, 0.01) * plate_m + 2 * config.edge_m
+    weights = np.array([1.0 / usual_sd_m, sine / (config.apart_sd * plate_m)]) ** 2
+    mean_m = float(weights @ [usual_m, seen_m] / weights.sum())
+    return mean_m, float(1.0 / np.sqrt(weights.sum()))
 
 
 def _by_height(outlines: Floats, n_heights: int) -> Floats:
@@ -378,7 +397,12 @@ def _scatter_px(places_px: Floats, major_px: Floats, minor_px: Floats, angle_deg
 
 
 def _prior(
-    sizes_px: Floats, share: float, focal_px: float, level: Level, config: CalibrationConfig
+    sizes_px: Floats,
+    share: float,
+    focal_px: float,
+    level: Level,
+    config: CalibrationConfig,
+    thickness_m: tuple[float, float],
 ) -> Floats:
     """Mean and standard uncertainty of what `_Outlines.prior` says, (11, 2).
 
@@ -405,7 +429,7 @@ def _prior(
             (np.log(config.plate_mm / 1000), config.plate_sd_mm / config.plate_mm),
             (biases[0], bias_sd[0]),
             (biases[1], bias_sd[1]),
-            config.thickness_m,
+            thickness_m,
             config.inner_face_m,
             (0.0, turn_sd),
         ]
