@@ -34,7 +34,13 @@ from sample_clips_synthetic.generator.callers import CALLERS
 from sample_clips_synthetic.generator.camera import Camera, CameraSpec
 from sample_clips_synthetic.generator.clip import ClipSpec, World
 from sample_clips_synthetic.generator.guests import COMPARISONS, PLACES, VISITORS
-from sample_clips_synthetic.generator.joiners import ENTRANTS, FELLOWS, JOINERS, MEMBERS
+from sample_clips_synthetic.generator.joiners import (
+    ENTRANTS,
+    FELLOWS,
+    HOSTS,
+    JOINERS,
+    MEMBERS,
+)
 from sample_clips_synthetic.generator.motion import BarMotion, Levels, RepSpec, SetSpec
 from sample_clips_synthetic.generator.packing import STEPS, pack, unpack
 from sample_clips_synthetic.generator.scenery import BAR_LENGTH_M, INNER_FACES_M, Load, Plate
@@ -241,7 +247,7 @@ def test_projection_agrees_with_opencv() -> None:
 def test_clips_have_names_and_seeds_of_their_own() -> None:
     lists = (
         REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS, VISITORS, COMPARISONS, PLACES,
-        CALLERS, REGULARS, ARRIVALS, JOINERS, MEMBERS, ENTRANTS, FELLOWS,
+        CALLERS, REGULARS, ARRIVALS, JOINERS, MEMBERS, ENTRANTS, FELLOWS, HOSTS,
     )  # fmt: skip
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
@@ -280,13 +286,16 @@ def test_clips_have_names_and_seeds_of_their_own() -> None:
     entrants = {c.build for c in ENTRANTS}
     assert not (earlier | joiners | members) & entrants
     assert {c.purpose for c in FELLOWS} == {"fellows"}
-    assert not (earlier | joiners | members | entrants) & {c.build for c in FELLOWS}
+    fellows = {c.build for c in FELLOWS}
+    assert not (earlier | joiners | members | entrants) & fellows
+    assert {c.purpose for c in HOSTS} == {"hosts"}
+    assert not (earlier | joiners | members | entrants | fellows) & {c.build for c in HOSTS}
 
 
 def test_arms_are_shared_as_peoples_are() -> None:
     """Upper arm by forearm: mean of de Leva 1996, spread of ANSUR II (both from memory)."""
     builds = sorted(
-        {c.build for c in (*REGULARS, *ARRIVALS, *JOINERS, *MEMBERS, *ENTRANTS, *FELLOWS)}
+        {c.build for c in (*REGULARS, *ARRIVALS, *JOINERS, *MEMBERS, *ENTRANTS, *FELLOWS, *HOSTS)}
     )
     quotients = []
     for mesh in map(baked_mesh, builds):
@@ -301,8 +310,8 @@ def test_arms_are_shared_as_peoples_are() -> None:
 
 @pytest.mark.parametrize(
     "party",
-    [JOINERS, MEMBERS, ENTRANTS, FELLOWS],
-    ids=["joiners", "members", "entrants", "fellows"],
+    [JOINERS, MEMBERS, ENTRANTS, FELLOWS, HOSTS],
+    ids=["joiners", "members", "entrants", "fellows", "hosts"],
 )
 def test_both_ways_are_pressed_on_one_day(party: tuple[ClipSpec, ...]) -> None:
     """Both ways share lifter, clothes, room and plates; every other lifter's, the cameras too."""

@@ -26,7 +26,10 @@ STRANGERS = Path(__file__).parent / "strangers.npz"
 # Bodies drawn by themselves, told from one of the archive's.
 DRAWN = {
     kind: Path(__file__).parent / f"{kind}s.npz"
-    for kind in ("guest", "caller", "regular", "arrival", "joiner", "member", "entrant", "fellow")
+    for kind in (
+        *("guest", "caller", "regular", "arrival"),
+        *("joiner", "member", "entrant", "fellow", "host"),
+    )
 }
 GUEST_BASE = "tall_man"
 VERTEX_STEP_M = 4e-5

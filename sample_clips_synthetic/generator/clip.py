@@ -24,7 +24,8 @@ class ClipSpec:
     purpose
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
         ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
-        ``"arrivals"``, ``"joiners"``, ``"members"``, ``"entrants"`` or ``"fellows"``.
+        ``"arrivals"``, ``"joiners"``, ``"members"``, ``"entrants"``,
+        ``"fellows"`` or ``"hosts"``.
     story
         One line for people.
     seed

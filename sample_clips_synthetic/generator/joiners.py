@@ -1,4 +1,6 @@
-"""Clips of joiners, members, entrants and fellows, who each press in two ways; never tune to them.
+"""Clips of joiners, members, entrants, fellows and hosts, who each press in two ways.
+
+Never tune to them.
 
 Eighteen bodies each, drawn as the arrivals' are (`stills.guests`), from sequences of their own, and
 they press, dress and are filmed as those (`guests`). The first nine press with the elbows flared
@@ -101,6 +103,27 @@ _FELLOWS_WAYS = (
     ((0.39, 41), (0.50, 51)),
 )
 
+_HOSTS_WAYS = (
+    ((0.74, 69), (0.74, 51)),
+    ((0.81, 79), (0.81, 61)),
+    ((0.54, 66), (0.54, 39)),
+    ((0.80, 78), (0.80, 45)),
+    ((0.55, 74), (0.55, 56)),
+    ((0.68, 78), (0.68, 48)),
+    ((0.56, 58), (0.56, 39)),
+    ((0.48, 70), (0.48, 33)),
+    ((0.62, 57), (0.62, 27)),
+    ((0.50, 43), (0.70, 47)),
+    ((0.56, 43), (0.76, 53)),
+    ((0.59, 63), (0.81, 66)),
+    ((0.62, 40), (0.79, 50)),
+    ((0.48, 46), (0.65, 54)),
+    ((0.47, 46), (0.65, 47)),
+    ((0.45, 47), (0.61, 53)),
+    ((0.57, 43), (0.77, 50)),
+    ((0.47, 46), (0.57, 48)),
+)
+
 Ways = tuple[tuple[tuple[float, float], tuple[float, float]], ...]
 Place = tuple[float, float]
 """Azimuth in degrees and height in metres of a camera."""
@@ -169,5 +192,14 @@ FELLOWS = _with_empty_bars(
         (12, ((-6, 1.8), (36, 1.6), (91, 0.9))),
         (14, ((5, 1.9), (51, 1.1), (-87, 1.2))),
         (17, ((-2, 1.6), (-57, 1.5), (93, 1.0))),
+    ),
+)
+HOSTS = _with_empty_bars(
+    _party("hosts", (7, 8, 15, 16, 17, 18), 9970, 21_000, _HOSTS_WAYS),
+    (
+        (11, ((-1, 1.9), (-41, 1.3), (92, 1.2))),
+        (6, ((6, 1.9), (38, 1.3), (-87, 1.1))),
+        (9, ((-1, 1.8), (-48, 1.1), (88, 1.2))),
+        (2, ((4, 1.7), (51, 1.4), (-94, 1.2))),
     ),
 )
