@@ -11,7 +11,6 @@ The rim is the outermost: beyond it there is nothing that stays.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from copy import copy
 from dataclasses import dataclass
 
 import cv2
@@ -58,6 +57,7 @@ a plate seen square have one middle, those of one seen aslant do not."""
 _SIZES = (0.94, 0.97, 1.0, 1.03, 1.06, 1.1, 1.2, 1.32)
 _ASIDE = (-0.06, -0.03, 0.0, 0.03, 0.06)
 _FARTHER = (-0.36, -0.24, -0.12, 0.0, 0.12, 0.24, 0.36)
+_FAR_OUT = 1.3
 _LARGER = (1.1, 1.15, 1.22, 1.3, 1.38, 1.46)
 _LEAST_ALONG, _LEAST_SPREAD, _LEAST_USUAL = 0.9, 8.0, 1.5
 """Share of what is between two rims that moves along if both are on one bar, and grey levels by
@@ -213,10 +213,14 @@ class _Evidence:
         self._passing = np.maximum(np.convolve(wrapped, even, "valid"), level)[order]
         self._spread = max(_usual_spread(edges, followed), _LEAST_USUAL)
 
-    def anywhere(self) -> _Evidence:
-        """The same, where a rim may have its middle anywhere, and `passes` tells of it as well."""
-        other = copy(self)
-        other._aside_px, other._by_passing = np.inf, True
+    def behind(self, rim: FloatArray) -> _Evidence:
+        """The same for a larger plate behind one of that rim.
+
+        It may have its middle anywhere, `passes` tells of it as well, and what passes by is seen
+        farther out, for nearer by are its own edges.
+        """
+        other = _Evidence(self._edges, rim * np.array([1, 1, _FAR_OUT, _FAR_OUT, 1, 1]))
+        other._aside_px, other._by_passing, other._spread = np.inf, True, self._spread
         return other
 
     def across(self, points: FloatArray, normals: FloatArray, off_px: FloatArray) -> FloatArray:
@@ -309,7 +313,7 @@ def _behind(evidence: _Evidence, rim: FloatArray, share: float) -> tuple[FloatAr
     A part of its rim is hidden, or as pale as the wall. So what decides is that all between the two
     moves along; and where scenery passes by, a rim is there, though no edge shows in most pictures.
     """
-    evidence = evidence.anywhere()
+    evidence = evidence.behind(rim)
     rims = _settled(evidence, _starts(evidence, rim, _LARGER, _FARTHER))
     rims = np.array([one for one in rims if _is_disc(one)]).reshape(-1, 6)
     rims = rims[rims[:, 2] > _LARGER[0] * rim[2]]
