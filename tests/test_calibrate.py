@@ -597,6 +597,7 @@ def test_a_sleeve_s_end_gives_the_scale_whatever_the_focal_length(focal_share):
         sleeve_px=FOCAL * 2 * POWER_BAR.sleeve_radius_m / depth,
         sleeve_rel_sd=0.012,
         hands_share=depth / np.median(path[:, 2]),
+        sleeve_measured=True,
     )
     config = CalibrationConfig(focal_px=focal_share * FOCAL)
     fit = calibrate_side(

@@ -107,7 +107,7 @@ def test_what_was_lost_is_called_what_was_followed():
     plates.loc[10:, ["x_px", "y_px"]] = np.nan
     hands = plates.assign(major_px=np.nan, minor_px=np.nan, angle_deg=np.nan)
     nothing = hands.assign(x_px=np.nan, y_px=np.nan)
-    sleeve = hands.assign(sleeve_px=30.0, sleeve_rel_sd=0.1, hands_share=0.5)
+    sleeve = hands.assign(sleeve_px=30.0, sleeve_rel_sd=0.1)
     for track, said in (
         (plates, "^The plate was seen whole in"),
         (hands, "^Both hands on the bar were seen in"),

@@ -19,7 +19,7 @@ from barpath.sight.barline import BarlineConfig
 from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
-from barpath.sight.sleeve import SleeveConfig
+from barpath.sight.sleevelooks import SleeveConfig
 from barpath.sight.strays import StrayConfig
 from barpath.space.alongbench import AlongConfig
 from barpath.space.armprior import ArmFitConfig

@@ -15,7 +15,7 @@ from barpath.clip import cameramotion, scene, sceneroll
 from barpath.clip.frames import ClipInfo, Frame
 from barpath.clip.reading import Reading
 from barpath.ground.view import view_of
-from barpath.sight import barends, barline, bartrack, platetrack, pose, sleeve, strays
+from barpath.sight import barends, barline, bartrack, platetrack, pose, sleeve, sleevelooks, strays
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import fittedcamera
 from barpath.space.steadying import steady
@@ -98,7 +98,7 @@ def follow(
     if tracker is None:
         # Only what is read tells where the bar is.
         looks = dataclasses.replace(looks, looks_per_s=BARE_LOOKS_PER_S)
-        bare_end = sleeve.SleeveLooks(found.near, config.sleeve)
+        bare_end = sleevelooks.SleeveLooks(found.near, config.sleeve)
     reader = None
     if network is not None:
         watch = None if bare_end is None else bare_end.update
@@ -133,7 +133,7 @@ def follow(
 
 
 def _bare_track(
-    looks: sleeve.SleeveLooks,
+    looks: sleevelooks.SleeveLooks,
     joints_px: pd.DataFrame,
     camera: pd.DataFrame,
     focal_px: float,

@@ -18,7 +18,7 @@ parts of pictures):
   makes the table. `firstlook` says what the network sees before the bar is sought, `strays` where
   something else was followed for a bar seen from the feet, `bridge` what the hands say of a bar
   that is lost. Of a bar without plates, from aside, `sleeve` says where the nearer end is and how
-  large it looks.
+  large it looks, in pictures that `sleevelooks` keeps, and by its face as `sleeveface` knows it.
 """
 
 __all__ = [
@@ -53,5 +53,7 @@ __all__ = [
     "shaft",
     "shaftline",
     "sleeve",
+    "sleeveface",
+    "sleevelooks",
     "strays",
 ]

@@ -249,7 +249,8 @@ def bare_track(
     DataFrame
         `frame, time_s, x_px, y_px, sd_px, state`; sizes and angle are missing. Frames in which
         the end was not found, or either hand was not read, are lost. With a sleeve also what is
-        said of it: `sleeve_px`, its diameter at the end, `sleeve_rel_sd` and `hands_share`.
+        said of it: `sleeve_px`, its diameter at the end, `sleeve_rel_sd`, `hands_share`, and
+        `sleeve_measured`, whether the diameter was told in that frame.
     """
     config = config or PoseConfig()
     if sleeve is not None:
@@ -258,6 +259,7 @@ def bare_track(
             sleeve_px=sleeve.diameter_px,
             sleeve_rel_sd=sleeve.rel_sd,
             hands_share=sleeve.hands_share,
+            sleeve_measured=table["frame"].isin(sleeve.measured),
         )
     hands = [
         pose.reindex(columns=[f"{side}_hand_{part}" for part in PARTS[:5]]).to_numpy(dtype=float)

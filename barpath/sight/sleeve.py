@@ -3,7 +3,8 @@
 The network reads where the bar ends. There, a disc of the sleeve's diameter stands out with the
 sleeve's two sides, which narrow toward where the bar's direction vanishes. How large it is, is told
 by all looks together: of every size, each look's best place counts. A smaller ring in the face has
-no sides, a larger one behind it is not about the same place.
+no sides, a larger one behind it is not about the same place. Where the outline stands out, the face
+is learned, which then tells the place where it does not.
 
 In: pictures, and the pose table in the steadied image, px. Out: places of the face's centre, px,
 and the sleeve's diameter there, px.
@@ -19,190 +20,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.ground.choice import best_index, evenly_spread
-from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.ground.choice import best_index, evenly_spread, ranked
 from barpath.ground.uncertainty import MAD_TO_SD
-from barpath.sight.jointnet import POINTS, SIDES, Readings
-from barpath.sight.lifter import square_round
+from barpath.sight.sleeveface import Face, points
+from barpath.sight.sleevelooks import HANDS_READ, Look, SleeveConfig, SleeveLooks
 
 Floats = NDArray[np.float64]
-
-HANDS_READ = tuple(f"{side}_hand" for side in SIDES)
-
-
-@dataclass(frozen=True)
-class SleeveConfig:
-    """How the face of a sleeve is sought.
-
-    Attributes
-    ----------
-    barbell : Bar
-        The bar in the picture.
-    reach : float
-        Half a kept picture's width over the upper body's size.
-    most_reach_px : int
-        Larger ones are shrunk to so much.
-    edge_level : float
-        Grey levels per pixel at which an edge counts half.
-    size_rel_sd : float
-        How well the radius is known beforehand, from the focal length and how much less the hands
-        move than the bar's end.
-    most_sizes, step : float
-        Sizes tried: so many of these standard deviations either way, in steps of the logarithm.
-    sharpness : float
-        Logarithm of the odds that one unit of the score is worth (of the tuning clips).
-    sure : float
-        Odds below which the size counts as not told.
-    least_score : float
-        Of the whole outline, 0 to 1.
-    n_looks, least_looks : int
-        Looks from which the size is told, at most and at least.
-    sides : tuple of float
-        From where to where the sleeve's sides are looked at, in radii.
-    least_side : float
-        Looks in which the sleeve's picture is shorter, in radii, do not tell the size.
-    face_deg : float
-        The face's outline is looked at up to so far from the direction away from the sleeve.
-    sds, near, far : float
-        How far from where the end is read it is sought, in standard uncertainties, and at least
-        and at most in radii.
-    read_sd_px : float
-        What readings leave open beyond what they state.
-    hands_sd_px : float
-        What the hands leave open of where the end is, at least.
-    look_sharpness : float
-        As `sharpness`, of one look.
-    jump : float
-        Radii by which the face may lie off the path of the frames around.
-    rel_sd : float
-        Of the diameter as seen: what the fit leaves open (of the tuning clips).
-    inset_px : float
-        So far inside of its edge, in the clip's pixels, blur makes an outline seem (of the same).
-    least_sd_px : float
-        Standard uncertainty of a place, at least.
-    calm_looks : int
-        Looks over which what was read is calmed.
-    shares : tuple of float
-        Least and greatest share of the bar's end's movement that the hands show.
-    grid : float
-        Step of the first search, radii.
-    finer : tuple of float
-        Steps of those after it.
-    one_size : float
-        Sizes whose logarithms differ by no more are one.
-    n_parts : int
-        Parts of the looks by which the size's spread is told.
-    n_face, n_side : int
-        Points on the face's outline and on either side.
-    on_side : float
-        Sides are looked at up to this share of the way to the shoulder.
-    poor : float
-        Share of the usual score below which a face counts as not seen.
-    least_found, well_found : float
-        Share of the looks in which the face must be found; where it was in less than the latter,
-        any place may be as far off the path as is allowed.
-    """
-
-    barbell: Bar = POWER_BAR
-    reach: float = 0.22
-    most_reach_px: int = 96
-    edge_level: float = 12.0
-    size_rel_sd: float = 0.15
-    most_sizes: float = 3.0
-    step: float = 0.02
-    sharpness: float = 60.0
-    sure: float = 0.95
-    least_score: float = 0.45
-    n_looks: int = 30
-    least_looks: int = 12
-    sides: tuple[float, float] = (0.3, 1.5)
-    least_side: float = 1.2
-    face_deg: float = 100.0
-    sds: float = 2.5
-    near: float = 0.3
-    far: float = 1.2
-    read_sd_px: float = 0.5
-    hands_sd_px: float = 3.0
-    look_sharpness: float = 30.0
-    jump: float = 0.25
-    rel_sd: float = 0.015
-    inset_px: float = 0.1
-    least_sd_px: float = 0.2
-    calm_looks: int = 7
-    shares: tuple[float, float] = (0.35, 0.85)
-    grid: float = 0.08
-    finer: tuple[float, ...] = (0.04, 0.02, 0.01)
-    one_size: float = 0.15
-    n_parts: int = 6
-    n_face: int = 48
-    n_side: int = 16
-    on_side: float = 0.85
-    poor: float = 0.7
-    least_found: float = 0.5
-    well_found: float = 0.85
-
-
-@dataclass(frozen=True)
-class _Look:
-    """A part of a picture about where the network reads the sleeve's end."""
-
-    frame: int
-    picture: NDArray[np.uint8]
-    corner: Floats
-    shrink: float
-
-    def slopes(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Grey levels per pixel to the right and down, of each colour."""
-        smooth = cv2.GaussianBlur(self.picture.astype(np.float32), (0, 0), 0.7)
-        right, down = (
-            cv2.Sobel(smooth, cv2.CV_32F, *way, ksize=3, scale=0.125) for way in ((1, 0), (0, 1))
-        )
-        return np.asarray(right, np.float32), np.asarray(down, np.float32)
-
-    def inside(self, places_px: Floats) -> Floats:
-        """The clip's pixels as pixels of the part."""
-        return (places_px - self.corner + 0.5) / self.shrink - 0.5
-
-
-class SleeveLooks:
-    """Keeps parts of pictures about the end of the bar that is nearer to the camera.
-
-    Parameters
-    ----------
-    end : {'left', 'right'}
-        The lifter's.
-    config : SleeveConfig, optional
-    """
-
-    def __init__(self, end: str, config: SleeveConfig | None = None) -> None:
-        self.end, self.config = end, config or SleeveConfig()
-        self._point = POINTS.index(f"{end}_bar_end")
-        self.kept: list[_Look] = []
-
-    def update(self, frame: int, image: NDArray[np.uint8], reading: Readings) -> None:
-        """Keep what is about the bar's end as read in a frame."""
-        if reading.outside[self._point]:
-            return
-        place = reading.xy_px[self._point]
-        reach = self.config.reach * square_round(reading, 1.0).size_px
-        shrink = max(reach / self.config.most_reach_px, 1.0)
-        half = round(reach / shrink)
-        # The part's first pixel begins where a pixel of the clip does.
-        corner = np.round(place) - round(half * shrink)
-        matrix = np.array(
-            [
-                [shrink, 0.0, corner[0] + (shrink - 1) / 2],
-                [0.0, shrink, corner[1] + (shrink - 1) / 2],
-            ]
-        )
-        part = cv2.warpAffine(
-            image,
-            matrix,
-            (2 * half + 1, 2 * half + 1),
-            flags=(cv2.INTER_LINEAR if shrink == 1.0 else cv2.INTER_AREA) | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        self.kept.append(_Look(frame, np.asarray(part, np.uint8), corner, shrink))
 
 
 @dataclass(frozen=True)
@@ -218,12 +41,15 @@ class Sleeve:
         Of the sleeve's end, as the looks agree, and its standard uncertainty as a share.
     hands_share : float
         How much the middle between the hands moves in the picture, over how much the end does.
+    measured : tuple of int
+        Frames in which the diameter was told: it grows and shrinks as the bar comes nearer.
     """
 
     path: pd.DataFrame
     diameter_px: float
     rel_sd: float
     hands_share: float
+    measured: tuple[int, ...]
 
 
 def find_sleeve(
@@ -242,7 +68,9 @@ def find_sleeve(
     config = looks.config
     lies, expected_px, share = _lies(looks.end, joints, steadied, focal_px, config)
     kept = [(look, lies[look.frame]) for look in looks.kept if look.frame in lies]
-    telling = [one for one in kept if one[1].side_px > config.least_side * expected_px]
+    telling = [
+        one for one in kept if one[0].read and one[1].side_px > config.least_side * expected_px
+    ]
     if len(telling) < config.least_looks:
         return None
     some = [telling[k] for k in np.sort(evenly_spread(len(telling))[: config.n_looks])]
@@ -251,13 +79,12 @@ def find_sleeve(
     if radius_px is None:
         return None
     radius_px, scatter, usual = _finer(searches, radius_px, config)
-    if usual < config.least_score:
-        return None
     path = _path(kept, radius_px, usual, config)
     if path is None:
         return None
     rel_sd = np.hypot(config.rel_sd, scatter)
-    return Sleeve(path, 2.0 * (radius_px + config.inset_px), float(rel_sd), share)
+    measured = tuple(look.frame for look, _ in some)
+    return Sleeve(path, 2.0 * (radius_px + config.inset_px), float(rel_sd), share, measured)
 
 
 @dataclass(frozen=True)
@@ -291,7 +118,7 @@ class _Lie:
 def _lies(
     end: str, joints: pd.DataFrame, steadied: pd.DataFrame, focal_px: float, config: SleeveConfig
 ) -> tuple[dict[int, _Lie], float, float]:
-    """How the sleeve lies in each frame in which its end and the hands were read.
+    """How the sleeve lies in each frame in which the hands were read, and mostly its end.
 
     Then the radius that is expected, and the share of the end's movement that the hands show.
 
@@ -310,22 +137,26 @@ def _lies(
     )
     stated = joints.reindex(columns=[f"{point}_var_x_px2", f"{point}_var_y_px2"])
     variance = stated.to_numpy(dtype=float).mean(axis=1) + config.read_sd_px**2
-    known = np.isfinite(np.column_stack([read, still, variance])).all(axis=1)
-    if known.sum() < config.least_looks:
+    known = np.isfinite(np.column_stack([read[:, 2:], still[:, 2:]])).all(axis=1)
+    both = known & np.isfinite(np.column_stack([read, still, variance])).all(axis=1)
+    if both.sum() < config.least_looks:
         return {}, np.nan, np.nan
-    ends, hands, variance = (
-        still[known, :2],
-        still[known, 2:].reshape(-1, 2, 2).mean(axis=1),
-        variance[known],
-    )
-    share, origin = _shrinking(ends, hands, variance, config.hands_sd_px)
+    hands, moved = (table[:, 2:].reshape(-1, 2, 2).mean(axis=1) for table in (still, read - still))
+    share, origin = _shrinking(still[both, :2], hands[both], variance[both], config.hands_sd_px)
     if not config.shares[0] < share < config.shares[1]:
         return {}, np.nan, np.nan
     told = (hands - origin) / share
-    sure = variance <= np.median(variance)
-    hands_sd = np.hypot(MAD_TO_SD * np.median(np.abs(told - ends)[sure]), config.hands_sd_px)
-    weight = 1.0 / variance, 1.0 / hands_sd**2
-    place = (ends * weight[0][:, None] + told * weight[1]) / (weight[0] + weight[1])[:, None]
+    sure = both & (variance <= np.median(variance[both]))
+    off = np.abs(told - still[:, :2])[sure]
+    hands_sd = np.hypot(MAD_TO_SD * np.median(off), config.hands_sd_px)
+    # The share is not known so well that hands told of ends far from all that were read.
+    far = np.hypot(*(told - np.median(still[both, :2], axis=0)).T)
+    hands_sd = np.hypot(hands_sd, config.share_rel_sd * far)[known]
+    weight = np.where(both, 1.0 / variance, 0.0)[known], 1.0 / hands_sd**2
+    ends = np.where(both[:, None], still[:, :2], told)[known]
+    moved = np.where(both[:, None], (read - still)[:, :2], moved)[known]
+    place = ends * weight[0][:, None] + told[known] * weight[1][:, None]
+    place /= (weight[0] + weight[1])[:, None]
     away = origin / (1.0 - share) - place
     bar = config.barbell
     distance_m = bar.end_m * share / (1.0 - share)
@@ -335,7 +166,7 @@ def _lies(
         int(frame): _Lie(*values)
         for frame, *values in zip(
             joints["frame"][known],
-            read[known, :2] + place - ends,
+            place + moved,
             1.0 / np.sqrt(weight[0] + weight[1]),
             np.arctan2(away[:, 1], away[:, 0]),
             vanishes,
@@ -380,20 +211,48 @@ class _Fit(NamedTuple):
 
 
 class _Search:
-    """Seeks a sleeve's outline in one look."""
+    """Seeks a sleeve's outline in one look, and its face where that is known."""
 
-    def __init__(self, look: _Look, lie: _Lie, config: SleeveConfig) -> None:
-        self.look, self.lie, self.config = look, lie, config
-        self._slopes = look.slopes()
+    def __init__(
+        self, look: Look, lie: _Lie, config: SleeveConfig, face: Face | None = None
+    ) -> None:
+        self.look, self.lie, self.config, self.face = look, lie, config, face
+        self._smooth = look.smooth()
+        # Grey levels per pixel to the right and down, of each colour.
+        self._slopes = [
+            cv2.Sobel(self._smooth, cv2.CV_32F, *way, ksize=3, scale=0.125)
+            for way in ((1, 0), (0, 1))
+        ]
+
+    def colours(self, places_px: Floats, radius_px: float) -> Floats:
+        """What is seen at a face's points about places, (n, 2), as `Face` takes it."""
+        config = self.config.face
+        around = _laid(points(config) * radius_px * [self.lie.slant_cos, 1.0], self.lie)
+        at = self.look.inside(places_px[:, None] + around).astype(np.float32)
+        seen = cv2.remap(self._smooth, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+        return np.asarray(seen, float).reshape(len(at), config.n_rings, config.n_around, 3)
+
+    def alike(self, fit: _Fit) -> float:
+        """How alike a place is to the face, -1 to 1."""
+        assert self.face is not None
+        return float(self.face.alike(self.colours(fit.place_px[None], fit.radius_px))[0])
 
     def scores(self, places_px: Floats, radius_px: float) -> Floats:
-        """How well outlines about places, (n, 2), fit: share of the outline that is an edge.
+        """How well places, (n, 2), fit: share of the outline about them that is an edge.
 
-        Less what the readings have against the place.
+        Less what the readings have against the place, and more as it looks like the face.
         """
+        score = self.outlines(places_px, radius_px)
+        if self.face is not None:
+            alike = self.face.alike(self.colours(places_px, radius_px))
+            score = score + self.face.odds(alike) / self.config.look_sharpness
+        return score
+
+    def outlines(self, places_px: Floats, radius_px: float) -> Floats:
+        """As `scores`, by the outline alone."""
         look, config = self.look, self.config
-        points, normals = _outline(self.lie, radius_px, config)
-        at = look.inside(places_px[:, None] + points).astype(np.float32)
+        outline, normals = _outline(self.lie, radius_px, config)
+        at = look.inside(places_px[:, None] + outline).astype(np.float32)
         right, down = (
             cv2.remap(slope, at[..., 0], at[..., 1], cv2.INTER_LINEAR) for slope in self._slopes
         )
@@ -407,7 +266,8 @@ class _Search:
     def best(self, radius_px: float) -> _Fit:
         """The best of places on a grid about where the end is by what was read."""
         config = self.config
-        reach = np.clip(config.sds * self.lie.end_sd_px / radius_px, config.near, config.far)
+        far = config.far if self.face is None else config.far_of_face
+        reach = np.clip(config.sds * self.lie.end_sd_px / radius_px, config.near, far)
         steps = np.linspace(-reach, reach, 2 * round(reach / config.grid) + 1) * radius_px
         around = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
         places = self.lie.end_px + around
@@ -441,20 +301,24 @@ def _outline(lie: _Lie, radius_px: float, config: SleeveConfig) -> tuple[Floats,
     """Points about a face's centre on its outline and on the sleeve's sides, and their normals."""
     angle = np.deg2rad(np.linspace(-config.face_deg, config.face_deg, config.n_face))
     units = np.column_stack([-np.cos(angle), np.sin(angle)])
-    points = [radius_px * units * [lie.slant_cos, 1.0]]
+    places = [radius_px * units * [lie.slant_cos, 1.0]]
     normals = [units * [1.0, lie.slant_cos]]
     start, stop = config.sides
     far = min(stop * radius_px, config.on_side * lie.side_px)
     along = np.arange(start * radius_px, far, (stop - start) * radius_px / config.n_side)
     taper = radius_px / lie.vanishes_px
     for side in (-1.0, 1.0):
-        points.append(np.column_stack([along, side * (radius_px - taper * along)]))
+        places.append(np.column_stack([along, side * (radius_px - taper * along)]))
         normals.append(np.tile([taper, side], (len(along), 1)))
     normal = np.vstack(normals)
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    return _laid(np.vstack(places), lie), _laid(normal, lie)
+
+
+def _laid(along: Floats, lie: _Lie) -> Floats:
+    """Vectors along the sleeve and across it, shape (n, 2), as they lie in the picture."""
     cos, sin = np.cos(lie.turn), np.sin(lie.turn)
-    turn = np.array([[cos, sin], [-sin, cos]])
-    return np.vstack(points) @ turn, normal @ turn
+    return along @ np.array([[cos, sin], [-sin, cos]])
 
 
 def _radius(searches: list[_Search], expected_px: float, config: SleeveConfig) -> float | None:
@@ -494,18 +358,37 @@ def _finer(
     return radius_px * float(np.exp(peak(score))), scatter, float(np.median(score.max(axis=1)))
 
 
+def _face(searches: list[_Search], fits: list[_Fit], config: SleeveConfig) -> Face:
+    """The face, as those looks show it that have the clearest outlines."""
+    n_clear = max(round(config.clear * len(fits)), 1)
+    clear = [
+        searches[k].colours(fits[k].place_px[None], fits[k].radius_px)[0]
+        for k in ranked([fit.score for fit in fits])[:n_clear]
+    ]
+    return Face(clear, config.face)
+
+
 def _path(
-    kept: list[tuple[_Look, _Lie]], radius_px: float, usual: float, config: SleeveConfig
+    kept: list[tuple[Look, _Lie]], radius_px: float, usual: float, config: SleeveConfig
 ) -> pd.DataFrame | None:
     """Where the face is in each look; None where it was found in too few."""
+    searches = [_Search(look, lie, config) for look, lie in kept]
+    fits = [one.settled(one.best(radius_px), radius_px) for one in searches]
+    face = _face(searches, fits, config)
     rows = []
-    for look, lie in kept:
-        search = _Search(look, lie, config)
+    for search in searches:
+        search.face = face
         fit = search.settled(search.best(radius_px), radius_px)
-        rows.append((look.frame, *fit.place_px, fit.sd_px, fit.score))
-    path = pd.DataFrame(rows, columns=["frame", "x_px", "y_px", "sd_px", "score"])
-    path = path[path["score"] >= config.poor * usual]
-    path = path[path["sd_px"] <= config.jump * radius_px]
+        outline = float(search.outlines(fit.place_px[None], radius_px)[0])
+        rows.append((search.look.frame, *fit.place_px, fit.sd_px, outline, search.alike(fit)))
+    path = pd.DataFrame(rows, columns=["frame", "x_px", "y_px", "sd_px", "outline", "alike"])
+    tells = bool(path["alike"].median() >= config.face.alike)
+    if not tells and usual < config.least_score:
+        return None
+    good = path["alike"] >= config.face.alike
+    if not tells:
+        good |= path["outline"] >= config.poor * usual
+    path = path[good & (path["sd_px"] <= config.jump * radius_px)]
     places = path[["x_px", "y_px"]]
     calm = places.rolling(config.calm_looks, center=True, min_periods=1).median()
     off = np.hypot(*(places - calm).to_numpy(dtype=float).T)
@@ -515,7 +398,7 @@ def _path(
     # Noise that is each frame's own, by the bends of the path (second differences).
     bends = np.diff(path[["x_px", "y_px"]].to_numpy(dtype=float), 2, axis=0)
     least_px = max(MAD_TO_SD * float(np.median(np.abs(bends))) / np.sqrt(6.0), config.least_sd_px)
-    if len(path) < config.well_found * len(kept):
+    if not tells and len(path) < config.well_found * len(kept):
         least_px = float(np.hypot(least_px, config.jump * radius_px))
     path["sd_px"] = np.hypot(path["sd_px"], least_px)
-    return path.drop(columns="score").reset_index(drop=True)
+    return path[["frame", "x_px", "y_px", "sd_px"]].reset_index(drop=True)

@@ -18,7 +18,7 @@ from barpath.space.fittedcamera import (
     focal_guess_px,
     principal_point_px,
 )
-from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, side_geometry
+from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, side_geometry
 
 Floats = NDArray[np.float64]
 
@@ -40,11 +40,14 @@ class SleeveEnd:
         And its standard uncertainty as a share.
     hands_share : float
         How much the middle between the hands moves in the picture, over how much the end does.
+    place_px : ndarray, shape (2,)
+        Where the end was, in the steadied image, when it looked so large.
     """
 
     diameter_px: float
     rel_sd: float
     hands_share: float
+    place_px: Floats
 
     @staticmethod
     def in_track(track: pd.DataFrame) -> "SleeveEnd | None":
@@ -52,7 +55,13 @@ class SleeveEnd:
         if "sleeve_px" not in track:
             return None
         names = ("sleeve_px", "sleeve_rel_sd", "hands_share")
-        return SleeveEnd(*(float(track[name].iloc[0]) for name in names))
+        places = track[["x_px", "y_px"]]
+        # Results made before it was kept in which frames the size was told do not say so.
+        if "sleeve_measured" in track and places[track["sleeve_measured"]].notna().any(axis=None):
+            places = places[track["sleeve_measured"]]
+        place_px = places.mean().to_numpy(dtype=float)
+        diameter_px, rel_sd, share = (float(track[name].iloc[0]) for name in names)
+        return SleeveEnd(diameter_px, rel_sd, share, place_px)
 
 
 def calibrate_bare(
@@ -114,7 +123,8 @@ def calibrate_bare(
             centres_m = misses.centres_m(geometry, principal)
             parts = misses(params, geometry, centres_m, values[n_params:], principal, 1.0)
             if sleeve is not None:
-                parts += _sleeve_misses(sleeve, params, geometry, centres_m[:, 2], config)
+                depth_m = float(disc_centres(geometry, sleeve.place_px[None], principal)[0, 2])
+                parts += _sleeve_misses(sleeve, params, geometry, depth_m, config)
             if reach_px is not None:
                 reach_m = reach_px * geometry.distance_m / geometry.focal_px
                 off = np.log(reach_m / config.reach_m) / config.reach_rel_sd
@@ -175,16 +185,16 @@ def _sleeve_misses(
     sleeve: SleeveEnd,
     params: Floats,
     geometry: SideGeometry,
-    depth_m: Floats,
+    depth_m: float,
     config: CalibrationConfig,
 ) -> list[Floats]:
     """Residuals of the sleeve's diameter, and of how much less the hands move than its end.
 
-    `depth_m` are depths of that end, (n,).
+    `depth_m` is the depth of that end where it was measured.
     """
     bar = config.barbell
     # A fit may try an end behind the camera.
-    end_m = max(float(np.median(depth_m)), LEAST_DEPTH_M)
+    end_m = max(depth_m, LEAST_DEPTH_M)
     hands_m = end_m + params[SIDE_PARAMETERS.index("outline_m")] * geometry.across[2]
     seen_px = geometry.focal_px * 2 * bar.sleeve_radius_m / end_m
     sd = np.hypot(sleeve.rel_sd, config.sleeve_sd_mm / bar.sleeve_mm)
