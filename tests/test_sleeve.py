@@ -136,7 +136,9 @@ def test_a_face_looks_like_itself_in_any_light_and_not_like_a_plain_one():
     config = FaceConfig()
     rng = np.random.default_rng(3)
     out = np.hypot(*points(config).T).reshape(config.n_rings, config.n_around, 1)
-    capped = np.where(out < 0.5, 40.0, 150.0) + rng.normal(0, 3, (config.n_rings, 32, 3))
+    capped = np.where(out < 0.5, 40.0, 150.0) + rng.normal(
+        0, 3, (config.n_rings, config.n_around, 3)
+    )
     face = Face([capped], config)
     others = np.stack([0.7 * capped + 30.0, 0.0 * capped + 150.0, 190.0 - capped])
     bright, plain, other_way = face.alike(others)

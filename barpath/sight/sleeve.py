@@ -79,7 +79,7 @@ def find_sleeve(
     if radius_px is None:
         return None
     radius_px, scatter, usual = _finer(searches, radius_px, config)
-    path = _path(kept, radius_px, usual, config)
+    path = _path(kept, radius_px, usual, _face(searches, radius_px, config), config)
     if path is None:
         return None
     rel_sd = np.hypot(config.rel_sd, scatter)
@@ -151,7 +151,7 @@ def _lies(
     hands_sd = np.hypot(MAD_TO_SD * np.median(off), config.hands_sd_px)
     # The share is not known so well that hands told of ends far from all that were read.
     far = np.hypot(*(told - np.median(still[both, :2], axis=0)).T)
-    hands_sd = np.hypot(hands_sd, config.share_rel_sd * far)[known]
+    hands_sd = np.hypot(hands_sd, np.where(both, 0.0, config.share_rel_sd * far))[known]
     weight = np.where(both, 1.0 / variance, 0.0)[known], 1.0 / hands_sd**2
     ends = np.where(both[:, None], still[:, :2], told)[known]
     moved = np.where(both[:, None], (read - still)[:, :2], moved)[known]
@@ -358,29 +358,27 @@ def _finer(
     return radius_px * float(np.exp(peak(score))), scatter, float(np.median(score.max(axis=1)))
 
 
-def _face(searches: list[_Search], fits: list[_Fit], config: SleeveConfig) -> Face:
+def _face(searches: list[_Search], radius_px: float, config: SleeveConfig) -> Face:
     """The face, as those looks show it that have the clearest outlines."""
+    fits = [one.settled(one.best(radius_px), radius_px) for one in searches]
     n_clear = max(round(config.clear * len(fits)), 1)
     clear = [
-        searches[k].colours(fits[k].place_px[None], fits[k].radius_px)[0]
+        searches[k].colours(fits[k].place_px[None], radius_px)[0]
         for k in ranked([fit.score for fit in fits])[:n_clear]
     ]
     return Face(clear, config.face)
 
 
 def _path(
-    kept: list[tuple[Look, _Lie]], radius_px: float, usual: float, config: SleeveConfig
+    kept: list[tuple[Look, _Lie]], radius_px: float, usual: float, face: Face, config: SleeveConfig
 ) -> pd.DataFrame | None:
     """Where the face is in each look; None where it was found in too few."""
-    searches = [_Search(look, lie, config) for look, lie in kept]
-    fits = [one.settled(one.best(radius_px), radius_px) for one in searches]
-    face = _face(searches, fits, config)
     rows = []
-    for search in searches:
-        search.face = face
+    for look, lie in kept:
+        search = _Search(look, lie, config, face)
         fit = search.settled(search.best(radius_px), radius_px)
         outline = float(search.outlines(fit.place_px[None], radius_px)[0])
-        rows.append((search.look.frame, *fit.place_px, fit.sd_px, outline, search.alike(fit)))
+        rows.append((look.frame, *fit.place_px, fit.sd_px, outline, search.alike(fit)))
     path = pd.DataFrame(rows, columns=["frame", "x_px", "y_px", "sd_px", "outline", "alike"])
     tells = bool(path["alike"].median() >= config.face.alike)
     if not tells and usual < config.least_score:

@@ -39,8 +39,8 @@ class FaceConfig:
     """
 
     radii: tuple[float, float] = (0.06, 0.88)
-    n_rings: int = 12
-    n_around: int = 32
+    n_rings: int = 8
+    n_around: int = 20
     noise: float = 2.0
     n_free: float = 24.0
     alike: float = 0.8
