@@ -5,7 +5,8 @@ of `ellipse`, px. Out: a `RimChange`, which leads from the outline that was foll
 
 What is followed may be a line on the plate: a printed ring, a lip, the nearer face of a thick
 plate seen at a slant, here and there the rim. Many lines about one centre move along with a plate.
-The rim is the outermost: beyond it there is nothing that stays.
+The rim is the outermost: beyond it there is nothing that stays. Before a wall of its own tone its
+edge hardly shows, but where scenery passes by, the pictures differ outside of it and not within.
 """
 
 from __future__ import annotations
@@ -40,8 +41,10 @@ _UNITS = unit_vectors(120)
 _ON_PX = np.linspace(-1.0, 1.0, 5)
 _BEYOND_PX = np.arange(3.0, 20.5)
 """How far from a rim its edge lies, and how far out nothing may stay, px of the map."""
-_INSIDE_PX, _OUTSIDE_PX = np.array([-6.0, -4.0, -2.5]), np.array([2.5, 4.0, 6.0, 8.0])
-"""How far in all moves along with the plate, and how far out scenery passes by, px of the map."""
+_INSIDE_PX, _OUTSIDE_PX = np.array([-6.0, -4.0, -2.5]), np.array([1.5, 3.0, 6.0])
+_ROUGHLY_PX = np.array([2.5, 4.0, 6.0, 8.0])
+"""How far in all moves along with the plate, and how far out scenery passes by, px of the map: by a
+rim that is known well, and by one that is sought."""
 _SCENERY_PX = np.arange(14.0, 55.0, 1.5)
 _LEAST_SCENERY, _OVER_SCENERY = 0.02, 2.5
 """How much of an edge passes by anyhow, 0..1, and how many times that an edge is that counts half.
@@ -199,7 +202,7 @@ class _Evidence:
     def __init__(self, edges: EdgeMap, followed: FloatArray) -> None:
         self._edges = edges
         self._centre = followed[:2]
-        self._by_passing = False
+        self._roughly = False
         self._aside_px = (_ASIDE_SQUARE + _ASIDE_SLANTED * _slant(followed)) * followed[2]
         points, normals = _points(followed)
         passing = self.across(points, normals, _SCENERY_PX)
@@ -216,11 +219,11 @@ class _Evidence:
     def behind(self, rim: FloatArray) -> _Evidence:
         """The same for a larger plate behind one of that rim.
 
-        It may have its middle anywhere, `passes` tells of it as well, and what passes by is seen
-        farther out, for nearer by are its own edges.
+        It may have its middle anywhere, and what passes by is seen farther out, for nearer by are
+        its own edges.
         """
         other = _Evidence(self._edges, rim * np.array([1, 1, _FAR_OUT, _FAR_OUT, 1, 1]))
-        other._aside_px, other._by_passing, other._spread = np.inf, True, self._spread
+        other._aside_px, other._spread, other._roughly = np.inf, self._spread, True
         return other
 
     def across(self, points: FloatArray, normals: FloatArray, off_px: FloatArray) -> FloatArray:
@@ -236,11 +239,13 @@ class _Evidence:
 
     def passes(self, points: FloatArray, normals: FloatArray) -> FloatArray:
         """By how much more surely scenery passes by outside of each point than inside, 0..1."""
-        off = np.r_[_INSIDE_PX, _OUTSIDE_PX]
+        off = np.r_[_INSIDE_PX, _ROUGHLY_PX if self._roughly else _OUTSIDE_PX]
         spread = self._edges.spread(points[..., None, :] + normals[..., None, :] * off[:, None])
         surely = spread**2 / (spread**2 + (2.0 * self._spread) ** 2)
         n = len(_INSIDE_PX)
-        return np.maximum(surely[..., n:].mean(axis=-1) - surely[..., :n].max(axis=-1), 0.0)
+        outside = surely[..., n:]
+        passing = outside.mean(axis=-1) if self._roughly else outside.min(axis=-1)
+        return np.maximum(passing - surely[..., :n].max(axis=-1), 0.0)
 
     def worth(self, rims: FloatArray, every: int = 1) -> tuple[FloatArray, FloatArray]:
         """How likely each is the rim, and the share of it on which it shows, (k,) each.
@@ -256,8 +261,7 @@ class _Evidence:
         edge = self.across(points, normals, np.r_[_ON_PX, _BEYOND_PX])
         told = self.told(points, edge)
         ends = told[..., : len(_ON_PX)].mean(axis=-1) - told[..., len(_ON_PX) :].mean(axis=-1)
-        if self._by_passing:
-            ends = np.maximum(ends, self.passes(points, normals))
+        ends = np.maximum(ends, self.passes(points, normals))
         weights = _weights(points)
         share = (weights * (ends > _SHOWS)).sum(axis=-1)
         sure = np.maximum((weights * ends).sum(axis=-1), 0.0)
@@ -310,8 +314,7 @@ def _grown(evidence: _Evidence, followed: FloatArray) -> tuple[FloatArray, float
 def _behind(evidence: _Evidence, rim: FloatArray, share: float) -> tuple[FloatArray, float]:
     """The rim of a larger plate on the same bar, before which a smaller one shows, if there is one.
 
-    A part of its rim is hidden, or as pale as the wall. So what decides is that all between the two
-    moves along; and where scenery passes by, a rim is there, though no edge shows in most pictures.
+    A part of its rim is hidden. So what decides is that all between the two moves along.
     """
     evidence = evidence.behind(rim)
     rims = _settled(evidence, _starts(evidence, rim, _LARGER, _FARTHER))
