@@ -8,7 +8,7 @@ from scipy.optimize import approx_fprime
 
 from barpath.space import armguess, armproblem, armreadings
 from barpath.space.armfit import arm_table, fit_arms
-from barpath.space.armprior import ArmFitConfig
+from barpath.space.armprior import AT, ArmFitConfig, shared_prior
 from barpath.space.sights import FITTED, OUTWARD, SEEN, Instants, Sight, Sighting
 
 UPPER_M, FOREARM_M, HAND_M = 0.30, 0.265, 0.08
@@ -247,10 +247,80 @@ def test_where_an_elbow_is_seen_well_nothing_is_taken_for_a_guess():
     given = np.zeros((48, 2, len(SEEN)), dtype=bool)
     given[40:, :, 1] = True
     one = Sighting(sight_of("side"), at, np.arange(48), seen, spread, given)
-    pull = armguess.spread_of(armreadings.merged([one], None), ArmFitConfig()).pull
+    given[45:, :, 0] = True
+    found = armguess.spread_of(armreadings.merged([one], None), ArmFitConfig())
+    pull, of_shoulders = found.pull, found.shoulder_pull
+    assert (of_shoulders[:45] > 0).all() and of_shoulders.max() < 0.1
+    assert (of_shoulders[45:] == 0).all()
     assert np.abs(pull[:24]).max() < 0.1
     assert np.trace(pull[24:40], axis1=-2, axis2=-1).min() > 0.5
     assert (pull[40:] == 0).all()
+
+
+def test_shoulders_read_nearer_the_usual_height_are_found_where_they_are():
+    """Read as a mean of 2 cm about the true height and 5 cm about that under far shorter arms."""
+    made, sight = made_set(), sight_of("side")
+    config = replace(CONFIG, usual_arm_m=0.35)
+    usual_m = -(config.usual_arm_m + config.hand_m) * config.straight
+    open_m2 = 1 / (1 / 0.02**2 + 1 / config.usual_arm_sd_m**2)
+    lean = made["joints"].copy()
+    lean[:, :, 0, 1] += open_m2 / config.usual_arm_sd_m**2 * (usual_m - SHOULDER_M[1])
+    sd_m = np.full(lean.shape[:3], OWN_ERROR_M)
+    sd_m[:, :, 0] = np.sqrt(open_m2)
+    found = []
+    for each in (config, replace(config, most_pull=0.0)):
+        fit = fit_made(
+            made,
+            "side",
+            np.random.default_rng(6),
+            readings=sight.project(lean),
+            sd_m=sd_m,
+            config=each,
+        )
+        found.append(fit.points_m[:, :, 0, 1].mean() - SHOULDER_M[1])
+    assert abs(found[0]) < 0.010
+    assert found[1] > 0.015
+
+
+def drawn_bodies(config: ArmFitConfig, n: int) -> np.ndarray:
+    """Logarithms of size, upper arm and forearm, and half the shoulders' width, of made lifters."""
+    rng = np.random.default_rng(17)
+    size = config.stature_rel_sd * rng.standard_normal(n)
+    upper = np.log(config.stature_m * config.upper_arm_share) + size
+    forearm = np.log(config.stature_m * config.forearm_share) + size
+    half = config.shoulder_half_m * (1 + size) + config.shoulder_half_sd_m * rng.standard_normal(n)
+    own = config.share_rel_sd * rng.standard_normal((2, n))
+    return np.array([size, upper + own[0], forearm + own[1], half])
+
+
+def test_a_small_lifter_is_small_in_all_parts():
+    config = replace(ArmFitConfig(), length_ratio_sd=1e3)
+    made = made_set(n_reps=1, per_rep=12)
+    at = Instants(made["time_s"], made["bar"], np.tile([0.0, 0.0, 1.0], (12, 1)))
+    seen = armreadings.merged(
+        [Sighting(sight_of("side"), at, np.arange(12), *nothing_seen(12))], None
+    )
+    nothing = [np.zeros((12, 2, 2, 2)), np.zeros((12, 2)), [np.ones((2, 2, len(SEEN), 2))]]
+    spread = armreadings.Spread(np.full((12, 2, len(SEEN), 2, 2), np.nan), *nothing)
+    problem = armproblem.problem_of(seen, np.arange(12), spread, config)
+    rows = problem.jacobian(problem.prior, np.ones((12, 2, len(SEEN))))[: problem.n_fixed]
+    known = rows[:, : problem.n_fixed]
+    names = ("log_size", "log_upper", "log_forearm", "left_shoulder_z")
+    at_values = [AT[name] for name in names]
+    found = np.linalg.inv(known.T @ known)[np.ix_(at_values, at_values)]
+    bodies = drawn_bodies(config, 40000)
+    assert problem.prior[at_values] == pytest.approx(bodies.mean(axis=1), abs=2e-3)
+    assert found == pytest.approx(np.cov(bodies), rel=0.05, abs=5e-5)
+
+
+def test_a_given_upper_arm_tells_of_the_forearm():
+    """As the regression of made lifters' forearms on their upper arms has it."""
+    config = replace(ArmFitConfig(), upper_arm_m=0.24)
+    _, upper, forearm, _ = drawn_bodies(config, 40000)
+    slope, level = np.polyfit(upper, forearm, 1)
+    prior, _ = shared_prior(made_set()["bar"], config)
+    expected = level + slope * np.log(config.upper_arm_m)
+    assert prior[AT["log_forearm"]] == pytest.approx(expected, abs=5e-3)
 
 
 def test_a_reading_counts_across_its_ellipse_more_than_along_it():

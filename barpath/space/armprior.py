@@ -26,6 +26,7 @@ SHARED = (
     *(f"{side}_forearm_lean" for side in SIDES),
     "swivel",
     "swivel_apart",
+    "log_size",
 )
 AT = {name: k for k, name in enumerate(SHARED)}
 """Where in the values each of `SHARED` stands."""
@@ -42,6 +43,8 @@ SMALL = 1e-6
 class ArmFitConfig:
     """What is known of lifters, bars and the joint network before the clip is looked at.
 
+    A small lifter is small in all parts: stature is spread by `stature_rel_sd` among lifters, and
+    each segment's share of it by `share_rel_sd`; the shoulders' width goes with stature as well.
     Segment lengths as shares of stature are weak priors: 0.186 and 0.146 for upper arm and forearm
     (Drillis and Contini 1966, as given in Winter, Biomechanics and Motor Control of Human Movement)
     and 0.162 and 0.154 between joint centres (de Leva 1996, men; from memory) bracket them. The
@@ -66,9 +69,11 @@ class ArmFitConfig:
     Where elbows are hidden the network's readings lean to the usual place (`armguess`): that of
     `swivel_deg` and the usual lengths, about which lifters are spread by `usual_swivel_sd_deg`, by
     how the arm's length is shared, and by `usual_elbow_sd_m` for all else; readings go at most the
-    share `most_pull` of the way. All of these have no source. How far the elbows of the lifter at
-    hand are turned is left as open as can be by `swivel_mean_sd_deg`; forearms are taken to be
-    upright to `forearm_upright_sd_m`, some 10 degrees.
+    share `most_pull` of the way. All of these have no source. Readings of shoulders lean to the
+    height at which arms of `usual_arm_m` would hold the bar at lockout, about which lifters are
+    spread by `usual_arm_sd_m`: lengths and spread are those of the segments above. How far the
+    elbows of the lifter at hand are turned is left as open as can be by `swivel_mean_sd_deg`;
+    forearms are taken to be upright to `forearm_upright_sd_m`, some 10 degrees.
     """
 
     upper_arm_m: float | None = None
@@ -114,6 +119,8 @@ class ArmFitConfig:
     own_m: float = 0.009
     usual_swivel_sd_deg: float = 20.0
     usual_elbow_sd_m: float = 0.03
+    usual_arm_m: float = 0.555
+    usual_arm_sd_m: float = 0.05
     most_pull: float = 0.9
     max_frames: int = 48
     n_rounds: int = 3
@@ -132,13 +139,16 @@ class ArmFitConfig:
 
 def shared_prior(bar_m: Floats, config: ArmFitConfig) -> tuple[Floats, Floats]:
     """Mean and standard uncertainty of each of `SHARED`, given where the bar was, (n, 3)."""
-    stature, rel = config.stature_m, float(np.hypot(config.stature_rel_sd, config.share_rel_sd))
+    stature, rel = config.stature_m, config.share_rel_sd
+    size, size_sd = 0.0, config.stature_rel_sd
     upper_m, upper_rel = stature * config.upper_arm_share, rel
     if config.upper_arm_m is not None:
+        told = size_sd**2 / (size_sd**2 + rel**2)
+        size, size_sd = told * np.log(config.upper_arm_m / upper_m), size_sd * np.sqrt(1 - told)
         upper_m, upper_rel = config.upper_arm_m, config.upper_arm_sd_m / config.upper_arm_m
     prior = {
         "log_upper": (np.log(upper_m), upper_rel),
-        "log_forearm": (np.log(stature * config.forearm_share), rel),
+        "log_forearm": (np.log(stature * config.forearm_share) + size, rel),
         "give_x": (0.0, config.shoulder_give_sd_m),
         "give_y": (-config.shoulder_give_sd_m, config.shoulder_give_sd_m),
         "give_z": (0.0, config.shoulder_give_sd_m),
@@ -146,23 +156,40 @@ def shared_prior(bar_m: Floats, config: ArmFitConfig) -> tuple[Floats, Floats]:
         "hand": (config.hand_m, config.hand_sd_m),
         "swivel": (np.deg2rad(config.swivel_deg), np.deg2rad(config.swivel_mean_sd_deg)),
         "swivel_apart": (0.0, np.deg2rad(config.sides_alike_deg)),
+        "log_size": (size, size_sd),
     }
     top, bottom = np.nanpercentile(bar_m[:, 1], [97, 3])
-    arm_m = stature * (config.upper_arm_share + config.forearm_share) + config.hand_m
-    shoulder_y = top - arm_m * config.straight
+    arm_m = stature * (config.upper_arm_share + config.forearm_share)
+    shoulder_y = shoulders_under(top, arm_m, config)
     high = bar_m[:, 1] > top - 0.15 * (top - bottom)
     shoulder_x = float(np.nanmedian(bar_m[high, 0])) + config.shoulder_behind_bar_m
+    half_m = config.shoulder_half_m * (1 + size)
     for side, out in zip(SIDES, OUTWARD, strict=True):
         prior |= {
             f"{side}_shoulder_x": (shoulder_x, config.shoulder_behind_bar_sd_m),
             # The reach at lockout says how high the bar is over the shoulders.
             f"{side}_shoulder_y": (shoulder_y, 0.5),
-            f"{side}_shoulder_z": (out * config.shoulder_half_m, config.shoulder_half_sd_m),
+            f"{side}_shoulder_z": (out * half_m, config.shoulder_half_sd_m),
             f"{side}_grip": (config.grip_half_m, config.grip_half_sd_m),
             f"{side}_forearm_lean": (0.0, config.forearm_upright_sd_m),
         }
     start, sd = np.array([prior[name] for name in SHARED]).T
     return start, sd
+
+
+def shoulders_under(top_m: float, arm_m: float, config: ArmFitConfig) -> float:
+    """Height of the shoulders when arms of some length hold the bar at lockout, m."""
+    return float(top_m - (arm_m + config.hand_m) * config.straight)
+
+
+def with_size(config: ArmFitConfig) -> Floats:
+    """By how much each of `SHARED` is expected to change with the logarithm of the size."""
+    grown = {"log_forearm": 1.0}
+    if config.upper_arm_m is None:
+        grown["log_upper"] = 1.0
+    for side, out in zip(SIDES, OUTWARD, strict=True):
+        grown[f"{side}_shoulder_z"] = out * config.shoulder_half_m
+    return np.array([grown.get(name, 0.0) for name in SHARED])
 
 
 def whitener(n_views: int, config: ArmFitConfig) -> Floats:

@@ -15,7 +15,9 @@ from barpath.space.armprior import (
     SMALL,
     ArmFitConfig,
     shared_prior,
+    shoulders_under,
     whitener,
+    with_size,
 )
 from barpath.space.armreadings import Merged, Spread, lowness, roots_of_readings
 from barpath.space.sights import BAR_PARTS, OUTWARD, SEEN, SIDES, Sight
@@ -23,7 +25,7 @@ from barpath.space.sights import BAR_PARTS, OUTWARD, SEEN, SIDES, Sight
 Floats = NDArray[np.float64]
 
 STEP = 1e-6
-ELBOW = SEEN.index("elbow")
+ELBOW, SHOULDER = SEEN.index("elbow"), SEEN.index("shoulder")
 LEAST_GAP_S = 0.005
 """Frames of two cameras may fall together; so far apart they are taken to be at least."""
 
@@ -33,8 +35,9 @@ class Problem:
     """Everything that the residuals are made of; arrays by frame, side, point, axis.
 
     `root` turns what a reading is off, in metres, into independent parts of unit variance; `pull`
-    is the share of the way to the usual place by which an elbow's reading is off beside. Values
-    are what is shared, then each camera's own, then the swivel of both arms by frame.
+    is the share of the way to the usual place by which an elbow's reading is off beside, and
+    `shoulder_pull` that of the way to the usual height, `usual_shoulder_m`, for a shoulder's.
+    Values are what is shared, then each camera's own, then the swivel of both arms by frame.
     """
 
     sights: tuple[Sight, ...]
@@ -47,6 +50,8 @@ class Problem:
     seen_px: Floats
     root: Floats
     pull: Floats
+    shoulder_pull: Floats
+    usual_shoulder_m: float
     given: NDArray[np.bool_]
     prior: Floats
     prior_sd: Floats
@@ -140,6 +145,8 @@ class Problem:
             toward_px = sight.project(guessed[rows]) - sight.project(places[rows][:, :, ELBOW])
             toward = toward_px / sight.px_per_m(guessed[rows])[..., None] * signs[:, 0]
             here[:, :, ELBOW] -= (self.pull[rows] @ toward[..., None])[..., 0]
+            rise_m = self.usual_shoulder_m - places[rows][:, :, SHOULDER, 1]
+            here[:, :, SHOULDER, 1] -= self.shoulder_pull[rows] * rise_m
             bias_m = self.biases(values, view, self.low[rows])
             off_m[rows] = here - np.where(self.given[rows][..., None], 0.0, bias_m)
         return (self.root @ off_m[..., None])[..., 0]
@@ -162,11 +169,15 @@ class Problem:
         touch = config.touch_m
         if deepest.any():
             touch = self.bar_m[deepest, 1].mean() - (left[1] + right[1]) / 2
+        expected = self.prior[: self.n_fixed].copy()
+        grown = values[AT["log_size"]] - self.prior[AT["log_size"]]
+        expected[: len(SHARED)] += grown * with_size(config)
+        off = (values[: self.n_fixed] - expected) / self.prior_sd[: self.n_fixed]
         ratio = np.log(config.upper_arm_share / config.forearm_share)
         high = 1 - np.clip(8 * self.low, 0, 1)
         straight = (high[:, None] * reach).sum(axis=0) / max(high.sum(), SMALL)
         whole = [
-            self.whitener @ ((values - self.prior) / self.prior_sd)[: self.n_fixed],
+            self.whitener @ off,
             (left[:2] - right[:2]) / config.sides_alike_m,
             [
                 (left[2] + right[2]) / (2 * config.sides_alike_m),
@@ -294,6 +305,8 @@ def problem_of(
         np.where(read[..., None], seen.readings_px[rows], np.nan),
         root,
         spread.pull[rows],
+        spread.shoulder_pull[rows],
+        shoulders_under(float(np.nanpercentile(seen.bar_m[:, 1], 97)), config.usual_arm_m, config),
         seen.given[rows],
         np.concatenate([start, *own, np.full(n_swivels, np.deg2rad(config.swivel_deg))]),
         np.concatenate([sd, *own_sd, np.full(n_swivels, np.inf)]),

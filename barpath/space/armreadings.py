@@ -38,12 +38,15 @@ class Spread:
         Axes as in `covariance_m2`.
     pull : ndarray, shape (n, 2, 2, 2)
         By how much of the way to the usual place an elbow's reading is off; see `armguess`.
+    shoulder_pull : ndarray, shape (n, 2)
+        The same of a shoulder's reading and the usual height.
     common_m : list of ndarray
         From `common_sd_m`.
     """
 
     covariance_m2: Floats
     pull: Floats
+    shoulder_pull: Floats
     common_m: list[Floats]
 
 
