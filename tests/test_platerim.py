@@ -23,7 +23,8 @@ WIDTH, HEIGHT, FINER = 320, 300, 4
 class Disc:
     """A disc as it is drawn: half axes of its faces, how far they are apart, the printed ring.
 
-    `before` is the size of a pale disc that lies on it, as a share of it, 0 without one.
+    `before` is the size of a pale disc that lies on it, as a share of it, 0 without one, and
+    `foremost` that of a dark one on top of both.
     """
 
     long_px: float = 40.0
@@ -34,6 +35,7 @@ class Disc:
     edge: tuple[int, int, int] = (75, 95, 85)
     print: tuple[int, int, int] = (190, 190, 190)
     before: float = 0.0
+    foremost: float = 0.0
 
     def at(self, y_px: float) -> tuple[float, float]:
         """Middle of the nearer face."""
@@ -105,6 +107,8 @@ def drawn(
         ellipse(picture, near_x, disc.ring, disc.print, FINER)
         if disc.before:
             ellipse(picture, disc.smaller(y).x_px, disc.before, (185, 180, 200), -1)
+        if disc.foremost:
+            ellipse(picture, near_x - 2 * disc.apart_px, disc.foremost, (60, 60, 70), -1)
         ellipse(picture, near_x, 0.2, (200, 200, 200), -1)
         small = cv2.resize(picture, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
         noisy = small + rng.normal(0, 2.0, small.shape)
@@ -207,6 +211,20 @@ def test_a_smaller_plate_leads_to_the_larger_one_behind_it(before: float, apart_
     true = disc.hull(heights[0])
     assert found.major_px == pytest.approx(true.major_px, rel=0.035)
     assert np.hypot(*(found.centre - true.centre)) < 0.07 * true.major_px
+
+
+def test_the_largest_of_three_plates_is_found_behind_the_smallest() -> None:
+    """The tracker starts on the smallest one, whose pictures hardly reach to the largest."""
+    disc = Disc(long_px=56.0, short_px=48.0, apart_px=3.0, before=0.73, foremost=0.54)
+    heights = press()
+    frames = [MadeFrame(k, k / 15, one) for k, one in enumerate(drawn(disc, heights))]
+    x_px = disc.at(0.0)[0] - 2 * disc.apart_px
+    axes_px = 2 * disc.foremost * disc.long_px, 2 * disc.foremost * disc.short_px
+    smallest = Ellipse(x_px, heights[0], *axes_px, -90.0)
+    path = np.array([[k, k / 15, x_px, y] for k, y in enumerate(heights)])
+    table = track_plate(frames, PlateSeed(0, smallest, path))
+    assert table["major_px"].median() == pytest.approx(disc.hull(150.0).major_px, rel=0.03)
+    assert table["minor_px"].median() == pytest.approx(disc.hull(150.0).minor_px, rel=0.05)
 
 
 def test_a_plate_as_pale_as_the_wall_behind_a_clear_one_is_told_by_what_passes() -> None:

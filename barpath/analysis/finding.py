@@ -177,25 +177,22 @@ class _Stretch:
     def disc(self) -> plate.PlateSeed | None:
         """The plate that moves like a press: held, where the network reads a plate, and followed.
 
-        The first that is all of this, or else the one that is followed best, or is held, or the
-        first: what moves along with the hands may be a sleeve or a chest, the network may be wrong,
-        and an outline may have been pieced together of a plate and what is behind it.
+        The first that is all of this, or else, of those that are held, one that is read rather than
+        not, and that is followed best; or the first of all: what moves along with the hands may be
+        a sleeve or a chest, the network may be wrong, and an outline may have been pieced together
+        of a plate and what is behind it.
         """
-        held, first = None, None
-        read: list[tuple[float, plate.PlateSeed]] = []
+        first = None
+        held: list[tuple[bool, float, plate.PlateSeed]] = []
         for found in self._discs():
             first = first or found
-            if found is held or any(found is other for _, other in read):
+            if any(found is other for *_, other in held) or not self.is_held(found):
                 continue
-            if self.is_held(found):
-                if self._is_read(found):
-                    share = self._followed(found)
-                    if share >= LEAST_FOLLOWED:
-                        return found
-                    read.append((share, found))
-                held = held or found
-        best = max(read, key=lambda item: item[0], default=None)
-        return held or first if best is None else best[1]
+            read, share = self._is_read(found), self._followed(found)
+            if read and share >= LEAST_FOLLOWED:
+                return found
+            held.append((read, share, found))
+        return max(held, key=lambda item: item[:2])[2] if held else first
 
     def _followed(self, seed: plate.PlateSeed) -> float:
         """In which share of some samples the outline is there; 1 where no lifter was read."""

@@ -96,6 +96,11 @@ class RimChange:
     share: float
     apart: float = np.nan
 
+    @property
+    def growth(self) -> float:
+        """How many times as large as the outline the rim is."""
+        return float(np.sqrt(abs(np.linalg.det(self.matrix))))
+
     def applied(self, params: FloatArray) -> FloatArray:
         """The rim's parameters for an outline's."""
         moved = self.matrix @ outline_matrix(params)

@@ -27,8 +27,8 @@ FloatArray = NDArray[np.floating]
 
 HALF_AXIS_PX = 100.0
 """Half of the outline's long axis in the map; larger plates are reduced to it."""
-REACH = 1.6
-"""Half of the map's width over that half axis."""
+REACH, KEPT_REACH = 1.6, 2.3
+"""Half of the map's width over that half axis, and of what is kept of a picture."""
 MOST_PICTURES = 90
 _SMOOTH_PX = 1.2
 _USUAL_EDGE = 4.0
@@ -74,7 +74,7 @@ class PlatePictures:
         half_axis = from_params(params).major_px / 2
         zoom = min(1.0, HALF_AXIS_PX / half_axis)
         centre = np.round(params[:2])
-        half = int(np.ceil((REACH + 0.1) * half_axis * zoom)) + 2
+        half = int(np.ceil(KEPT_REACH * half_axis * zoom)) + 2
         laid = laid_about(image, centre, zoom, half)
         if laid is None:
             return

@@ -39,6 +39,9 @@ from barpath.sight.platestack import PlatePictures, steady
 
 FloatArray = NDArray[np.floating]
 
+# A rim so much larger is that of another plate, behind which there may be one more.
+MOST_RIMS, ANOTHER_PLATE = 3, 1.1
+
 
 class PlateTracker:
     """Follows the plate's outline through the frames of a clip, in order.
@@ -122,10 +125,17 @@ class PlateTracker:
         table = pd.DataFrame(self._rows, columns=list(COLUMNS))
         table = table.astype({"frame": int, "state": str})
         table = self._faces.on_table(table)
+        share = table["outline_share"]
         evened = steady(table)
-        laid = self._pictures.laid(evened)
-        change = None if laid is None else find_rim(laid)
-        return table if change is None else change.on_table(evened)
+        for _ in range(MOST_RIMS):
+            laid = self._pictures.laid(evened)
+            change = None if laid is None else find_rim(laid)
+            if change is None:
+                break
+            table = evened = change.on_table(evened.assign(outline_share=share))
+            if change.growth < ANOTHER_PLATE:
+                break
+        return table
 
     def _path_at(self, index: int, time_s: float) -> FloatArray | None:
         """Coarse position (x, y) from the seed, None beyond half a second off the path."""
