@@ -191,6 +191,23 @@ def test_bar_that_stays_on_the_chest_has_failed() -> None:
     assert kinds(*motion.sample(30, 0.003)) == ["complete", "failed"]
 
 
+@pytest.mark.parametrize(("halt_s", "locked_out_s"), [(0.1, 3.0), (0.8, 2.6)])
+def test_a_press_that_halts_just_short_of_lockout_is_locked_out_at_its_end(
+    halt_s: float, locked_out_s: float
+) -> None:
+    """It goes on at once; one that rests there and moves up later was locked out before."""
+    t = np.arange(0, 6, 1 / 60)
+
+    def ramp(begin: float, length: float) -> FloatArray:
+        share = np.clip((t - begin) / length, 0, 1)
+        return share**3 * (10 - 15 * share + 6 * share**2)
+
+    height = -0.4 * ramp(0.5, 0.8) + 0.36 * ramp(1.8, 0.8) + 0.04 * ramp(2.6 + halt_s, 0.3)
+    (found,) = find_reps(t, height).itertuples()
+    assert found.kind == "complete"
+    assert found.lockout_s == pytest.approx(locked_out_s, abs=0.08)
+
+
 def test_slow_grinder_is_complete() -> None:
     motion = Motion()
     motion.hold(1)

@@ -62,6 +62,8 @@ class RepConfig:
         chest.
     still_speed_m_s, still_n_sd : float
         The still speed (see above).
+    on_share, on_s : float
+        A press that rises on by at least this share, so soon after a stop, was not locked out.
     settle_s : float
         How long the bar must stay at or below the still speed, or turn down, to be locked out.
     touch_and_go_s : float
@@ -92,6 +94,8 @@ class RepConfig:
     rack_share: float = 0.25
     still_speed_m_s: float = 0.03
     still_n_sd: float = 2.5
+    on_share: float = 0.06
+    on_s: float = 0.35
     settle_s: float = 0.15
     touch_and_go_s: float = 0.2
     max_pause_s: float = 6.0

@@ -111,7 +111,23 @@ class _Rep:
         found = first_stop(track, up, self.ceiling, full)
         if found is None and y[peak] < full:
             found = first_stop(track, up, self.ceiling, y[low] + 0.9 * (y[peak] - y[low]))
+        while found is not None and self.goes_on(found):
+            higher = first_stop(track, found + 1, self.ceiling, y[found] + self.on_m)
+            if higher is None:
+                break
+            found = higher
         return found
+
+    @property
+    def on_m(self) -> float:
+        """A press that rises by so much more was not at its end."""
+        return max(self.track.config.on_share * self.rom_m, 6 * self.track.sd_y)
+
+    def goes_on(self, stop: int) -> bool:
+        """Whether the press goes on at once after a stop, as where a lockout is fought for."""
+        y, t = self.track.y, self.track.t
+        soon = slice(stop, int(np.searchsorted(t, t[stop] + self.track.config.on_s)) + 1)
+        return bool(y[soon].max() > y[stop] + self.on_m)
 
     def fell_back(self) -> list[int]:
         """Tops short of lockout after which the bar came down again."""

@@ -76,7 +76,7 @@ def find_reps(
           is no sticking region.
         - ``lockout_s``: the upward speed falls to the still speed in the top `partial_share` of the
           way (in the top tenth of its own way for a partial repetition) and stays there, or
-          turns, within `settle_s`.
+          turns, within `settle_s`; not where the bar rises on by `on_share` within `on_s`.
         - ``end_s``: lockout; for a failed repetition the lowest point after coming down again, or
           the stop at the top to which it was lifted; the end of the clip when it is cut off.
         - ``touch_and_go``: less than `touch_and_go_s` of stillness on the chest.
