@@ -35,6 +35,7 @@ from sample_clips_synthetic.generator.camera import Camera, CameraSpec
 from sample_clips_synthetic.generator.clip import ClipSpec, World
 from sample_clips_synthetic.generator.guests import COMPARISONS, PLACES, VISITORS
 from sample_clips_synthetic.generator.joiners import (
+    BOARDERS,
     ENTRANTS,
     FELLOWS,
     HOSTS,
@@ -247,7 +248,7 @@ def test_projection_agrees_with_opencv() -> None:
 def test_clips_have_names_and_seeds_of_their_own() -> None:
     lists = (
         REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS, VISITORS, COMPARISONS, PLACES,
-        CALLERS, REGULARS, ARRIVALS, JOINERS, MEMBERS, ENTRANTS, FELLOWS, HOSTS,
+        CALLERS, REGULARS, ARRIVALS, JOINERS, MEMBERS, ENTRANTS, FELLOWS, HOSTS, BOARDERS,
     )  # fmt: skip
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
@@ -289,13 +290,29 @@ def test_clips_have_names_and_seeds_of_their_own() -> None:
     fellows = {c.build for c in FELLOWS}
     assert not (earlier | joiners | members | entrants) & fellows
     assert {c.purpose for c in HOSTS} == {"hosts"}
-    assert not (earlier | joiners | members | entrants | fellows) & {c.build for c in HOSTS}
+    hosts = {c.build for c in HOSTS}
+    assert not (earlier | joiners | members | entrants | fellows) & hosts
+    assert {c.purpose for c in BOARDERS} == {"boarders"}
+    builds = {c.build for c in BOARDERS}
+    assert not (earlier | joiners | members | entrants | fellows | hosts) & builds
 
 
 def test_arms_are_shared_as_peoples_are() -> None:
     """Upper arm by forearm: mean of de Leva 1996, spread of ANSUR II (both from memory)."""
     builds = sorted(
-        {c.build for c in (*REGULARS, *ARRIVALS, *JOINERS, *MEMBERS, *ENTRANTS, *FELLOWS, *HOSTS)}
+        {
+            c.build
+            for c in (
+                *REGULARS,
+                *ARRIVALS,
+                *JOINERS,
+                *MEMBERS,
+                *ENTRANTS,
+                *FELLOWS,
+                *HOSTS,
+                *BOARDERS,
+            )
+        }
     )
     quotients = []
     for mesh in map(baked_mesh, builds):
@@ -310,8 +327,8 @@ def test_arms_are_shared_as_peoples_are() -> None:
 
 @pytest.mark.parametrize(
     "party",
-    [JOINERS, MEMBERS, ENTRANTS, FELLOWS, HOSTS],
-    ids=["joiners", "members", "entrants", "fellows", "hosts"],
+    [JOINERS, MEMBERS, ENTRANTS, FELLOWS, HOSTS, BOARDERS],
+    ids=["joiners", "members", "entrants", "fellows", "hosts", "boarders"],
 )
 def test_both_ways_are_pressed_on_one_day(party: tuple[ClipSpec, ...]) -> None:
     """Both ways share lifter, clothes, room and plates; every other lifter's, the cameras too."""

@@ -25,7 +25,7 @@ class ClipSpec:
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
         ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
         ``"arrivals"``, ``"joiners"``, ``"members"``, ``"entrants"``,
-        ``"fellows"`` or ``"hosts"``.
+        ``"fellows"``, ``"hosts"`` or ``"boarders"``.
     story
         One line for people.
     seed

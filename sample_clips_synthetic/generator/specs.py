@@ -8,7 +8,8 @@ set seen from the feet, at an angle and from the side at once, and an empty bar;
 them either. The ``latecomers`` show those bodies once more. The clips of further bodies,
 ``visitors``, ``comparisons`` and ``places``, are in `guests`, the ``callers`` in `callers`, the
 ``regulars`` and ``arrivals`` in `arrivals`, ``joiners``,
-``members``, ``entrants``, ``fellows`` and ``hosts`` in `joiners`.
+``members``, ``entrants``, ``fellows``, ``hosts`` and
+``boarders`` in `joiners`.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ from .draws import (
     usual_touch_m,
 )
 from .guests import COMPARISONS, PLACES, VISITORS
-from .joiners import ENTRANTS, FELLOWS, HOSTS, JOINERS, MEMBERS
+from .joiners import BOARDERS, ENTRANTS, FELLOWS, HOSTS, JOINERS, MEMBERS
 from .looks import Outfit
 from .motion import RepSpec, SetSpec
 from .scenery import Load, Plate, Room
@@ -545,4 +546,5 @@ CLIPS: tuple[ClipSpec, ...] = (
     *ENTRANTS,
     *FELLOWS,
     *HOSTS,
+    *BOARDERS,
 )
