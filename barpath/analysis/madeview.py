@@ -209,6 +209,10 @@ def _plate_track(
         track[name] = shapes[:, k]
     track["major_px"] = shapes[:, 2:4].max(axis=1)
     track["minor_px"] = shapes[:, 2:4].min(axis=1)
+    faces = camera.project(np.stack([rim.mean(axis=1) for rim in rims[2:]], axis=1))
+    apart_px = np.linalg.norm(faces[:, 1] - faces[:, 0], axis=1)
+    off = known.apart_sd * rng.normal()
+    track["apart_px"] = np.maximum(apart_px + off * track["major_px"], 0.0)
     track["sd_px"] = STATED_PX
     track["outline_share"], track["state"] = 0.9, "seen"
     return track
