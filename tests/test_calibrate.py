@@ -13,7 +13,7 @@ from barpath.space import platecamera
 from barpath.space.barparts import BarReadings, is_bare
 from barpath.space.discs import project_discs, thick_discs
 from barpath.space.feetcamera import calibrate_front
-from barpath.space.fittedcamera import CalibrationConfig
+from barpath.space.fittedcamera import CalibrationConfig, Level
 from barpath.space.pinhole import front_axes, front_ends, side_joint_points, side_points, world_axes
 from barpath.space.platecamera import calibrate_side
 from barpath.space.scalecheck import front_systematics, side_systematics
@@ -203,6 +203,16 @@ def test_how_far_both_faces_are_apart_tells_how_thick_the_plates_are(thickness_m
     unknown = track.assign(apart_px=np.nan)
     same = calibrate_side(unknown, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3)
     assert same.params == pytest.approx(fits[0].params)
+
+
+def test_a_roll_told_by_few_lines_is_drawn_toward_level():
+    """The mean of two normal distributions weighed by their variances (a handbook's)."""
+    assert Level().roll_rad(2.0) == (0.0, pytest.approx(np.deg2rad(2.0)))
+    sure = Level(roll_deg=3.0, roll_sd_deg=0.2).roll_rad(2.0)
+    assert sure == pytest.approx(np.deg2rad((3.0, 0.2)), rel=0.011)
+    mean, sd = Level(roll_deg=-4.8, roll_sd_deg=2.0).roll_rad(2.0)
+    assert np.rad2deg(mean) == pytest.approx(-2.4)
+    assert np.rad2deg(sd) == pytest.approx(np.sqrt(2.0))
 
 
 def test_an_outline_that_swells_while_the_bar_stands_still_is_trusted_the_less() -> None:

@@ -238,8 +238,14 @@ class Level:
         return bool(np.isfinite(self.pitch_deg) and np.isfinite(self.pitch_sd_deg))
 
     def roll_rad(self, usual_sd_deg: float) -> tuple[float, float]:
-        """Roll and its standard uncertainty, radians; a level camera where it is not known."""
-        mean, sd = (self.roll_deg, self.roll_sd_deg) if self.roll_known else (0.0, usual_sd_deg)
+        """Roll and its standard uncertainty, radians, by the scene and by how phones are held.
+
+        `usual_sd_deg` is how far from level that usually is: few lines that say more say too much.
+        """
+        if not self.roll_known:
+            return 0.0, float(np.deg2rad(usual_sd_deg))
+        told = usual_sd_deg**2 / (usual_sd_deg**2 + self.roll_sd_deg**2)
+        mean, sd = told * self.roll_deg, np.sqrt(told) * self.roll_sd_deg
         return float(np.deg2rad(mean)), float(np.deg2rad(sd))
 
     def pitch_rad(self, usual_sd_deg: float, usual_deg: float = 0.0) -> tuple[float, float]:
