@@ -73,7 +73,7 @@ def find(scene: PlateScene, step: int = 5, **keywords: object) -> tuple[PlateSee
 def test_follows_to_a_fraction_of_a_pixel(change: dict[str, object]) -> None:
     frames, truth = clip(replace(SCENE, **change))
     table = track_plate(frames, true_seed(truth))
-    assert list(table.columns) == list(COLUMNS)
+    assert list(table.columns) == [*COLUMNS, "apart_px"]
     assert (table["frame"] == truth["frame"]).all()
     error = distance(table, truth)
     assert (table["state"] != "lost").mean() > 0.9

@@ -116,7 +116,7 @@ class PlateTracker:
         return dict(zip(COLUMNS, self._rows[-1], strict=True))
 
     def table(self) -> pd.DataFrame:
-        """Plate table so far, one row a frame with the columns `COLUMNS`, outlines on the rim.
+        """Plate table so far, one row a frame, outlines on the rim; columns as of `track_plate`.
 
         The rows that `update` gives are of the line that is followed, which may be another line of
         the plate, or for some frames in part of what is behind it; the pictures of all frames
@@ -125,6 +125,7 @@ class PlateTracker:
         table = pd.DataFrame(self._rows, columns=list(COLUMNS))
         table = table.astype({"frame": int, "state": str})
         table = self._faces.on_table(table)
+        table["apart_px"] = np.nan
         share = table["outline_share"]
         evened = steady(table)
         for _ in range(MOST_RIMS):
@@ -387,7 +388,8 @@ def track_plate(
     pandas.DataFrame
         Plate table with the columns `COLUMNS`: ellipse centre and full axes in image px, ``sd_px``
         of the centre per coordinate, ``outline_share`` 0..1 and ``state`` (``seen``, ``partly``,
-        ``lost``; NaN when lost).
+        ``lost``; NaN when lost); and ``apart_px``, by how much the outlines of the plate's two
+        faces are apart, NaN where no rim tells.
     """
     tracker = PlateTracker(seed, config)
     for frame in frames:
