@@ -80,6 +80,29 @@ def biweights(ratio: ArrayLike) -> NDArray[np.float64]:
     return np.where(np.abs(ratio) < 1, (1 - np.minimum(ratio**2, 1)) ** 2, 0.0)
 
 
+def pooled(*told: tuple[float, float]) -> tuple[float, float]:
+    """Value and standard uncertainty by several that tell the same, independently of one another.
+
+    Parameters
+    ----------
+    *told : (float, float)
+        A value and its standard uncertainty each, in one unit.
+
+    Notes
+    -----
+    The mean weighed by the inverse variances (a handbook's).
+
+    Examples
+    --------
+    >>> value, sd = pooled((0.0, 2.0), (-4.8, 2.0))
+    >>> round(value, 3), round(sd, 3)
+    (-2.4, 1.414)
+    """
+    values, sds = np.transpose(np.asarray(told, dtype=float))
+    weights = sds**-2.0
+    return float(weights @ values / weights.sum()), float(weights.sum() ** -0.5)
+
+
 def combine(*parts: float) -> float:
     """Standard uncertainty of a sum or difference of independent parts (GUM eq. 10).
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
 from barpath.ground.equipment import POWER_BAR, Bar
+from barpath.ground.uncertainty import pooled
 from barpath.space.sights import OUTWARD, SEEN, SIDES
 
 Floats = NDArray[np.float64]
@@ -143,8 +144,7 @@ def shared_prior(bar_m: Floats, config: ArmFitConfig) -> tuple[Floats, Floats]:
     size, size_sd = 0.0, config.stature_rel_sd
     upper_m, upper_rel = stature * config.upper_arm_share, rel
     if config.upper_arm_m is not None:
-        told = size_sd**2 / (size_sd**2 + rel**2)
-        size, size_sd = told * np.log(config.upper_arm_m / upper_m), size_sd * np.sqrt(1 - told)
+        size, size_sd = pooled((size, size_sd), (np.log(config.upper_arm_m / upper_m), rel))
         upper_m, upper_rel = config.upper_arm_m, config.upper_arm_sd_m / config.upper_arm_m
     prior = {
         "log_upper": (np.log(upper_m), upper_rel),
@@ -158,7 +158,7 @@ def shared_prior(bar_m: Floats, config: ArmFitConfig) -> tuple[Floats, Floats]:
         "swivel_apart": (0.0, np.deg2rad(config.sides_alike_deg)),
         "log_size": (size, size_sd),
     }
-    top, bottom = np.nanpercentile(bar_m[:, 1], [97, 3])
+    top, bottom = bar_reach_m(bar_m)
     arm_m = stature * (config.upper_arm_share + config.forearm_share)
     shoulder_y = shoulders_under(top, arm_m, config)
     high = bar_m[:, 1] > top - 0.15 * (top - bottom)
@@ -177,9 +177,15 @@ def shared_prior(bar_m: Floats, config: ArmFitConfig) -> tuple[Floats, Floats]:
     return start, sd
 
 
+def bar_reach_m(bar_m: Floats) -> tuple[float, float]:
+    """Height of the bar at lockout and at the touch, by where it was, (n, 3), m."""
+    top, bottom = np.nanpercentile(bar_m[:, 1], [97, 3])
+    return float(top), float(bottom)
+
+
 def shoulders_under(top_m: float, arm_m: float, config: ArmFitConfig) -> float:
     """Height of the shoulders when arms of some length hold the bar at lockout, m."""
-    return float(top_m - (arm_m + config.hand_m) * config.straight)
+    return top_m - (arm_m + config.hand_m) * config.straight
 
 
 def with_size(config: ArmFitConfig) -> Floats:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from barpath.space.armprior import SMALL, ArmFitConfig
+from barpath.space.armprior import SMALL, ArmFitConfig, bar_reach_m
 from barpath.space.sights import BAR_PARTS, FITTED, SEEN, Instants, Sight, Sighting
 
 Floats = NDArray[np.float64]
@@ -103,7 +103,7 @@ def chosen_frames(
 
 def lowness(seen: Merged) -> Floats:
     """How low the bar is, shape (n,): 0 at the set's top, 1 at its bottom."""
-    top, bottom = np.nanpercentile(seen.bar_m[:, 1], [97, 3])
+    top, bottom = bar_reach_m(seen.bar_m)
     return np.clip((top - seen.bar_m[:, 1]) / max(top - bottom, 0.05), 0.0, 1.0)
 
 

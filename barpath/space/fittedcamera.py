@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barpath.ground.equipment import LARGEST_DISC_MM, POWER_BAR, Bar
+from barpath.ground.uncertainty import pooled
 from barpath.ground.view import View, view_of
 
 Floats = NDArray[np.float64]
@@ -242,10 +243,9 @@ class Level:
 
         `usual_sd_deg` is how far from level that usually is: few lines that say more say too much.
         """
-        if not self.roll_known:
-            return 0.0, float(np.deg2rad(usual_sd_deg))
-        told = usual_sd_deg**2 / (usual_sd_deg**2 + self.roll_sd_deg**2)
-        mean, sd = told * self.roll_deg, np.sqrt(told) * self.roll_sd_deg
+        mean, sd = usual = 0.0, usual_sd_deg
+        if self.roll_known:
+            mean, sd = pooled(usual, (self.roll_deg, self.roll_sd_deg))
         return float(np.deg2rad(mean)), float(np.deg2rad(sd))
 
     def pitch_rad(self, usual_sd_deg: float, usual_deg: float = 0.0) -> tuple[float, float]:

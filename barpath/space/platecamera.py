@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
 from barpath.errors import BarNotFoundError
-from barpath.ground.uncertainty import MAD_TO_SD
+from barpath.ground.uncertainty import MAD_TO_SD, pooled
 from barpath.ground.view import SIDE
 from barpath.space.barecamera import SleeveEnd, calibrate_bare
 from barpath.space.barparts import BarMisses, BarReadings, is_bare
@@ -350,17 +350,14 @@ def _thickness_m(track: pd.DataFrame, config: CalibrationConfig) -> tuple[float,
 
     A disc of thickness t seen at an angle to its axis whose sine is s shows its faces t s apart.
     """
-    usual_m, usual_sd_m = config.thickness_m
+    usual = config.thickness_m
     if "apart_px" not in track or track["apart_px"].isna().all():
-        return usual_m, usual_sd_m
+        return usual
     apart = float((track["apart_px"] / track["major_px"]).median())
     round_as = float((track["minor_px"] / track["major_px"]).median()) - apart
-    sine = np.sqrt(max(1.0 - round_as**2, 0.0))
-    plate_m = config.plate_mm / 1000
-    seen_m = apart / max(sine, 0.01) * plate_m + 2 * config.edge_m
-    weights = np.array([1.0 / usual_sd_m, sine / (config.apart_sd * plate_m)]) ** 2
-    mean_m = float(weights @ [usual_m, seen_m] / weights.sum())
-    return mean_m, float(1.0 / np.sqrt(weights.sum()))
+    sine = max(np.sqrt(max(1.0 - round_as**2, 0.0)), 0.01)
+    aslant_m = config.plate_mm / 1000 / sine
+    return pooled(usual, (apart * aslant_m + 2 * config.edge_m, config.apart_sd * aslant_m))
 
 
 def _by_height(outlines: Floats, n_heights: int) -> Floats:
