@@ -8,7 +8,16 @@ from scipy.optimize import approx_fprime
 
 from barpath.space import armguess, armproblem, armreadings
 from barpath.space.armfit import arm_table, fit_arms
-from barpath.space.armprior import AT, ArmFitConfig, shared_prior
+from barpath.space.armprior import (
+    AT,
+    N_BIASES,
+    N_OWN,
+    N_TURNS,
+    SHARED,
+    ArmFitConfig,
+    shared_prior,
+    whitener,
+)
 from barpath.space.sights import FITTED, OUTWARD, SEEN, Instants, Sight, Sighting
 
 UPPER_M, FOREARM_M, HAND_M = 0.30, 0.265, 0.08
@@ -477,3 +486,47 @@ def test_table_holds_pixels_of_the_frame_and_confidence():
     assert np.allclose(found, expected)
     assert table["left_elbow_confidence"].between(0, 1).all()
     assert (table["left_elbow_sd_m"] > 0).all()
+
+
+def test_what_readings_are_off_on_average_is_told_in_each_camera_s_own_axes():
+    """From the feet outward is across; from the side it is the way to the head that is."""
+    config = ArmFitConfig(usual_off={"shoulder": ((-0.3, 0.4, 0.2), (0.0, 0.0, 0.0))})
+    shoulder, common = SEEN.index("shoulder"), np.full((2, 2, len(SEEN), 2), 0.01)
+    for view, across in (("front", -0.003), ("side", 0.004)):
+        off_m = armreadings.usual_off_m(sight_of(view), common, config)
+        assert off_m[0, :, shoulder] == pytest.approx(np.tile([across, 0.002], (2, 1)))
+        assert np.count_nonzero(off_m) == 4
+
+
+@pytest.mark.parametrize(("turn_deg", "alike"), [(0.0, 0.8), (45.0, 0.4), (90.0, 0.0)])
+def test_cameras_that_look_alike_misread_heights_alike(turn_deg, alike):
+    """By the square of the cosine between their lines of sight, for heights alone."""
+    one = sight_of("side")
+    sights = (one, one.turned(np.deg2rad(turn_deg)))
+    root = whitener(sights, ArmFitConfig(views_alike=0.8))
+    covariance = np.linalg.inv(root.T @ root)
+    assert np.diag(covariance) == pytest.approx(1.0)
+    begins = len(SHARED) + N_TURNS + N_OWN * np.arange(2)
+    between = covariance[begins[0] :, begins[1] :][:N_BIASES, :N_BIASES].diagonal()
+    assert between[1::2] == pytest.approx(alike, abs=1e-9)
+    assert between[::2] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_readings_of_a_camera_of_unsure_scale_are_the_less_sure_the_farther_from_the_bar():
+    made = made_set()
+    sure = sight_of("side")
+    n = len(made["bar"])
+    seen, spread = nothing_seen(n)
+    seen[:, :, :4] = sure.project(made["joints"])
+    spread[:] = 4.0 * np.eye(2)
+    at = Instants(made["time_s"], made["bar"], np.tile([0.0, 0.0, 1.0], (n, 1)))
+    common = []
+    for sight in (sure, replace(sure, lengths_rel_sd=(0.0, 0.05))):
+        merged = armreadings.merged([Sighting(sight, at, np.arange(n), seen, spread)], None)
+        stated = armreadings.covariance_m2(merged, np.arange(n))
+        common.append(armreadings.common_sd_m(merged, stated, ArmFitConfig())[0])
+    added = np.sqrt(np.square(common[1]) - np.square(common[0]))
+    high = 1
+    assert added[high, :, SEEN.index("shoulder"), 1] == pytest.approx(0.05 * 0.55, rel=0.2)
+    assert added[high, :, SEEN.index("hand"), 1] == pytest.approx(0.0, abs=0.002)
+    assert added[..., 0] == pytest.approx(0.0, abs=1e-9)

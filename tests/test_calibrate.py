@@ -645,8 +645,56 @@ def test_misread_ends_of_a_bare_bar_do_not_move_its_middle_and_leave_the_scale_o
     right, wrong = (side_systematics(fit, bare).vertical_rel_sd for fit in fits)
     assert wrong > 1.5 * right
     # Hands lie about the bar's middle, whatever the readings say.
-    outline_m, sd_m = CalibrationConfig().bare_outline_m
-    assert abs(fits[1].value("outline_m") - outline_m) < 3.0 * sd_m
+    config = CalibrationConfig()
+    grip_m, grip_sd_m = config.bare_hands_m
+    nearer_m = grip_m**2 / np.median(path[:, 2])
+    sd_m = np.hypot(config.bare_outline_m[1], 2 * nearer_m * grip_sd_m / grip_m)
+    assert abs(fits[1].value("outline_m") - nearer_m) < 3.0 * sd_m
+
+
+@pytest.mark.parametrize("yaw", [35, -50])
+def test_the_middle_of_both_hands_in_the_picture_is_nearer_than_the_bar_s(yaw):
+    """By hand: points g to both sides of a place at depth z show their middle as if it were nearer
+    by g^2 c / z, with c the cosine between bar and line of sight."""
+    track, readings, (path, up, along) = seen_bar(yaw, far=False)
+    _, bare, parts = without_plates(track, readings, path)
+    across = np.cross(up, along)
+    across *= np.sign(across[2])
+    hands = (pinhole(path - 0.35 * across) + pinhole(path + 0.35 * across)) / 2
+    bare = bare.assign(x_px=hands[:, 0], y_px=hands[:, 1])
+    fit = calibrate_side(
+        bare, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5,
+        view="oblique", bar=[replace(parts, ellipse_px=hands)],
+        config=CalibrationConfig(bare_inward_share=0.0),
+    )  # fmt: skip
+    nearer_m = 0.35**2 * across[2] / np.median(path[:, 2])
+    assert nearer_m > 0.02
+    assert fit.value("outline_m") == pytest.approx(nearer_m, abs=0.006)
+    rise = np.ptp(side_points(fit.params, hands, fit.principal_px)[:, 1])
+    assert rise == pytest.approx(np.ptp(path @ up), rel=0.02)
+
+
+def test_parts_of_a_bare_bar_read_toward_its_middle_do_not_lengthen_the_lift():
+    """A bar that looks shorter seems farther away, and what moves there to move farther."""
+    track, readings, (path, up, _) = seen_bar(35, far=False)
+    middle, bare, parts = without_plates(track, readings, path)
+    spread_px = 8.0
+    inward = parts.points_px[:, ::-1] - parts.points_px
+    inward /= np.linalg.norm(inward, axis=-1, keepdims=True)
+    read = replace(
+        parts,
+        points_px=parts.points_px + 0.5 * spread_px * inward,
+        covariance_px2=np.broadcast_to(spread_px**2 * np.eye(2), parts.covariance_px2.shape),
+    )
+    rises = []
+    for share in (0.0, 0.5):
+        fit = calibrate_side(
+            bare, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5,
+            view="oblique", bar=[read], config=CalibrationConfig(bare_inward_share=share),
+        )  # fmt: skip
+        found = side_points(fit.params, middle, fit.principal_px)
+        rises.append(np.ptp(found[:, 1]) / np.ptp(path @ up))
+    assert rises[0] > rises[1] + 0.01
 
 
 def test_arms_have_a_say_in_the_scale_of_a_bare_bar():

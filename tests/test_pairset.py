@@ -263,10 +263,12 @@ def test_drift_is_known_as_well_as_lengths_along_the_body(clips):
     front, side = clips
     slanted = replace(side, calibration=side.calibration | {"horizontal_rel_sd": 0.08})
     views = [
-        ClipInSet(replace(side, calibration=side.calibration | {"horizontal_rel_sd": rel}), 0, 1, 0)
+        ClipInSet(
+            replace(side, calibration=side.calibration | {"horizontal_rel_sd": rel}), 0, 1, 0, 0
+        )
         for rel in (0.03, 0.04)
     ]
-    assert along_rel_sd([ClipInSet(front, 0, 1, 0), *views]) == pytest.approx(0.024)
+    assert along_rel_sd([ClipInSet(front, 0, 1, 0, 0), *views]) == pytest.approx(0.024)
     drift, surer = (
         measure_clips(pair, config=EXACT).measures.query("measure == 'drift_touch_to_lockout_m'")
         for pair in ((front, slanted), clips)

@@ -227,7 +227,7 @@ def _in_one_space(
     )
     lags = [0.0, *(one.lag_s for one in syncs)]
     lifts = [0.0, *(factors[0] * one.offset_m for one in syncs)]
-    parts = zip(clips, lags, factors.tolist(), lifts, strict=True)
+    parts = zip(clips, lags, factors.tolist(), lifts, scale_rel_sds.tolist(), strict=True)
     return [ClipInSet(*of_one) for of_one in parts], scale_rel_sds
 
 

@@ -42,12 +42,20 @@ class ClipInSet:
         Its clock less the set's.
     factor, lift_m : float
         Its lengths times the factor, and heights raised by the lift, are the set's.
+    rel_sd : float
+        Relative standard uncertainty of its heights on that scale.
     """
 
     result: SetResult
     lag_s: float
     factor: float
     lift_m: float
+    rel_sd: float
+
+    @property
+    def lengths_rel_sd(self) -> tuple[float, float]:
+        """Relative standard uncertainty of lengths across its picture and up."""
+        return (_along_rel_sd(self) if self.aside else self.rel_sd), self.rel_sd
 
     @property
     def aside(self) -> bool:
@@ -201,6 +209,7 @@ def arms_in_space(
             own = one.at.bar_m * view.factor + [0.0, view.lift_m, 0.0]
             at.bar_m[:, :2] = np.where(np.isfinite(at.bar_m[:, :2]), own[:, :2], np.nan)
         sight = one.sight.moved(view.factor, view.lift_m)
+        sight = replace(sight, lengths_rel_sd=view.lengths_rel_sd)
         sightings.append(replace(one, sight=sight, at=at))
     times = moments["time_s"].to_numpy(dtype=float)
     order = np.argsort(times, kind="stable")

@@ -25,9 +25,9 @@ from barpath.sight.jointnet import weights_path
 
 CACHE_VERSION = 17
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 17
+MEASURE_VERSION = 18
 """The same for what is measured from what was seen; a new measure needs no raising."""
-JOIN_VERSION = 5
+JOIN_VERSION = 6
 """The same for what is measured from several clips of a set together."""
 
 MEASURE_ONLY = (

@@ -4,15 +4,15 @@ Values of a fit are, in this order: what the set shares (`SHARED`), of each came
 and what the network's readings are off in it, and the swivel of both arms by frame.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
 
 from barpath.ground.equipment import POWER_BAR, Bar
 from barpath.ground.uncertainty import pooled
-from barpath.space.sights import OUTWARD, SEEN, SIDES
+from barpath.space.sights import OUTWARD, SEEN, SIDES, Sight
 
 Floats = NDArray[np.float64]
 
@@ -36,6 +36,8 @@ N_BIASES = 2 * 2 * len(SEEN) * 2
 """Bar at the bottom or the top, side, point, picture axis."""
 N_OWN = N_TURNS + N_BIASES
 """What is each camera's own: its turn and nod, and the network's errors in it."""
+Off = tuple[float, float, float]
+"""Outward, toward the head, and up."""
 SMALL = 1e-6
 """Keeps roots and quotients off nought."""
 
@@ -62,7 +64,12 @@ class ArmFitConfig:
     their standard deviations as shares of the stated one; a frame's own part is counted larger
     than it scatters, since neighbouring frames are no independent readings; `common_m` and
     `own_m` are added to them, metres. `arms_alike` and `ends_alike` are the correlation of the
-    former between both arms and between the bar low and high. All of these are of the tuning clips.
+    former between both arms and between the bar low and high, and `views_alike` between the heights
+    in two cameras that look the same way: of 53 sets of the tuning clips heights of elbows and
+    shoulders are misread alike by 0.2 to 0.5 in cameras 40 to 50 degrees apart, by 0.1 in those at
+    right angles, and places across the picture hardly. `usual_off` says by how much of the common
+    part readings are off on average, outward, toward the head and up, with the bar low and high: of
+    three lists of clips, alike in each. All of these are of the tuning clips.
     Where the bar's parts lie is the bar's (`barbell`), each known to `bar_part_sd_m`; bars differ
     mostly in their length over all. `model_factor` widens the fit's spread for what its model
     leaves out.
@@ -116,8 +123,15 @@ class ArmFitConfig:
     common_m: float = 0.001
     arms_alike: float = 0.7
     ends_alike: float = 0.5
+    views_alike: float = 0.8
     own_share: float = 2.1
     own_m: float = 0.009
+    usual_off: dict[str, tuple[Off, Off]] = field(
+        default_factory=lambda: {
+            "shoulder": ((-0.25, 0.4, 0.2), (-0.25, 0.3, 0.2)),
+            "elbow": ((-0.2, 0.0, -0.15), (0.0, 0.0, -0.45)),
+        }
+    )
     usual_swivel_sd_deg: float = 20.0
     usual_elbow_sd_m: float = 0.03
     usual_arm_m: float = 0.555
@@ -198,16 +212,28 @@ def with_size(config: ArmFitConfig) -> Floats:
     return np.array([grown.get(name, 0.0) for name in SHARED])
 
 
-def whitener(n_views: int, config: ArmFitConfig) -> Floats:
+def whitener(sights: Sequence[Sight], config: ArmFitConfig) -> Floats:
     """Root of the inverse correlation of all that is not the frames' own.
 
     What readings of the left and the right arm are off goes together, and so does what they are off
-    with the bar low and with it high.
+    with the bar low and with it high; and what heights are off in two cameras, the more the less
+    far apart they look.
     """
+    n = len(sights)
     ends, sides = (
         np.array([[1.0, alike], [alike, 1.0]]) for alike in (config.ends_alike, config.arms_alike)
     )
-    root = np.linalg.inv(np.linalg.cholesky(np.kron(ends, sides)))
-    # Order: bottom or top, side, point, axis.
-    own = [np.eye(N_TURNS), np.kron(root, np.eye(2 * len(SEEN)))]
-    return block_diag(np.eye(len(SHARED)), *(own * n_views))
+    ways = np.array([sight.axes[2] for sight in sights])
+    alike = np.eye(n) + config.views_alike * ((ways @ ways.T) ** 2 - np.eye(n))
+    # Order: camera, bottom or top, side, point, axis.
+    both = [
+        np.kron(np.kron(views, np.kron(ends, sides)), np.eye(len(SEEN)))
+        for views in (np.eye(n), alike)
+    ]
+    roots = [np.linalg.inv(np.linalg.cholesky(one)) for one in both]
+    out = np.eye(len(SHARED) + N_OWN * n)
+    begins = len(SHARED) + N_OWN * np.arange(n) + N_TURNS
+    first = np.add.outer(begins, np.arange(0, N_BIASES, 2)).ravel()
+    for axis, root in enumerate(roots):
+        out[np.ix_(first + axis, first + axis)] = root
+    return out

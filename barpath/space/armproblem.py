@@ -20,7 +20,13 @@ from barpath.space.armprior import (
     whitener,
     with_size,
 )
-from barpath.space.armreadings import Merged, Spread, lowness, roots_of_readings
+from barpath.space.armreadings import (
+    Merged,
+    Spread,
+    lowness,
+    roots_of_readings,
+    usual_off_m,
+)
 from barpath.space.sights import BAR_PARTS, OUTWARD, SEEN, SIDES, Sight
 
 Floats = NDArray[np.float64]
@@ -290,7 +296,7 @@ def problem_of(
     start, sd = shared_prior(seen.bar_m, config)
     own, own_sd = [], []
     for sight, common in zip(seen.sights, spread.common_m, strict=True):
-        own += [np.zeros(N_TURNS), np.zeros(N_BIASES)]
+        own += [np.zeros(N_TURNS), usual_off_m(sight, common, config).ravel()]
         own_sd += [np.deg2rad([sight.turn_sd_deg, sight.nod_sd_deg]), common.ravel()]
     root = roots_of_readings(seen, rows, spread.covariance_m2, config)
     read = np.all(np.isfinite(root), axis=(-2, -1))
@@ -311,5 +317,5 @@ def problem_of(
         seen.given[rows],
         np.concatenate([start, *own, np.full(n_swivels, np.deg2rad(config.swivel_deg))]),
         np.concatenate([sd, *own_sd, np.full(n_swivels, np.inf)]),
-        whitener(len(seen.sights), config),
+        whitener(seen.sights, config),
     )

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barpath.space.armprior import SMALL, ArmFitConfig, bar_reach_m
-from barpath.space.sights import BAR_PARTS, FITTED, SEEN, Instants, Sight, Sighting
+from barpath.space.sights import BAR_PARTS, FITTED, OUTWARD, SEEN, Instants, Sight, Sighting
 
 Floats = NDArray[np.float64]
 
@@ -126,21 +126,42 @@ def common_sd_m(seen: Merged, covariance: Floats, config: ArmFitConfig) -> list[
     """For each camera the sd of what all its readings are off, (2, 2, 6, 2) by end of the way.
 
     `covariance` is that of all frames' readings about what is expected, as from `covariance_m2`.
+    What a camera's scale is off tells the more the farther from the bar a reading is.
     """
     low = lowness(seen)
     floor = [config.common_m] * len(FITTED) + [config.bar_part_sd_m[name] for name in BAR_PARTS]
     out = []
-    for view in range(len(seen.sights)):
+    for view, sight in enumerate(seen.sights):
         rows = np.flatnonzero(seen.view == view)
+        stretched = np.array(sight.lengths_rel_sd) * _from_bar_m(seen, rows, sight)
         spread = np.diagonal(covariance[rows], axis1=-2, axis2=-1)
         ends = []
         for share in (low[rows], 1.0 - low[rows]):
             near = np.where(np.isfinite(spread), share[:, None, None, None], 0.0)
-            total = (near * np.nan_to_num(spread)).sum(axis=0)
+            both = config.common_share**2 * spread + stretched**2
+            total = (near * np.nan_to_num(both)).sum(axis=0)
             ends.append(total / np.maximum(near.sum(axis=0), SMALL))
-        common = config.common_share**2 * np.array(ends)
+        common = np.array(ends)
         out.append(np.sqrt(common + np.square(floor)[:, None]))
     return out
+
+
+def _from_bar_m(seen: Merged, rows: NDArray[np.intp], sight: Sight) -> Floats:
+    """How far from the bar's middle readings lie in the picture, (n, 2, 6, 2)."""
+    bar_m = seen.bar_m[rows]
+    away_px = seen.readings_px[rows] - sight.project(bar_m)[:, None, None]
+    return np.abs(away_px) / sight.px_per_m(bar_m)[:, None, None, None]
+
+
+def usual_off_m(sight: Sight, common_m: Floats, config: ArmFitConfig) -> Floats:
+    """By how much a camera's readings are off on average, (2, 2, 6, 2), axes as `common_m`'s."""
+    share = np.zeros_like(common_m)
+    ahead, out = sight.across * sight.axes[0, 0], sight.across * sight.axes[0, 2] * OUTWARD
+    for name, ends in config.usual_off.items():
+        for end, off in enumerate(ends):
+            share[end, :, SEEN.index(name), 0] = off[0] * out + off[1] * ahead
+            share[end, :, SEEN.index(name), 1] = off[2]
+    return share * common_m
 
 
 def roots_of_readings(

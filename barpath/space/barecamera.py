@@ -22,7 +22,7 @@ from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, s
 
 Floats = NDArray[np.float64]
 
-
+OUTLINE = SIDE_PARAMETERS.index("outline_m")
 STARTS_DEG = (5.0, -5.0, 45.0, -45.0)
 """Turns of the bar to the line of sight from which fits start."""
 LEAST_DEPTH_M = 0.1
@@ -110,7 +110,7 @@ def calibrate_bare(
     prior = _prior(focal, level, config, followed_m)
     fits = []
     for one in bar:
-        misses = BarMisses(one, focal / np.exp(prior[3, 0]), config)
+        misses = BarMisses(one, focal / np.exp(prior[3, 0]), config, config.bare_inward_share)
         if misses.n_frames < config.least_bar_frames:
             continue
         reach_px = one.reach_px if sleeve is None and np.isfinite(one.reach_px) else None
@@ -129,7 +129,8 @@ def calibrate_bare(
                 reach_m = reach_px * geometry.distance_m / geometry.focal_px
                 off = np.log(reach_m / config.reach_m) / config.reach_rel_sd
                 parts.append(np.array([off]))
-            return np.concatenate([*parts, (params - prior[:, 0]) / prior[:, 1]])
+            known = prior if sleeve is not None else _with_hands(prior, geometry, config)
+            return np.concatenate([*parts, (params - known[:, 0]) / known[:, 1]])
 
         for yaw_deg in STARTS_DEG:
             start = np.r_[prior[:, 0], np.zeros(misses.n_own)]
@@ -160,6 +161,21 @@ def calibrate_bare(
         far=False,
         scale_source=_words(sleeve, config),
     )
+
+
+def _with_hands(prior: Floats, geometry: SideGeometry, config: CalibrationConfig) -> Floats:
+    """What is known beforehand, when the middle of both hands in the picture was followed.
+
+    The nearer hand looks farther from the bar's middle than the other one, so that the middle of
+    both in the picture lies nearer than that of the bar.
+    """
+    grip_m, sd_m = config.bare_hands_m
+    aslant, distance_m = abs(geometry.across[2]), geometry.distance_m
+    nearer_m = grip_m**2 * aslant / distance_m
+    uneven_m = prior[OUTLINE, 1]
+    known = prior.copy()
+    known[OUTLINE] = nearer_m, np.hypot(uneven_m, 2 * nearer_m * sd_m / grip_m)
+    return known
 
 
 def _loss(squares: Floats) -> Floats:
@@ -195,7 +211,7 @@ def _sleeve_misses(
     bar = config.barbell
     # A fit may try an end behind the camera.
     end_m = max(depth_m, LEAST_DEPTH_M)
-    hands_m = end_m + params[SIDE_PARAMETERS.index("outline_m")] * geometry.across[2]
+    hands_m = end_m + params[OUTLINE] * geometry.across[2]
     seen_px = geometry.focal_px * 2 * bar.sleeve_radius_m / end_m
     sd = np.hypot(sleeve.rel_sd, config.sleeve_sd_mm / bar.sleeve_mm)
     off = [

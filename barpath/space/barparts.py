@@ -90,14 +90,21 @@ class BarMisses:
     """Residuals of the bar's parts: their readings, common errors, and the bar's tilt by height.
 
     Readings of frames with the bar equally high are taken together, relative to the plate: what
-    they have in common is more than what is each frame's own.
+    they have in common is more than what is each frame's own. All may be expected nearer the bar's
+    middle than they are, by `inward_share` of what the network states.
     """
 
-    def __init__(self, bar: BarReadings, scale_px: float, config: CalibrationConfig) -> None:
+    def __init__(
+        self,
+        bar: BarReadings,
+        scale_px: float,
+        config: CalibrationConfig,
+        inward_share: float = 0.0,
+    ) -> None:
         read = np.all(np.isfinite(bar.points_px), axis=-1)
         read &= np.all(np.isfinite(bar.covariance_px2), axis=(-2, -1))
         rows = np.flatnonzero(np.any(read, axis=(1, 2)))
-        self.config, self.n_frames = config, len(rows)
+        self.config, self.n_frames, self.inward_share = config, len(rows), inward_share
         by_height = rows[np.argsort(bar.ellipse_px[rows, 1], kind="stable")]
         groups = [g for g in np.array_split(by_height, config.n_bar_heights) if len(g)]
         self.n_groups = len(groups)
@@ -114,11 +121,19 @@ class BarMisses:
         own = config.own_share**2 * spread + (config.own_m * scale_px) ** 2 * np.eye(2)
         own[~self.read] = np.eye(2)
         self.root = np.linalg.inv(np.linalg.cholesky(own))
+        self.stated_px2 = np.where(self.read[..., None, None], spread, 0.0)
         variance = np.diagonal(spread, axis1=-2, axis2=-1)
         count = np.maximum(self.read.sum(axis=0), 1)[..., None]
         usual = np.where(self.read[..., None], variance, 0.0).sum(axis=0) / count
         self.common_px = np.hypot(config.common_share * np.sqrt(usual), config.common_m * scale_px)
         self.n_own = 2 * 2 * len(BAR_PARTS) + len(BAR_PARTS) + 1 + self.n_groups
+
+    def _inward_px(self, seen_px: Floats) -> Floats:
+        """By how much parts seen at some places are read toward the bar's middle, (n, 2, 3, 2)."""
+        inward = seen_px[:, ::-1] - seen_px
+        inward = inward / np.maximum(np.linalg.norm(inward, axis=-1, keepdims=True), 1e-9)
+        variance = np.einsum("...i,...ij,...j->...", inward, self.stated_px2, inward)
+        return self.inward_share * np.sqrt(variance)[..., None] * inward
 
     def centres_m(self, geometry: SideGeometry, principal_px: Floats) -> Floats:
         """The followed plate's centre at each height of the bar, (n, 3), in camera axes."""
@@ -151,7 +166,7 @@ class BarMisses:
         axis = away * (np.cos(tilts)[:, None] * across + np.sin(tilts)[:, None] * up)
         places = centres_m[:, None, None] + ways[..., None] * axis[:, None, None]
         seen = places[..., :2] / places[..., 2:] * focal_px + principal_px
-        off = self.points_px - seen - bias
+        off = self.points_px - seen - bias - self._inward_px(seen)
         whitened = (self.root @ np.where(self.read[..., None], off, 0.0)[..., None])[..., 0]
         return [
             whitened.ravel(),

@@ -50,13 +50,18 @@ class CalibrationConfig:
 
     What the network reads of the bar has an error that stays through the clip (`common_share` of
     the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
-    lie is known to `point_sd_m`. The bar may tilt in the press.
+    lie is known to `point_sd_m`. The bar may tilt in the press. A bar without plates is followed by
+    the middle of both hands, which hold it `bare_hands_m` from its middle, and evenly to
+    `bare_outline_m`; its collars and ends are read nearer that middle than they are, by
+    `bare_inward_share` of what the network states (of 20 tuning clips at an angle).
 
     Whether the plate followed is another than the given one, the bar tells, and the arms have a say
     (`reach_m`: from shoulder to hand with the bar high, as long as it looks in the plane of the
     nearer plate, of the newcomers among the made clips). A bar whose readings miss by more than
     `usual_cost` (half of the sum of squares, of the regulars) tells less, and widens what the
-    camera leaves open. Where the bar wants a plate below `smallest_plate_mm`, it was misread
+    camera leaves open. From `other_plate_cost` on the bar is believed; from `unsure_plate_cost` on,
+    where it wants a plate of another kind, both may be (of 216 made clips whose plate is the given
+    one, none). Where the bar wants a plate below `smallest_plate_mm`, it was misread
     (common practice, no source: so small a disc is never the largest on a bar), unless the arms
     would be longer by `most_reach_off` standard uncertainties than arms are: then a plate's hub was
     followed.
@@ -108,6 +113,7 @@ class CalibrationConfig:
     max_steps: int = 60
     any_plate_rel_sd: float = 0.4
     other_plate_cost: float = 4.0
+    unsure_plate_cost: float = 2.0
     usual_cost: float = 20.0
     # Of the size's logarithm; common discs as large differ by more (450 and 350 mm), but for one of
     # 400 mm. A bar read aslant was off by 0.14 to 0.19 in tuning clips.
@@ -119,7 +125,9 @@ class CalibrationConfig:
     most_reach_off: float = 3.0
     bare_distance_m: float = 3.0
     bare_distance_rel_sd: float = 0.4
-    bare_outline_m: tuple[float, float] = (0.0, 0.04)
+    bare_outline_m: tuple[float, float] = (0.0, 0.015)
+    bare_hands_m: tuple[float, float] = (0.35, 0.06)
+    bare_inward_share: float = 0.5
     sleeve_sd_mm: float = 0.5
     hands_share_sd: float = 0.02
     seed: int = 20

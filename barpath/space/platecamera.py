@@ -95,7 +95,8 @@ def calibrate_side(
         # The plate followed may be another than the one whose diameter was given; the bar tells.
         others = _in_front(outlines.fitted(fit.way, any_plate=True) for fit in fits[:2])
     if others:
-        doubtful = _is_another(fits[0], others[0], outlines, bar[0].reach_px)
+        against = _against(fits[0], others[0], outlines, bar[0].reach_px)
+        doubtful = against > config.other_plate_cost
         found_mm = 1000 * float(np.exp(others[0].values[PLATE]))
         hub = _is_hub(fits[0], outlines, bar[0].reach_px)
         if doubtful and found_mm < config.smallest_plate_mm and not hub:
@@ -107,6 +108,9 @@ def calibrate_side(
             either = others[0]
         elif doubtful:
             fits = others
+        elif against > config.unsure_plate_cost and not config.is_like(found_mm):
+            # Too little to go by the bar, and too much to be sure of the plate.
+            either = others[0]
     best = fits[0]
     return Calibration(
         view=view,
@@ -121,21 +125,21 @@ def calibrate_side(
     )
 
 
-def _is_another(given: "_Fit", freed: "_Fit", outlines: "_Outlines", reach_px: float) -> bool:
-    """Whether the plate followed is another than the given one, by the bar and by the arms.
+def _against(given: "_Fit", freed: "_Fit", outlines: "_Outlines", reach_px: float) -> float:
+    """How much speaks against the given plate, by the bar and by the arms: half a sum of squares.
 
     No disc is larger than the largest that there is; a bar that says so was misread.
     """
     config = outlines.config
     plate_m = np.exp([given.values[PLATE], freed.values[PLATE]])
     if 1000 * plate_m[1] > 1.03 * max(config.largest_plate_mm, config.plate_mm):
-        return False
+        return 0.0
     # Readings may be worse than they say, the more so where they miss any bar: as Student's t has
     # it, which takes errors of unknown size.
     costs = config.usual_cost * np.log1p(np.array([given.cost, freed.cost]) / config.usual_cost)
     if not freed.way.far:
         costs += 0.5 * outlines.reach_off(plate_m, reach_px) ** 2
-    return bool(costs[0] - costs[1] > config.other_plate_cost)
+    return float(costs[0] - costs[1])
 
 
 def _is_hub(given: "_Fit", outlines: "_Outlines", reach_px: float) -> bool:

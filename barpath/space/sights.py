@@ -47,6 +47,9 @@ class Sight:
         z of the followed plate's middle; 0 from the front.
     turn_sd_deg, nod_sd_deg : float
         How well it is known which way the camera looks at the bar.
+    lengths_rel_sd : tuple of float
+        Relative standard uncertainty of lengths across its picture and up, as against those of the
+        world; 0 where the world's lengths are its own.
     """
 
     axes: Floats
@@ -58,6 +61,7 @@ class Sight:
     near_m: float = 0.0
     turn_sd_deg: float = 1.0
     nod_sd_deg: float = 0.8
+    lengths_rel_sd: tuple[float, float] = (0.0, 0.0)
 
     def turned(self, angle_rad: float, nod_rad: float = 0.0) -> "Sight":
         """The camera if lifter and bar were turned about the followed plate's middle.
