@@ -158,6 +158,20 @@ def test_without_the_heads_direction_the_place_is_not_told():
     assert result.filmed == "at a slant"
 
 
+def test_a_plate_that_moves_otherwise_than_the_hands_is_refused():
+    """It is up while they are down, as something else that was taken for it may be."""
+    place = Place(60.0, 1.2, 3.5)
+    info, detected = detect(place, made_set(), spread=EXACT)
+    config = AnalysisConfig(view=place.view, plate_given=True)
+    assert len(measure(info, detected, config).reps)
+    poses = detected.poses.copy()
+    for side in ("left", "right"):
+        name = f"{side}_hand_y_px"
+        poses[name] = np.roll(poses[name], len(poses) // 6)
+    with pytest.raises(BarNotFoundError, match="as the lifter's hands do"):
+        measure(info, replace(detected, joints_px=poses), config)
+
+
 def test_a_plate_that_is_mostly_told_from_the_hands_is_refused():
     """Something else may have been taken for it, and then nothing that is told is the bar's."""
     place = Place(60.0, 1.2, 3.5)
