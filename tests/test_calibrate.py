@@ -648,7 +648,7 @@ def test_misread_ends_of_a_bare_bar_do_not_move_its_middle_and_leave_the_scale_o
     config = CalibrationConfig()
     grip_m, grip_sd_m = config.bare_hands_m
     nearer_m = grip_m**2 / np.median(path[:, 2])
-    sd_m = np.hypot(config.bare_outline_m[1], 2 * nearer_m * grip_sd_m / grip_m)
+    sd_m = np.hypot(config.bare_uneven_m, 2 * nearer_m * grip_sd_m / grip_m)
     assert abs(fits[1].value("outline_m") - nearer_m) < 3.0 * sd_m
 
 

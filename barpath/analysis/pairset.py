@@ -10,9 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from barpath.analysis.config import AnalysisConfig, PairConfig, with_bar
 from barpath.analysis.kept import bar_in, config_of, head_of
@@ -134,8 +132,8 @@ def measure_clips(
     clips = _in_order(clips)
     front, side = clips[:2]
     syncs = tuple(on_one_clock(front, other, config.sync) for other in clips[1:])
-    views, scale_rel_sds = _in_one_space(clips, syncs, config)
-    scale_rel_sd = float(scale_rel_sds.min())
+    views = _in_one_space(clips, syncs, config)
+    scale_rel_sd = min(view.rel_sd for view in views)
     bar = bar_in_space(views)
     lags_s = [0.0, *(sync.lag_s for sync in syncs)]
     tables = [clip.reps for clip in clips]
@@ -147,8 +145,8 @@ def measure_clips(
     reps = joined_reps(tables, lags_s, config.match_s, both_ends)
     notes = _notes(clips, syncs, reps)
     own = tuple(
-        on_set_scale(view.result.measures, view.factor, _own_scale(view.result), float(rel_sd))
-        for view, rel_sd in zip(views, scale_rel_sds, strict=True)
+        on_set_scale(view.result.measures, view.factor, _own_scale(view.result), view.rel_sd)
+        for view in views
     )
     met = [
         reps_met(front.reps, clip.reps, lag_s, config.match_s)
@@ -218,17 +216,17 @@ def _in_order(clips: Sequence[SetResult]) -> tuple[SetResult, ...]:
 
 def _in_one_space(
     clips: Sequence[SetResult], syncs: Sequence[Sync], config: PairConfig
-) -> tuple[list[ClipInSet], NDArray[np.float64]]:
-    """Clips with what puts them into the set's time and space; uncertainties of their scales."""
-    factors, scale_rel_sds = arms3d.combine_scales(
+) -> list[ClipInSet]:
+    """Clips with what puts them into the set's time and space."""
+    factors, rel_sds = arms3d.combine_scales(
         [1.0, *(one.scale for one in syncs)],
         [_own_scale(clip) for clip in clips],
         config.heights_apart_rel_sd,
     )
     lags = [0.0, *(one.lag_s for one in syncs)]
     lifts = [0.0, *(factors[0] * one.offset_m for one in syncs)]
-    parts = zip(clips, lags, factors.tolist(), lifts, scale_rel_sds.tolist(), strict=True)
-    return [ClipInSet(*of_one) for of_one in parts], scale_rel_sds
+    parts = zip(clips, lags, factors.tolist(), lifts, rel_sds.tolist(), strict=True)
+    return [ClipInSet(*of_one) for of_one in parts]
 
 
 def _own_scale(clip: SetResult) -> float:

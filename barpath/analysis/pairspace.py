@@ -208,8 +208,8 @@ def arms_in_space(
             # Each clip's own path fits its picture best; what it cannot see the others tell.
             own = one.at.bar_m * view.factor + [0.0, view.lift_m, 0.0]
             at.bar_m[:, :2] = np.where(np.isfinite(at.bar_m[:, :2]), own[:, :2], np.nan)
-        sight = one.sight.moved(view.factor, view.lift_m)
-        sight = replace(sight, lengths_rel_sd=view.lengths_rel_sd)
+        moved = one.sight.moved(view.factor, view.lift_m)
+        sight = replace(moved, lengths_rel_sd=view.lengths_rel_sd)
         sightings.append(replace(one, sight=sight, at=at))
     times = moments["time_s"].to_numpy(dtype=float)
     order = np.argsort(times, kind="stable")

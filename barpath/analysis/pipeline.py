@@ -56,7 +56,6 @@ from barpath.space.armfit import fit_arms
 from barpath.space.fittedcamera import Calibration
 from barpath.space.joints import head_direction
 from barpath.space.scalecheck import Systematics
-from barpath.space.steadying import steady
 
 
 @one_blas_thread
@@ -233,8 +232,7 @@ def _bar_in_metres(info: ClipInfo, detected: Detected, config: AnalysisConfig) -
     path = trajectory_of(seen.track, calibration, config)
     lift = find_lift(path, detected.camera, info, spread.px_per_m, config)
     if not calibration.shows.both_ends:
-        followed = steady(detected.track, detected.camera, view_of(view).ends)
-        check_with_hands(followed, seen.joints, lift.reps)
+        check_with_hands(seen, lift.reps)
     return _Bar(seen, calibration, spread, path, lift)
 
 

@@ -35,10 +35,13 @@ class Steadied:
         Plate or bar table; where the bar was lost its place is that of the hands.
     joints : DataFrame
         Pose table; without rows where joints were not looked for.
+    followed : DataFrame
+        Plate or bar table as it was followed, lost frames and all.
     """
 
     track: pd.DataFrame
     joints: pd.DataFrame
+    followed: pd.DataFrame
 
 
 def steadied(detected: Detected, config: AnalysisConfig) -> Steadied:
@@ -46,8 +49,8 @@ def steadied(detected: Detected, config: AnalysisConfig) -> Steadied:
     shows, camera = view_of(detected.view), detected.camera
     joints_px = detected.poses
     joints = steady(joints_px, camera, pose.points_in(joints_px))
-    track = steady(detected.track, camera, shows.ends)
-    return Steadied(bridge(track, joints, shows.ends, config.bridging), joints)
+    followed = steady(detected.track, camera, shows.ends)
+    return Steadied(bridge(followed, joints, shows.ends, config.bridging), joints, followed)
 
 
 def systematics_of(calibration: Calibration, track: pd.DataFrame) -> Systematics:
@@ -139,13 +142,13 @@ followed that of the surer hand is 0.996 and more; in one in which something els
 LEAST_HAND_FRAMES = 10
 
 
-def check_with_hands(track: pd.DataFrame, joints: pd.DataFrame, reps: pd.DataFrame) -> None:
+def check_with_hands(seen: Steadied, reps: pd.DataFrame) -> None:
     """Refuse a plate that does not go up and down as the hands on its bar do.
 
     Parameters
     ----------
-    track, joints : DataFrame
-        Plate table as it was followed, and pose table, in the same image coordinates.
+    seen : Steadied
+        Of a side or oblique view.
     reps : DataFrame
         Repetitions; before the first and after the last hands may be anywhere.
 
@@ -153,10 +156,10 @@ def check_with_hands(track: pd.DataFrame, joints: pd.DataFrame, reps: pd.DataFra
     ------
     BarNotFoundError
     """
-    if joints.empty:
+    if seen.joints.empty:
         return
     moments_s = reps[["start_s", "touch_s", "press_s", "lockout_s"]]
-    at = joints.merge(track[["frame", "y_px", "state"]], on="frame")
+    at = seen.joints.merge(seen.followed[["frame", "y_px", "state"]], on="frame")
     in_set = at["time_s"].between(moments_s.min(axis=None), moments_s.max(axis=None))
     at = at[in_set & at["state"].isin(["seen", "partly"])]
     alike = []

@@ -224,16 +224,12 @@ def whitener(sights: Sequence[Sight], config: ArmFitConfig) -> Floats:
         np.array([[1.0, alike], [alike, 1.0]]) for alike in (config.ends_alike, config.arms_alike)
     )
     ways = np.array([sight.axes[2] for sight in sights])
-    alike = np.eye(n) + config.views_alike * ((ways @ ways.T) ** 2 - np.eye(n))
-    # Order: camera, bottom or top, side, point, axis.
-    both = [
-        np.kron(np.kron(views, np.kron(ends, sides)), np.eye(len(SEEN)))
-        for views in (np.eye(n), alike)
-    ]
-    roots = [np.linalg.inv(np.linalg.cholesky(one)) for one in both]
+    heights = np.eye(n) + config.views_alike * ((ways @ ways.T) ** 2 - np.eye(n))
     out = np.eye(len(SHARED) + N_OWN * n)
     begins = len(SHARED) + N_OWN * np.arange(n) + N_TURNS
-    first = np.add.outer(begins, np.arange(0, N_BIASES, 2)).ravel()
-    for axis, root in enumerate(roots):
-        out[np.ix_(first + axis, first + axis)] = root
+    across = np.add.outer(begins, np.arange(0, N_BIASES, 2)).ravel()
+    for axis, views in enumerate((np.eye(n), heights)):
+        # Order: camera, bottom or top, side, point.
+        root = np.linalg.inv(np.linalg.cholesky(np.kron(views, np.kron(ends, sides))))
+        out[np.ix_(across + axis, across + axis)] = np.kron(root, np.eye(len(SEEN)))
     return out

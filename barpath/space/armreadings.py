@@ -135,14 +135,13 @@ def common_sd_m(seen: Merged, covariance: Floats, config: ArmFitConfig) -> list[
         rows = np.flatnonzero(seen.view == view)
         stretched = np.array(sight.lengths_rel_sd) * _from_bar_m(seen, rows, sight)
         spread = np.diagonal(covariance[rows], axis1=-2, axis2=-1)
+        both = config.common_share**2 * spread + stretched**2
         ends = []
         for share in (low[rows], 1.0 - low[rows]):
             near = np.where(np.isfinite(spread), share[:, None, None, None], 0.0)
-            both = config.common_share**2 * spread + stretched**2
             total = (near * np.nan_to_num(both)).sum(axis=0)
             ends.append(total / np.maximum(near.sum(axis=0), SMALL))
-        common = np.array(ends)
-        out.append(np.sqrt(common + np.square(floor)[:, None]))
+        out.append(np.sqrt(np.array(ends) + np.square(floor)[:, None]))
     return out
 
 

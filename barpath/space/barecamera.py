@@ -103,8 +103,9 @@ def calibrate_bare(
         When the bar's ends were read in too few frames to give a scale.
     """
     principal = principal_point_px(*size_px)
-    bare = config.bare_outline_m
-    followed_m = bare if sleeve is None else (config.barbell.end_m, config.point_sd_m["bar_end"])
+    followed_m = (config.barbell.end_m, config.point_sd_m["bar_end"])
+    if sleeve is None:
+        followed_m = 0.0, config.bare_uneven_m
     focal = focal_guess_px(config, *size_px)
     n_params = len(SIDE_PARAMETERS)
     prior = _prior(focal, level, config, followed_m)
@@ -172,9 +173,8 @@ def _with_hands(prior: Floats, geometry: SideGeometry, config: CalibrationConfig
     grip_m, sd_m = config.bare_hands_m
     aslant, distance_m = abs(geometry.across[2]), geometry.distance_m
     nearer_m = grip_m**2 * aslant / distance_m
-    uneven_m = prior[OUTLINE, 1]
     known = prior.copy()
-    known[OUTLINE] = nearer_m, np.hypot(uneven_m, 2 * nearer_m * sd_m / grip_m)
+    known[OUTLINE] = nearer_m, np.hypot(config.bare_uneven_m, 2 * nearer_m * sd_m / grip_m)
     return known
 
 

@@ -166,7 +166,9 @@ class BarMisses:
         axis = away * (np.cos(tilts)[:, None] * across + np.sin(tilts)[:, None] * up)
         places = centres_m[:, None, None] + ways[..., None] * axis[:, None, None]
         seen = places[..., :2] / places[..., 2:] * focal_px + principal_px
-        off = self.points_px - seen - bias - self._inward_px(seen)
+        off = self.points_px - seen - bias
+        if self.inward_share:
+            off -= self._inward_px(seen)
         whitened = (self.root @ np.where(self.read[..., None], off, 0.0)[..., None])[..., 0]
         return [
             whitened.ravel(),

@@ -52,7 +52,7 @@ class CalibrationConfig:
     the stated one, and `common_m`) and one that is each frame's own; where on the bar the points
     lie is known to `point_sd_m`. The bar may tilt in the press. A bar without plates is followed by
     the middle of both hands, which hold it `bare_hands_m` from its middle, and evenly to
-    `bare_outline_m`; its collars and ends are read nearer that middle than they are, by
+    `bare_uneven_m`; its collars and ends are read nearer that middle than they are, by
     `bare_inward_share` of what the network states (of 20 tuning clips at an angle).
 
     Whether the plate followed is another than the given one, the bar tells, and the arms have a say
@@ -125,8 +125,8 @@ class CalibrationConfig:
     most_reach_off: float = 3.0
     bare_distance_m: float = 3.0
     bare_distance_rel_sd: float = 0.4
-    bare_outline_m: tuple[float, float] = (0.0, 0.015)
     bare_hands_m: tuple[float, float] = (0.35, 0.06)
+    bare_uneven_m: float = 0.015
     bare_inward_share: float = 0.5
     sleeve_sd_mm: float = 0.5
     hands_share_sd: float = 0.02

@@ -13,7 +13,7 @@ from scipy.optimize import least_squares
 from barpath.errors import BarNotFoundError
 from barpath.ground.uncertainty import MAD_TO_SD, pooled
 from barpath.ground.view import SIDE
-from barpath.space.barecamera import SleeveEnd, calibrate_bare
+from barpath.space.barecamera import OUTLINE, SleeveEnd, calibrate_bare
 from barpath.space.barparts import BarMisses, BarReadings, is_bare
 from barpath.space.discs import shape_matrix, shape_numbers_px, thick_discs
 from barpath.space.fittedcamera import (
@@ -29,9 +29,8 @@ from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, s
 Floats = NDArray[np.float64]
 
 N_PARAMS = len(SIDE_PARAMETERS)
-LOG_DISTANCE, PLATE, THICKNESS, OUTLINE = (
-    SIDE_PARAMETERS.index(name)
-    for name in ("log_distance", "log_plate", "thickness_m", "outline_m")
+LOG_DISTANCE, PLATE, THICKNESS = (
+    SIDE_PARAMETERS.index(name) for name in ("log_distance", "log_plate", "thickness_m")
 )
 FARTHEST_M = 100.0
 """No set is filmed from farther away."""
