@@ -36,6 +36,7 @@ from sample_clips_synthetic.generator.clip import ClipSpec, World
 from sample_clips_synthetic.generator.guests import COMPARISONS, PLACES, VISITORS
 from sample_clips_synthetic.generator.joiners import (
     BOARDERS,
+    DWELLERS,
     ENTRANTS,
     FELLOWS,
     HOSTS,
@@ -54,6 +55,15 @@ from sample_clips_synthetic.generator.specs import (
     TUNING,
 )
 
+TWO_WAYS = {
+    "joiners": JOINERS,
+    "members": MEMBERS,
+    "entrants": ENTRANTS,
+    "fellows": FELLOWS,
+    "hosts": HOSTS,
+    "boarders": BOARDERS,
+    "dwellers": DWELLERS,
+}
 FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 BUILDS = ("tall_man", "broad_man", "woman")
 NAMES = {clip.name: clip for clip in CLIPS}
@@ -248,7 +258,7 @@ def test_projection_agrees_with_opencv() -> None:
 def test_clips_have_names_and_seeds_of_their_own() -> None:
     lists = (
         REPORTING, TUNING, STRANGERS, NEWCOMERS, LATECOMERS, VISITORS, COMPARISONS, PLACES,
-        CALLERS, REGULARS, ARRIVALS, JOINERS, MEMBERS, ENTRANTS, FELLOWS, HOSTS, BOARDERS,
+        CALLERS, REGULARS, ARRIVALS, *TWO_WAYS.values(),
     )  # fmt: skip
     assert len(NAMES) == len(CLIPS) == sum(map(len, lists))
     for one, other in itertools.combinations(lists, 2):
@@ -276,44 +286,17 @@ def test_clips_have_names_and_seeds_of_their_own() -> None:
     regulars, arrivals = {c.build for c in REGULARS}, {c.build for c in ARRIVALS}
     assert not (known | strange | visitors | compared | callers) & (regulars | arrivals)
     assert not regulars & arrivals
-    assert {c.purpose for c in JOINERS} == {"joiners"}
-    joiners = {c.build for c in JOINERS}
-    earlier = known | strange | visitors | compared | callers | regulars | arrivals
-    assert not earlier & joiners
-    assert {c.purpose for c in MEMBERS} == {"members"}
-    members = {c.build for c in MEMBERS}
-    assert not (earlier | joiners) & members
-    assert {c.purpose for c in ENTRANTS} == {"entrants"}
-    entrants = {c.build for c in ENTRANTS}
-    assert not (earlier | joiners | members) & entrants
-    assert {c.purpose for c in FELLOWS} == {"fellows"}
-    fellows = {c.build for c in FELLOWS}
-    assert not (earlier | joiners | members | entrants) & fellows
-    assert {c.purpose for c in HOSTS} == {"hosts"}
-    hosts = {c.build for c in HOSTS}
-    assert not (earlier | joiners | members | entrants | fellows) & hosts
-    assert {c.purpose for c in BOARDERS} == {"boarders"}
-    builds = {c.build for c in BOARDERS}
-    assert not (earlier | joiners | members | entrants | fellows | hosts) & builds
+    seen = known | strange | visitors | compared | callers | regulars | arrivals
+    for name, party in TWO_WAYS.items():
+        assert {c.purpose for c in party} == {name}
+        builds = {c.build for c in party}
+        assert not seen & builds
+        seen |= builds
 
 
 def test_arms_are_shared_as_peoples_are() -> None:
     """Upper arm by forearm: mean of de Leva 1996, spread of ANSUR II (both from memory)."""
-    builds = sorted(
-        {
-            c.build
-            for c in (
-                *REGULARS,
-                *ARRIVALS,
-                *JOINERS,
-                *MEMBERS,
-                *ENTRANTS,
-                *FELLOWS,
-                *HOSTS,
-                *BOARDERS,
-            )
-        }
-    )
+    builds = sorted({c.build for c in (*REGULARS, *ARRIVALS, *itertools.chain(*TWO_WAYS.values()))})
     quotients = []
     for mesh in map(baked_mesh, builds):
         shoulder, elbow, wrist = (
@@ -325,11 +308,7 @@ def test_arms_are_shared_as_peoples_are() -> None:
     assert 0.03 < logs.std() < 0.06
 
 
-@pytest.mark.parametrize(
-    "party",
-    [JOINERS, MEMBERS, ENTRANTS, FELLOWS, HOSTS, BOARDERS],
-    ids=["joiners", "members", "entrants", "fellows", "hosts", "boarders"],
-)
+@pytest.mark.parametrize("party", TWO_WAYS.values(), ids=TWO_WAYS)
 def test_both_ways_are_pressed_on_one_day(party: tuple[ClipSpec, ...]) -> None:
     """Both ways share lifter, clothes, room and plates; every other lifter's, the cameras too."""
     clips = {c.name[3:]: c for c in party}

@@ -25,7 +25,7 @@ class ClipSpec:
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
         ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
         ``"arrivals"``, ``"joiners"``, ``"members"``, ``"entrants"``,
-        ``"fellows"``, ``"hosts"`` or ``"boarders"``.
+        ``"fellows"``, ``"hosts"``, ``"boarders"`` or ``"dwellers"``.
     story
         One line for people.
     seed

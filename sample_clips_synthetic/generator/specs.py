@@ -8,8 +8,8 @@ set seen from the feet, at an angle and from the side at once, and an empty bar;
 them either. The ``latecomers`` show those bodies once more. The clips of further bodies,
 ``visitors``, ``comparisons`` and ``places``, are in `guests`, the ``callers`` in `callers`, the
 ``regulars`` and ``arrivals`` in `arrivals`, ``joiners``,
-``members``, ``entrants``, ``fellows``, ``hosts`` and
-``boarders`` in `joiners`.
+``members``, ``entrants``, ``fellows``, ``hosts``,
+``boarders`` and ``dwellers`` in `joiners`.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from .draws import (
     usual_touch_m,
 )
 from .guests import COMPARISONS, PLACES, VISITORS
-from .joiners import BOARDERS, ENTRANTS, FELLOWS, HOSTS, JOINERS, MEMBERS
+from .joiners import BOARDERS, DWELLERS, ENTRANTS, FELLOWS, HOSTS, JOINERS, MEMBERS
 from .looks import Outfit
 from .motion import RepSpec, SetSpec
 from .scenery import Load, Plate, Room
@@ -547,4 +547,5 @@ CLIPS: tuple[ClipSpec, ...] = (
     *FELLOWS,
     *HOSTS,
     *BOARDERS,
+    *DWELLERS,
 )
