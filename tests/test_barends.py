@@ -6,14 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from barpath.sight.barends import (
-    ENDS,
-    BarStrips,
-    EndsConfig,
-    find_shaft_ends,
-    laid_along,
-    place_ends,
-)
+from barpath.sight.barends import ENDS, find_shaft_ends, place_ends
+from barpath.sight.barstrips import BarStrips, EndsConfig, laid_along
 
 from .test_barline import Frames, Gym, Truth, made
 
@@ -193,6 +187,30 @@ def test_without_a_step_what_was_expected_stays_with_its_uncertainty() -> None:
         found = find_shaft_ends(picture, expected, sd, np.array([0.2, 0.2]), 300.0)
         assert found.along_m == pytest.approx(expected, abs=1e-6)
         assert np.sqrt(np.diag(found.covariance_m2)) == pytest.approx(sd, rel=0.05)
+
+
+@pytest.mark.parametrize(("changed_level", "found_m"), [(0.0, 0.60), (60.0, 0.655)])
+def test_what_changes_behind_the_bar_is_no_shoulder(changed_level: float, found_m: float) -> None:
+    """A band of the scenery that ends short of a faint shoulder, clearer and of its height."""
+    config = EndsConfig()
+    ends = np.array([[20, 50], [380, 50]])
+    picture = laid_along(np.full((90, 400), 80.0, dtype=np.float32), ends)
+    down, along = (np.indices(picture.shape).T - (np.array(picture.shape) - 1) / 2).T
+    down, along = np.abs(down) / config.px_per_m, along / config.px_per_m
+    thick = down <= 0.036
+    picture[(np.abs(along) >= 0.655) & thick] = 110.0
+    band = (along > 0.60) & (along < 0.63) & thick
+    picture[band] = 200.0
+    picture[down <= config.barbell.shaft_radius_m] = 180.0
+    found = find_shaft_ends(
+        picture,
+        np.array([0.655, 0.63]),
+        np.array([0.02, 0.02]),
+        np.zeros(2),
+        config.px_per_m,
+        spread=np.where(band, np.float32(changed_level), np.float32(0.0)),
+    )
+    assert found.along_m == pytest.approx([0.655, found_m], abs=0.008)
 
 
 def test_a_bar_that_was_hardly_seen_keeps_the_ends_as_read(plain: tuple[Frames, Truth]) -> None:

@@ -198,7 +198,7 @@ def test_how_far_both_faces_are_apart_tells_how_thick_the_plates_are(thickness_m
         calibrate_side(one, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3)
         for one in (track, track.assign(apart_px=apart))
     ]
-    assert fits[1].value("thickness_m") == pytest.approx(thickness_m, abs=0.015)
+    assert fits[1].value("thickness_m") == pytest.approx(thickness_m, abs=0.02)
     assert fits[1].sd("thickness_m") < 0.75 * fits[0].sd("thickness_m")
     unknown = track.assign(apart_px=np.nan)
     same = calibrate_side(unknown, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3)
@@ -225,10 +225,27 @@ def test_an_outline_that_swells_while_the_bar_stands_still_is_trusted_the_less()
     assert np.isnan(fit.plate_check_mm)
     steadily = calibrate_side(track, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, bar=[readings])
     spread = [side_systematics(one, track).vertical_rel_sd for one in (steadily, fit)]
-    assert spread[1] > 1.5 * spread[0]
+    assert spread[1] > 1.3 * spread[0]
     height = side_points(fit.params, track[["x_px", "y_px"]].to_numpy(), fit.principal_px)[:, 1]
     off = np.ptp(height) / np.ptp(path @ up) - 1
     assert abs(off) < 2 * spread[1]
+
+
+def test_an_outline_that_swells_as_the_bar_comes_down_does_not_nod_the_camera() -> None:
+    """Scenery behind the plate changes evenly with its height; the pitch is known from elsewhere."""
+    track, readings, _ = seen_bar(-8, far=False)
+    height = track["y_px"] - track["y_px"].mean()
+    swell_px = 2.0 * height / height.abs().max()
+    swollen = track.assign(
+        major_px=track["major_px"] + swell_px, minor_px=track["minor_px"] + swell_px
+    )
+    level = dict(roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.35)
+    off_deg = []
+    for creep_px in (0.0, CalibrationConfig().outline_creep_px):
+        config = CalibrationConfig(outline_creep_px=creep_px)
+        fit = calibrate_side(swollen, WIDTH, HEIGHT, **level, bar=[readings], config=config)
+        off_deg.append(abs(np.rad2deg(fit.value("pitch")) - 9.0))
+    assert off_deg[1] < 0.5 < off_deg[0]
 
 
 def test_an_outline_that_turns_while_the_bar_stands_still_is_trusted_the_less() -> None:

@@ -18,8 +18,8 @@ from barpath.errors import OptionError
 from barpath.ground.equipment import BARS, LARGEST_DISC_M, POWER_BAR, bar_of
 from barpath.lift.advice import AdviceConfig
 from barpath.lift.rules import RulesConfig
-from barpath.sight.barends import EndsConfig
 from barpath.sight.barline import BarlineConfig
+from barpath.sight.barstrips import EndsConfig
 from barpath.sight.pose import PoseConfig, bar_line
 from barpath.space.armprior import ArmFitConfig
 from barpath.space.fittedcamera import CalibrationConfig

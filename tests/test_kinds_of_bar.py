@@ -21,9 +21,10 @@ from barpath.errors import OptionError
 from barpath.ground.equipment import BARS, POWER_BAR, bar_of
 from barpath.report.setpage import report_html
 from barpath.sight import firstlook
-from barpath.sight.barends import BarStrips, EndsConfig, place_ends
+from barpath.sight.barends import place_ends
 from barpath.sight.barfind import find_bar
 from barpath.sight.barline import BarlineConfig
+from barpath.sight.barstrips import BarStrips, EndsConfig
 from barpath.sight.bartrack import track_bar
 from barpath.sight.jointnet import Readings
 from barpath.space.armprior import ArmFitConfig

@@ -83,6 +83,18 @@ def test_frames_without_hands_count_as_those_around_them():
     assert set(range(45, 71)) <= set(lost_in(found))
 
 
+def test_where_nothing_was_read_the_same_board_is_known_again():
+    """From the clip's beginning on the board was followed, and hands far from it were not read."""
+    track, joints, _ = made()
+    board = on_the_board(on_the_board(track), slice(0, 20))
+    joints.loc[joints["frame"] < 22, joints.columns[2:]] = np.nan
+    states = [f"{end}_state" for end in ENDS]
+    assert not set(range(20)) & set(lost_in(without_strays(board, joints)))
+    board.loc[:19, states] = "partly"
+    assert set(range(20)) <= set(lost_in(without_strays(board, joints)))
+    assert not set(range(20, 30)) & set(lost_in(without_strays(board, joints)))
+
+
 def test_hands_that_leave_a_bar_at_rest_say_nothing_of_it():
     track, joints, _ = made()
     hands = [f"{side}_hand_y_px" for side in ("left", "right")]

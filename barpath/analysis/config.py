@@ -14,8 +14,8 @@ from barpath.ground.view import AUTO, CHOICES
 from barpath.lift.advice import AdviceConfig, LifterProfile
 from barpath.lift.barmotion import RepConfig
 from barpath.lift.rules import RulesConfig
-from barpath.sight.barends import EndsConfig
 from barpath.sight.barline import BarlineConfig
+from barpath.sight.barstrips import EndsConfig
 from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig

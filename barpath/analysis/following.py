@@ -15,7 +15,17 @@ from barpath.clip import cameramotion, scene, sceneroll
 from barpath.clip.frames import ClipInfo, Frame
 from barpath.clip.reading import Reading
 from barpath.ground.view import view_of
-from barpath.sight import barends, barline, bartrack, platetrack, pose, sleeve, sleevelooks, strays
+from barpath.sight import (
+    barends,
+    barline,
+    barstrips,
+    bartrack,
+    platetrack,
+    pose,
+    sleeve,
+    sleevelooks,
+    strays,
+)
 from barpath.sight.jointnet import JointNetwork
 from barpath.space import fittedcamera
 from barpath.space.steadying import steady
@@ -89,7 +99,7 @@ def follow(
     tracker: bartrack.BarTracker | platetrack.PlateTracker | None = None
     if isinstance(found.seed, barline.BarSeed):
         tracker = bartrack.BarTracker(found.seed, config.bar)
-        strips = barends.BarStrips(config.ends, bare=found.seed.left.bare)
+        strips = barstrips.BarStrips(config.ends, bare=found.seed.left.bare)
     elif found.seed is not None:
         tracker = platetrack.PlateTracker(found.seed, config.plate)
     motion = cameramotion.CameraMotion(config.scene)

@@ -19,6 +19,7 @@ from barpath.lift.advice import profile_from
 from barpath.space.fittedcamera import Calibration, CalibrationConfig
 from barpath.space.joints import near_side
 from barpath.space.scalecheck import Systematics
+from barpath.space.sights import SIDES
 
 AS_GIVEN = ("plate_given", "load_kg", "upper_arm_m", "stature_m", "note", "find_joints")
 """Settings that a result tells under their own names."""
@@ -111,6 +112,12 @@ def calibration_summary(
 def head_of(result: SetResult) -> int:
     """Which way the head lies in a side view: 1 image right, -1 left, 0 unknown."""
     return {"image right": 1, "image left": -1}.get(str(result.calibration["head_direction"]), 0)
+
+
+def end_of(result: SetResult) -> str:
+    """Which end of the bar was followed from aside; where that is not told the nearer one."""
+    end = str(result.calibration["followed_end"])
+    return end if end in SIDES else near_side(head_of(result))
 
 
 def detected_in(result: SetResult) -> Detected:

@@ -13,14 +13,13 @@ from numpy.typing import NDArray
 
 from barpath.analysis.armsight import sighting_in
 from barpath.analysis.config import AnalysisConfig, PairConfig, arm_config, with_bar
-from barpath.analysis.kept import bar_in, config_of, head_of
+from barpath.analysis.kept import bar_in, config_of, end_of
 from barpath.analysis.placing import place
 from barpath.analysis.setresult import SetResult
 from barpath.errors import OptionError
 from barpath.sight import pose
 from barpath.space import armfit, arms3d, sights, steadying
 from barpath.space.armprior import ArmFitConfig
-from barpath.space.joints import near_side
 from barpath.space.pairing import NO_MATCH, Sync, SyncConfig, synchronise
 from barpath.space.sights import SIDES
 
@@ -73,14 +72,14 @@ class ClipInSet:
 
 def on_one_clock(first: SetResult, other: SetResult, config: SyncConfig) -> Sync:
     """Clock of another clip by its heights, held against the same end of the bar."""
-    near = near_side(head_of(other))
-    end = f"{near}_y_m" if near and f"{near}_y_m" in first.trajectory else "y_smooth_m"
-    if not first.shows.both_ends and near_side(head_of(first)) != near:
+    end = end_of(other)
+    height = f"{end}_y_m" if f"{end}_y_m" in first.trajectory else "y_smooth_m"
+    if not first.shows.both_ends and end_of(first) != end:
         # They see opposite ends, which a tilting bar moves apart.
         config = replace(config, no_match_share=OTHER_END_FACTOR * config.no_match_share)
     sync = synchronise(
         first.trajectory["time_s"].to_numpy(dtype=float),
-        first.trajectory[end].to_numpy(dtype=float),
+        first.trajectory[height].to_numpy(dtype=float),
         other.trajectory["time_s"].to_numpy(dtype=float),
         other.trajectory["y_smooth_m"].to_numpy(dtype=float),
         config,

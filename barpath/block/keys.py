@@ -23,11 +23,11 @@ from barpath.ground.view import is_open
 from barpath.lift.catalogue import CATALOGUE
 from barpath.sight.jointnet import weights_path
 
-CACHE_VERSION = 17
+CACHE_VERSION = 18
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 18
+MEASURE_VERSION = 19
 """The same for what is measured from what was seen; a new measure needs no raising."""
-JOIN_VERSION = 6
+JOIN_VERSION = 7
 """The same for what is measured from several clips of a set together."""
 
 MEASURE_ONLY = (

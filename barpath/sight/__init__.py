@@ -13,7 +13,7 @@ parts of pictures):
 - the bar (front): `barline` says what is said of it, `baredges` finds edges and fits the line,
   `shaft` knows how the shaft looks across. `barfind` finds the bar in a clip: by `barsearch` and
   `barmodel`. `bartrack` follows it, by `shaftline` and `barplates`; `barends` says where the shaft
-  ends.
+  ends, in pictures that `barstrips` lays over one another.
 - the lifter: `jointnet` reads joints in a picture, `lifter` finds and follows who is read, `pose`
   makes the table. `firstlook` says what the network sees before the bar is sought, `strays` where
   something else was followed for a bar seen from the feet, `bridge` what the hands say of a bar
@@ -29,6 +29,7 @@ __all__ = [
     "barmodel",
     "barplates",
     "barsearch",
+    "barstrips",
     "bartrack",
     "bridge",
     "ellipse",

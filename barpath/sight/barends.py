@@ -10,280 +10,22 @@ In: frames, the bar table (image px) and the pose table. Out: the bar table with
 image px, and the relative uncertainty of the distance between them; inside, metres along the bar.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.ground.choice import best_index
-from barpath.ground.equipment import POWER_BAR, Bar
 from barpath.ground.uncertainty import MAD_TO_SD
 from barpath.sight.barline import ENDS
+from barpath.sight.barstrips import SIGNS, BarStrips, EndsConfig, median_slope
 from barpath.sight.jointnet import SIDES
-from barpath.sight.pictures import grey_levels
 
 Floats = NDArray[np.float64]
 
-SIGNS = np.array([-1.0, 1.0])
-"""Of the direction outward along the bar, for `ENDS`."""
-
 # Readings of the ends at heights of the bar no farther apart than its travel over this are alike.
 _LEVELS = 8
-
-
-@dataclass(frozen=True)
-class EndsConfig:
-    """What is known of bars, and how the ends of the shaft are sought.
-
-    Attributes
-    ----------
-    barbell : Bar
-        Its shaft ends at the sleeves' shoulders; the table's ends stand for the inner faces of the
-        plates that lean on the shoulders' far sides.
-    sleeve_m : tuple of float
-        Over how much of a bare sleeve, from the step on, its outline is looked at.
-    axis_sd_m : float
-        How well the bar's axis lies in the middle of the pictures.
-    shoulder_radii_m : tuple of float
-        Radii of shoulders that are tried, all as likely (common practice, no source).
-    outline_m : tuple of float
-        Over so much of the shaft and of the shoulder, beside the step, its outline is looked at.
-    px_per_m : float
-        Scale of the pictures that are laid over each other.
-    half_length_m, half_height_m : float
-        How much of the bar is kept, from its middle and from its axis.
-    reach_m, bare_reach_m : float
-        How far from the expected place the step is sought, with plates and without.
-    moved_share : float
-        The bar moves by this share of its length from one kept picture to the next, so that a rest
-        does not crowd out the other scenery.
-    most, least : int
-        Number of pictures that are kept, and without which nothing is sought.
-    around_m, creep_m : float
-        So much of the bar on either side of the step is compared among the pictures, and by so much
-        it may have shifted.
-    calm_s : float
-        Jumps of a bare bar's ends along it that are over in half this time are taken out, those of
-        both ends too.
-    unlike_level : float
-        Grey levels beyond which a difference counts no more.
-    edge_level : float
-        Grey levels per pixel of the clip at which an edge counts half.
-    sharpness : float
-        Logarithm of the odds that one unit of the outline's score is worth (of the tuning clips).
-    read_sd_m, tracked_sd_m, bare_sd_m : float
-        Standard uncertainty of an end as read by the network, beside what it states, as tracked,
-        and as either without plates; of the tuning clips.
-    pull_px : float
-        By so many of the clip's pixels blur makes either step seem farther in (of the tuning
-        clips, filmed in three sizes).
-    outline_sd_m : float
-        Of the distance between both steps: what the outline leaves open.
-    """
-
-    barbell: Bar = POWER_BAR
-    sleeve_m: tuple[float, float] = (0.035, 0.2)
-    axis_sd_m: float = 0.002
-    shoulder_radii_m: tuple[float, ...] = (0.030, 0.032, 0.034, 0.036, 0.038, 0.040, 0.042)
-    outline_m: tuple[float, float] = (0.003, 0.025)
-    px_per_m: float = 480.0
-    half_length_m: float = 1.06
-    half_height_m: float = 0.06
-    reach_m: float = 0.06
-    bare_reach_m: float = 0.12
-    moved_share: float = 0.01
-    most: int = 64
-    least: int = 6
-    around_m: float = 0.045
-    creep_m: float = 0.02
-    calm_s: float = 0.6
-    unlike_level: float = 40.0
-    edge_level: float = 4.0
-    sharpness: float = 12.0
-    read_sd_m: float = 0.014
-    tracked_sd_m: float = 0.02
-    bare_sd_m: float = 0.05
-    pull_px: float = 0.35
-    outline_sd_m: float = 0.004
-
-
-def laid_along(
-    image: NDArray[Any], ends_px: Floats, config: EndsConfig | None = None
-) -> NDArray[Any]:
-    """Cut out the bar, laid level, its ends at the same columns whatever its place.
-
-    Parameters
-    ----------
-    image : ndarray
-        Picture with the bar in it.
-    ends_px : ndarray, shape (2, 2)
-        Its ends in the picture, x and y, the left one first; `Bar.inner_faces_m` apart.
-    config : EndsConfig, optional
-
-    Returns
-    -------
-    ndarray
-        `EndsConfig.px_per_m` pixels to the metre, the bar's middle in the middle.
-    """
-    config = config or EndsConfig()
-    half_m = (config.half_length_m, config.half_height_m)
-    size = np.array([2 * round(extent * config.px_per_m) + 1 for extent in half_m])
-    along = (ends_px[1] - ends_px[0]) / (config.barbell.inner_faces_m * config.px_per_m)
-    across = np.array([-along[1], along[0]])
-    turn = np.column_stack([along, across])
-    corner = ends_px.mean(axis=0) - turn @ (size - 1) / 2
-    return cv2.warpAffine(
-        image,
-        np.column_stack([turn, corner]),
-        size.tolist(),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-
-
-class BarStrips:
-    """Pictures of the bar, laid over each other along and across it.
-
-    Parameters
-    ----------
-    config : EndsConfig, optional
-    bare : bool
-        Whether there are no plates on the bar.
-    """
-
-    def __init__(self, config: EndsConfig | None = None, *, bare: bool = False) -> None:
-        self.config, self.bare = config or EndsConfig(), bare
-        self._kept: list[NDArray[np.uint8]] = []
-        self._ends_px: list[Floats] = []
-        self._frames: list[int] = []
-        self._every = 1
-        self._n_moved = 0
-        self._last = np.full(2, np.nan)
-
-    def update(self, image: NDArray[np.uint8], row: Mapping[str, Any]) -> None:
-        """Keep the bar's picture if it has moved.
-
-        Parameters
-        ----------
-        image : ndarray of uint8
-            RGB or grey.
-        row : mapping
-            The frame's row of the bar table.
-        """
-        ends = np.array([[row[f"{end}_{axis}_px"] for axis in "xy"] for end in ENDS], dtype=float)
-        if not np.isfinite(ends).all() or any(row[f"{end}_state"] != "seen" for end in ENDS):
-            return
-        middle = ends.mean(axis=0)
-        length = np.hypot(*(ends[1] - ends[0]))
-        if np.hypot(*(middle - self._last)) < self.config.moved_share * length:
-            return
-        self._last = middle
-        self._n_moved += 1
-        if (self._n_moved - 1) % self._every:
-            return
-        self._kept.append(grey_levels(laid_along(image, ends, self.config)))
-        self._ends_px.append(ends)
-        self._frames.append(int(row["frame"]))
-        if len(self._kept) > self.config.most:
-            for kept in (self._kept, self._ends_px, self._frames):
-                del kept[1::2]
-            self._every *= 2
-
-    def laid_anew(self, frames: NDArray[np.integer], ends_px: Floats) -> "BarStrips":
-        """Lay what was kept as if the bar's ends had been followed to other places along it.
-
-        Parameters
-        ----------
-        frames : ndarray of int, shape (n,)
-            Numbers of frames, those of all that was kept among them.
-        ends_px : ndarray, shape (n, 2, 2)
-            The ends in each, x and y, on the line through those that were followed.
-        """
-        out = BarStrips(self.config, bare=self.bare)
-        out._frames = list(self._frames)
-        row_of = {int(frame): row for row, frame in enumerate(frames)}
-        for kept, old, frame in zip(self._kept, self._ends_px, self._frames, strict=True):
-            new = ends_px[row_of[frame]]
-            along = old[1] - old[0]
-            # Of the distance between the old ends, from the middle between them.
-            places = (new - old.mean(axis=0)) @ along / (along @ along)
-            scale = float(np.ptp(places))
-            centre = (np.array(kept.shape[::-1]) - 1) / 2
-            begin = (1.0 - scale) * centre
-            begin[0] += places.mean() * self.config.barbell.inner_faces_m * self.config.px_per_m
-            picture = cv2.warpAffine(
-                kept,
-                np.column_stack([scale * np.eye(2), begin]),
-                kept.shape[::-1],
-                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
-            out._kept.append(np.asarray(picture, np.uint8))
-            out._ends_px.append(new)
-        return out
-
-    def picture(self) -> NDArray[np.float32] | None:
-        """Median of what was kept; None where that is too little."""
-        if len(self._kept) < self.config.least:
-            return None
-        return np.median(self._kept, axis=0).astype(np.float32)
-
-    def drift(self, picture: NDArray[np.float32], along_m: Floats) -> tuple[Floats, float]:
-        """How the tracked ends creep along the bar as it comes down the picture.
-
-        A plate looks a little different from every height, and is found a little farther out or
-        in; the sleeves' shoulders, turned round the bar's axis, look alike.
-
-        Parameters
-        ----------
-        picture : ndarray
-            From `picture`.
-        along_m : ndarray, shape (2,)
-            Where the shaft ends, outward.
-
-        Returns
-        -------
-        creep : ndarray, shape (2,)
-            By how much farther to the right the shaft's ends lie than the tracked ones say, metres
-            for every pixel that the bar lies lower (Theil-Sen slope).
-        height_px : float
-            Height in the picture at which they lie as they do in `picture`.
-        """
-        config = self.config
-        kept = np.asarray(self._kept, dtype=np.float32)
-        calm = 1.0 / (np.median(np.abs(kept - picture), axis=0) + config.edge_level)
-        half, most = (round(m * config.px_per_m) for m in (config.around_m, config.creep_m))
-        height_px = np.array([ends[:, 1].mean() for ends in self._ends_px])
-        slopes = np.zeros(2)
-        for k, place in enumerate(SIGNS * along_m):
-            middle = round((picture.shape[1] - 1) / 2 + place * config.px_per_m)
-            here = slice(middle - half, middle + half + 1)
-            off = np.full((len(kept), 2 * most + 1), np.nan)
-            for j in range(2 * most + 1):
-                there = kept[:, :, middle - half + j - most : middle + half + 1 + j - most]
-                apart = np.minimum(np.abs(there - picture[:, here]), config.unlike_level)
-                off[:, j] = (calm[:, here] * apart).sum(axis=(1, 2))
-            best = np.array([best_index(-row)[0] for row in off])
-            inside = (best > 0) & (best < 2 * most)
-            rows, best = np.flatnonzero(inside), best[inside]
-            if len(rows) < config.least:
-                continue
-            before, least, after = (off[rows, best + step] for step in (-1, 0, 1))
-            fine = 0.5 * (before - after) / np.maximum(before - 2 * least + after, 1e-9)
-            shift_m = (best - most + fine) / config.px_per_m
-            slopes[k] = _median_slope(height_px[rows], shift_m)
-        return slopes, float(np.median(height_px))
-
-
-def _median_slope(x: Floats, y: Floats) -> float:
-    """Median of the slopes between all pairs of points (Theil 1950 and Sen 1968, from memory)."""
-    i, j = np.triu_indices(len(x), 1)
-    apart = x[j] != x[i]
-    return float(np.median((y[j] - y[i])[apart] / (x[j] - x[i])[apart])) if apart.any() else 0.0
 
 
 @dataclass(frozen=True)
@@ -310,6 +52,7 @@ def find_shaft_ends(
     clip_px_per_m: float,
     config: EndsConfig | None = None,
     *,
+    spread: NDArray[np.float32] | None = None,
     bare: bool = False,
 ) -> ShaftEnds:
     """Find where the shaft ends in a picture of the bar.
@@ -328,6 +71,8 @@ def find_shaft_ends(
     clip_px_per_m : float
         Scale of the bar in the clip.
     config : EndsConfig, optional
+    spread : ndarray, optional
+        From `BarStrips.spread`; without it all of the picture is taken to look alike at all times.
     bare : bool
         Whether no plates hide the sleeves, whose outline then counts as well.
 
@@ -338,7 +83,9 @@ def find_shaft_ends(
     config = config or EndsConfig()
     if picture is None:
         return ShaftEnds(expected_m, np.diag(expected_sd_m**2))
-    outline = _Outline(picture, clip_px_per_m, config, bare=bare)
+    if spread is None:
+        spread = np.zeros_like(picture)
+    outline = _Outline(picture, spread, clip_px_per_m, config, bare=bare)
     reach_m = config.bare_reach_m if bare else config.reach_m
     steps = np.arange(-reach_m, reach_m + 1e-9, 0.5 / config.px_per_m)
     places = expected_m[:, None] + steps
@@ -376,12 +123,15 @@ class _Outline:
     def __init__(
         self,
         picture: NDArray[np.float32],
+        spread: NDArray[np.float32],
         clip_px_per_m: float,
         config: EndsConfig,
         *,
         bare: bool,
     ) -> None:
         self.config, self.bare = config, bare
+        # What is the bar's looks alike wherever the bar is.
+        self._alike = config.changed_level / (config.changed_level + spread)
         smooth = cv2.GaussianBlur(picture, (0, 0), 1.0)
         # A clip of fewer pixels shows the same edge less steep.
         half_level = config.edge_level * min(clip_px_per_m / config.px_per_m, 1.0)
@@ -436,7 +186,11 @@ class _Outline:
                 + 0.7 * np.clip(side * arc, 0, None).mean(axis=1)
                 for side in (-1, 1)
             ]
-            found.append(np.maximum(*outline))
+            inside = [
+                self._at(self._alike, place_m[:, None] + beyond, axis + half * offset_m)
+                for offset_m in beside
+            ]
+            found.append(np.maximum(*outline) * np.mean(inside, axis=(0, 2)))
         ending = np.mean(
             [
                 0.5 * np.abs(edge(half, shaft_m, before)).mean(axis=1)
@@ -512,6 +266,7 @@ def place_ends(
         slant,
         span_px / config.barbell.inner_faces_m,
         config,
+        spread=None if picture is None else strips.spread(picture),
         bare=strips.bare,
     )
     # From the shaft's ends to where the table has the bar's.
@@ -542,7 +297,7 @@ def _settled(ends: Floats, along: Floats, time_s: Floats, config: EndsConfig) ->
     height = ends[:, :, 1].mean(axis=1)
     told = np.flatnonzero(np.isfinite(height))
     some = told[:: max(1, len(told) // 100)]
-    slopes = [_median_slope(height[some], column[some]) for column in calm.T]
+    slopes = [median_slope(height[some], column[some]) for column in calm.T]
     left, right = (calm - usual - np.outer(height - np.nanmedian(height), slopes)).T
     alike = np.sign(left) == np.sign(right)
     aside = np.where(alike, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)

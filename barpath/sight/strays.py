@@ -34,7 +34,7 @@ class StrayConfig:
         and the bar's own parts within 0.025; where scenery was followed, at 0.048 to 0.16 (three
         clips).
     back_share : float
-        Nearer than so they are on it.
+        Nearer than so they are on it, and an end that strayed to where another did.
     lone_frames : int
         Fewer frames in a row that saw the bar are a lone find, which is believed unless a hand is
         off by more than `back_share` (one clip, whose five lone finds were aslant: 0.022 to 0.036).
@@ -70,7 +70,9 @@ def without_strays(
     -------
     DataFrame
         The table with both ends lost in those frames. Frames in which no hands were read count as
-        those around them, for hands are hardly read far from where the bar is taken to be.
+        those around them, for hands are hardly read far from where the bar is taken to be; where
+        the track saw the bar in part only, and in the same place as others that strayed, they
+        strayed as well.
     """
     config = config or StrayConfig()
     ends = track[[f"{end}_{axis}_px" for end in ENDS for axis in "xy"]].to_numpy(dtype=float)
@@ -79,12 +81,13 @@ def without_strays(
     below = _below(hands, ends)
     if not np.isfinite(below).any():
         return track
-    # Fists may lie a little above or below the shaft's middle all through.
-    below = below - np.nanmedian(below)
-    read = _below(_bar_points(joints), _ends_at(track, ends, joints))
-    read_at = np.searchsorted(track["frame"].to_numpy(), joints["frame"].to_numpy())
     states = track[[f"{end}_state" for end in ENDS]]
     whole = (states == "seen").all(axis=1).to_numpy()
+    # Fists may lie a little above or below the shaft's middle all through.
+    surely = whole & np.isfinite(below)
+    below = below - np.nanmedian(below[surely] if surely.any() else below)
+    read = _below(_bar_points(joints), _ends_at(track, ends, joints))
+    read_at = np.searchsorted(track["frame"].to_numpy(), joints["frame"].to_numpy())
     strayed = _lone(hands, ends, config)
     for run in _runs(below, config):
         far = np.abs(below[run]) > config.off_share
@@ -96,7 +99,31 @@ def without_strays(
             strayed[run] = side * np.median(read[inside]) > config.off_share
         else:
             strayed[run] = not whole[run][far].any()
-    return _lost(track, strayed)
+    unread = np.isnan(hands).all(axis=(1, 2)) & ~whole
+    return _lost(track, strayed | _as_before(unread, ends, strayed, config))
+
+
+def _as_before(
+    unread: NDArray[np.bool_], ends: Floats, strayed: NDArray[np.bool_], config: StrayConfig
+) -> NDArray[np.bool_]:
+    """Stretches in which nothing was read, and both ends mostly lie where they strayed to."""
+    there = ends[strayed & np.isfinite(ends).all(axis=(1, 2))]
+    again = np.zeros_like(strayed)
+    if not len(there):
+        return again
+    for run in _equal(unread):
+        here = ends[run][np.isfinite(ends[run]).all(axis=(1, 2))]
+        if not unread[run[0]] or not len(here):
+            continue
+        off_px = np.linalg.norm(here[:, None] - there, axis=-1).max(axis=-1).min(axis=-1)
+        span_px = np.linalg.norm(here[:, 1] - here[:, 0], axis=-1)
+        again[run] = np.median(off_px / span_px) < config.back_share
+    return again
+
+
+def _equal(flags: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
+    """Stretches of rows whose flags are equal."""
+    return np.split(np.arange(len(flags)), np.flatnonzero(np.diff(flags)) + 1)
 
 
 def _lone(hands: Floats, ends: Floats, config: StrayConfig) -> NDArray[np.bool_]:
@@ -104,9 +131,8 @@ def _lone(hands: Floats, ends: Floats, config: StrayConfig) -> NDArray[np.bool_]
     apart = np.column_stack([_below(hands[:, [side]], ends) for side in range(2)])
     apart = np.abs(apart - pd.DataFrame(apart).median().to_numpy())
     found = np.isfinite(ends.sum(axis=(1, 2)))
-    changes = np.flatnonzero(found[1:] != found[:-1]) + 1
     lone = np.zeros(found.shape, dtype=np.bool_)
-    for piece in np.split(np.arange(len(found)), changes):
+    for piece in _equal(found):
         off = (apart[piece] > config.back_share).any()
         lone[piece] = found[piece[0]] and len(piece) < config.lone_frames and off
     return lone

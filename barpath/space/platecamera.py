@@ -35,6 +35,7 @@ LOG_DISTANCE, PLATE, THICKNESS = (
 FARTHEST_M = 100.0
 """No set is filmed from farther away."""
 LEAST_TO_SCATTER = 20
+SMALL_PX = 1e-6
 
 
 def calibrate_side(
@@ -194,8 +195,8 @@ class _Outlines:
     """A plate's outlines in the picture, (n,) each, and what is known of the camera beforehand.
 
     `prior` holds mean and standard uncertainty of each of `SIDE_PARAMETERS`, but for `outline_m`
-    of what that is less half the thickness: where the plates' inner face is. `sd_px` is how far an
-    outline's size may be off in one look.
+    of what that is less half the thickness: where the plates' inner face is. `whitener` turns what
+    a number of their shapes is off in each look, px, into independent parts of unit variance.
     """
 
     ellipse_px: Floats
@@ -205,7 +206,7 @@ class _Outlines:
     focal_px: float
     principal_px: Floats
     prior: Floats
-    sd_px: float
+    whitener: Floats
     config: CalibrationConfig
 
     def reach_off(self, plate_m: ArrayLike, reach_px: float) -> Floats:
@@ -298,7 +299,8 @@ class _Outlines:
         true_shape = shape_matrix(self.major_px - params[6], self.minor_px - params[7], turned)
         observed = shape_numbers_px(true_shape, self.major_px / 2)
         bar = None if way.misses is None else way.misses.centres_m(geometry, self.principal_px)
-        return _Seen(geometry, ((predicted - observed) / self.sd_px).ravel(), bar)
+        misses = self.whitener @ (predicted - observed)
+        return _Seen(geometry, misses.ravel(), bar)
 
     def residuals(
         self, values: Floats, way: _Way, sd: Floats, seen: Callable[[bytes], _Seen]
@@ -343,9 +345,23 @@ def _outlines(
         focal_px=focal,
         principal_px=principal_point_px(*size_px),
         prior=_prior(np.median(table[:, 2:4], axis=0), share, focal, level, config, thickness_m),
-        sd_px=sd_px,
+        whitener=_whitener(table[:, 1], sd_px, config.outline_creep_px),
         config=config,
     )
+
+
+def _whitener(height_px: Floats, sd_px: float, creep_px: float) -> Floats:
+    """Root of the inverse covariance of what outlines at some heights are off, (n, n).
+
+    What is behind the plate changes with its height, so that part of the error goes evenly with it,
+    to `creep_px` at either end of the way.
+    """
+    along = height_px - height_px.mean()
+    along /= max(np.abs(along).max(), SMALL_PX)
+    length = np.linalg.norm(along)
+    way = along / max(length, SMALL_PX)
+    shrunk = 1.0 / np.hypot(1.0, creep_px / sd_px * length)
+    return (np.eye(len(along)) - (1.0 - shrunk) * np.outer(way, way)) / sd_px
 
 
 def _thickness_m(track: pd.DataFrame, config: CalibrationConfig) -> tuple[float, float]:
