@@ -7,7 +7,7 @@ dimensions in three dimensions, not from anything the tracker assumes about thei
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 import cv2
@@ -334,6 +334,25 @@ def test_both_ends_are_followed_to_a_tenth_of_a_pixel(
         plate = plain_table[f"{side}_plate_px"] / truth[f"{side}_plate_px"] - 1.0
         assert abs(plate.median()) < 0.008
     assert np.abs(tilt_deg(plain_table) - tilt_deg(truth)).max() < 0.06
+
+
+def test_a_bar_is_sought_where_it_is_pressed(
+    plain: tuple[Frames, Truth], plain_seed: BarSeed
+) -> None:
+    """From the clip's start on the bar is dim, and its very picture hangs far below."""
+    frame, at = plain[0][0], plain[1].iloc[0]
+    ends = [f"image_{side}_y_px" for side in ("left", "right")]
+    y_px = round(at[ends].mean())
+    picture = frame.image.copy()
+    there_px = picture.shape[0] - 66
+    picture[there_px - 65 : there_px + 65] = frame.image[y_px - 65 : y_px + 65]
+    dim = picture[y_px - 65 : y_px + 65]
+    noise = np.random.default_rng(2).normal(0.0, 12.0, dim.shape)
+    picture[y_px - 65 : y_px + 65] = np.clip(0.6 * dim + 40 + noise, 0, 255).astype(np.uint8)
+    late = replace(plain_seed, path=plain_seed.path[plain_seed.path["time_s"] > frame.time_s + 0.4])
+    shown = SimpleNamespace(index=frame.index, time_s=frame.time_s, image=picture)
+    row = BarTracker(late).update(shown)
+    assert [row[name] for name in ends] == pytest.approx(at[ends].tolist(), abs=3.0)
 
 
 def test_stated_uncertainty_matches_the_error(

@@ -232,7 +232,7 @@ def test_an_outline_that_swells_while_the_bar_stands_still_is_trusted_the_less()
 
 
 def test_an_outline_that_swells_as_the_bar_comes_down_does_not_nod_the_camera() -> None:
-    """Scenery behind the plate changes evenly with its height; the pitch is known from elsewhere."""
+    """Scenery behind a plate changes with its height; the pitch is known from elsewhere."""
     track, readings, _ = seen_bar(-8, far=False)
     height = track["y_px"] - track["y_px"].mean()
     swell_px = 2.0 * height / height.abs().max()

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
 from barpath.sight.baredges import parabola, vertical_gradient
-from barpath.sight.barline import BarlineConfig, BarPose, BarSeed
+from barpath.sight.barline import ENDS, BarlineConfig, BarPose, BarSeed
 from barpath.sight.pictures import crop_grey
 
 FloatArray = NDArray[np.floating]
@@ -104,11 +104,18 @@ class EndPictures:
         return self.filled_in(x, match > self.config.min_match), y, match
 
     def anywhere(self, image: NDArray[np.uint8], pose: BarPose) -> BarPose | None:
-        """Look for both plates over the whole height of the image."""
+        """Look for both plates at all heights where a bar that is pressed like this may be.
+
+        In the samples it was found at some of the heights between rack and chest, and it leaves
+        those by no more than they are apart.
+        """
         curves = []
-        for side in (0, 1):
+        for side, end in enumerate(ENDS):
             slack = 0.3 * self.plate_px[side]
-            curves.append(self._along_height(image, side, pose.x[side], None, slack))
+            height_px = self._seed.path[f"{end}_y_px"].to_numpy(dtype=float)
+            low, high = float(height_px.min()), float(height_px.max())
+            within = (0.5 * (low + high), max(1.5 * (high - low), self.usual_px))
+            curves.append(self._along_height(image, side, pose.x[side], within, slack))
         (a, x_a, rows_a), (b, x_b, rows_b) = curves
         span = float(pose.x[1] - pose.x[0])
         most = np.tan(np.radians(self.config.max_slope_deg)) * span
@@ -125,13 +132,12 @@ class EndPictures:
         image: NDArray[np.uint8],
         side: int,
         x: float,
-        y: tuple[float, float] | None,
+        y: tuple[float, float],
         slack: float,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Correlate a plate's picture along the height; return scores, x and y per row.
 
-        `y` is ``(middle, reach)`` in image pixels, None for the whole height; `slack` is how far
-        to either side it may lie.
+        `y` is ``(middle, reach)`` in image pixels; `slack` is how far to either side it may lie.
         """
         scale = self._seed.patch_scale
         patch = self._seed.patches[side]
@@ -139,7 +145,7 @@ class EndPictures:
         up = (len(patch) - 1) // 2
         n_slack = max(2, int(np.ceil(slack / scale)))
         n_columns = patch.shape[1] + 2 * n_slack
-        middle, reach = (0.5 * image.shape[0], 0.5 * image.shape[0]) if y is None else y
+        middle, reach = y
         n_reach = int(np.ceil(reach / scale))
         n_rows = 2 * (n_reach + up) + 1
         # Row and column of the reduced crop that stand for the guess itself.
