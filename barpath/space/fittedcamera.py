@@ -61,9 +61,9 @@ class CalibrationConfig:
     (`reach_m`: from shoulder to hand with the bar high, as long as it looks in the plane of the
     nearer plate, of the newcomers among the made clips). A bar whose readings miss by more than
     `usual_cost` (half of the sum of squares, of the regulars) tells less, and widens what the
-    camera leaves open. From `other_plate_cost` on the bar is believed; from `unsure_plate_cost` on,
-    where it wants a plate of another kind, both may be (of 216 made clips whose plate is the given
-    one, none). Where the bar wants a plate below `smallest_plate_mm`, it was misread
+    camera leaves open. From `other_plate_cost` on the bar is believed, where it wants a plate of
+    another kind; from `unsure_plate_cost` on both may be (of 268 made clips from the side and at an
+    angle, two). Where the bar wants a plate below `smallest_plate_mm`, it was misread
     (common practice, no source: so small a disc is never the largest on a bar), unless the arms
     would be longer by `most_reach_off` standard uncertainties than arms are: then a plate's hub was
     followed.

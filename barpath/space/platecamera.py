@@ -103,13 +103,11 @@ def calibrate_side(
             # No plate is so small: something else was taken for the bar.
             doubtful = False
             fits = outlines.fits(()) or fits
-        elif doubtful and config.is_like(found_mm):
-            # A bar seen aslant is misread by as much as discs alike in size differ.
-            either = others[0]
-        elif doubtful:
+        elif doubtful and not config.is_like(found_mm):
             fits = others
-        elif against > config.unsure_plate_cost and not config.is_like(found_mm):
-            # Too little to go by the bar, and too much to be sure of the plate.
+        elif against > config.unsure_plate_cost:
+            # Too little to go by the bar, which seen aslant is misread by as much as discs alike in
+            # size differ, and too much to be sure of the plate.
             either = others[0]
     best = fits[0]
     return Calibration(
