@@ -574,6 +574,26 @@ def test_what_looks_like_an_end_without_plates_is_not_taken_for_it_off_the_bars_
         assert off.abs().max() < 10.0
 
 
+def test_a_bare_bar_at_rest_is_not_sought_where_it_never_is_pressed() -> None:
+    """While it rests it hardly shows, and its very picture hangs far below."""
+    frames, truth = made(Gym(plate_m=0.05), 90, step=6)
+    ends = ["image_left_y_px", "image_right_y_px"]
+    ends_px = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
+    y_px = truth[ends].mean(axis=1)
+    low, travel, up = y_px.max(), np.ptp(y_px), 18
+    bottom = frames[int(y_px.argmax())].image.copy()
+    bar = bottom[round(low) - up : round(low) + up + 1]
+    far = round(low + 1.6 * travel)
+    for frame, y in zip(frames, y_px, strict=True):
+        if y < y_px.min() + 0.1 * travel:
+            frame.image[far - up : far + up + 1] = bar
+            here = slice(round(y) - up, round(y) + up + 1)
+            frame.image[here] = cv2.addWeighted(frame.image[here], 0.2, bottom[here], 0.8, 0.0)
+    seed = find_bar(frames, ends_px=ends_px, bare=True)
+    assert len(seed.path) > 0.5 * len(frames)
+    assert (seed.path[ends] < low + travel).all(axis=None)
+
+
 def test_plates_that_are_not_found_do_no_harm_where_the_ends_are_told(
     plain: tuple[Frames, Truth], monkeypatch: pytest.MonkeyPatch
 ) -> None:

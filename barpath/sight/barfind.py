@@ -137,10 +137,14 @@ def _follow_model(
     dx = np.empty((len(stack.grey), 2))
     match = np.empty(len(stack.grey))
     line_y = np.full((len(stack.grey), 2), np.nan)
+    within = np.array([-np.inf, np.inf])
     if model.left.bare:
         across = np.array([end.x_px for end in ends]) / (stack.grey.shape[2] - 1) - 0.5
         drop = family["drop"].to_numpy()[:, None]
         line_y[family["sample"].to_numpy()] = family["y"].to_numpy()[:, None] + drop * across
+        # Its line is seen while it moves: it rests no farther beyond that than it moves.
+        highest, lowest = np.nanmin(line_y), np.nanmax(line_y)
+        within = np.array([2 * highest - lowest, 2 * lowest - highest])
     for number, grey in enumerate(stack.grey):
         (a, shift_a), (b, shift_b) = (
             _match_curve(grey, patch, start, slack)
@@ -150,6 +154,7 @@ def _follow_model(
         rows = np.arange(len(a))
         other = rows[:, None] + gap[None, :]
         valid = (other >= 0) & (other < len(b))
+        valid &= (rows[:, None] >= within[0]) & (rows[:, None] <= within[1])
         joint = np.where(valid, a[:, None] + b[np.clip(other, 0, len(b) - 1)], -2.0)
         if np.isfinite(line_y[number]).all():
             on_line = _on_line(rows[:, None], other, line_y[number], model.thickness)
