@@ -259,6 +259,7 @@ def place_ends(
     slant = np.abs(np.nanmedian(ends[:, :, 0], axis=0) - middle_x_px) / focal_px
     expected, sd = _expected(track, None if strips.bare else joints, config)
     picture = strips.picture()
+    spread = None if picture is None else strips.spread(picture)
     found = find_shaft_ends(
         picture,
         expected,
@@ -266,15 +267,15 @@ def place_ends(
         slant,
         span_px / config.barbell.inner_faces_m,
         config,
-        spread=None if picture is None else strips.spread(picture),
+        spread=spread,
         bare=strips.bare,
     )
     # From the shaft's ends to where the table has the bar's.
     faces_m = config.barbell.inner_faces_m
     beyond = (faces_m / config.barbell.shaft_m - 1.0) * found.along_m.mean()
     move = np.broadcast_to(SIGNS * (found.along_m + beyond - faces_m / 2), (len(ends), 2))
-    if picture is not None:
-        slopes, height_px = strips.drift(picture, found.along_m)
+    if picture is not None and spread is not None:
+        slopes, height_px = strips.drift(picture, spread, found.along_m)
         move = move + (ends[:, :, 1].mean(axis=1) - height_px)[:, None] * slopes
     out = track.copy()
     moved = ends + (move / faces_m)[:, :, None] * along[:, None]

@@ -18,7 +18,14 @@ from numpy.typing import ArrayLike, NDArray
 from barpath.clip.scene import apply_transform
 from barpath.errors import BarNotFoundError
 from barpath.ground.choice import best_index, first_clearly_best
-from barpath.sight.barline import CLEARLY_BETTER, ENDS, BarEnd, BarlineConfig, BarSeed
+from barpath.sight.barline import (
+    CLEARLY_BETTER,
+    ENDS,
+    BarEnd,
+    BarlineConfig,
+    BarSeed,
+    pressed_within,
+)
 from barpath.sight.barmodel import Model, bar_models
 from barpath.sight.barsearch import BarSamples, line_families, moving_lines, reduce, thin_lines
 from barpath.sight.pictures import FrameLike
@@ -137,14 +144,13 @@ def _follow_model(
     dx = np.empty((len(stack.grey), 2))
     match = np.empty(len(stack.grey))
     line_y = np.full((len(stack.grey), 2), np.nan)
-    within = np.array([-np.inf, np.inf])
+    rest_y, reach = 0.0, np.inf
     if model.left.bare:
         across = np.array([end.x_px for end in ends]) / (stack.grey.shape[2] - 1) - 0.5
         drop = family["drop"].to_numpy()[:, None]
         line_y[family["sample"].to_numpy()] = family["y"].to_numpy()[:, None] + drop * across
-        # Its line is seen while it moves: it rests no farther beyond that than it moves.
-        highest, lowest = np.nanmin(line_y), np.nanmax(line_y)
-        within = np.array([2 * highest - lowest, 2 * lowest - highest])
+        # Its line is seen while it moves.
+        rest_y, reach = pressed_within(line_y)
     for number, grey in enumerate(stack.grey):
         (a, shift_a), (b, shift_b) = (
             _match_curve(grey, patch, start, slack)
@@ -154,7 +160,7 @@ def _follow_model(
         rows = np.arange(len(a))
         other = rows[:, None] + gap[None, :]
         valid = (other >= 0) & (other < len(b))
-        valid &= (rows[:, None] >= within[0]) & (rows[:, None] <= within[1])
+        valid &= np.abs(rows[:, None] - rest_y) <= reach
         joint = np.where(valid, a[:, None] + b[np.clip(other, 0, len(b) - 1)], -2.0)
         if np.isfinite(line_y[number]).all():
             on_line = _on_line(rows[:, None], other, line_y[number], model.thickness)

@@ -55,7 +55,7 @@ class BarlineConfig:
     search_share
         How far from its predicted place a plate is looked for, over its apparent height.
     lost_s
-        After this time without the bar it is looked for over the whole height of the image.
+        After this time without the bar it is looked for wherever it may be (`pressed_within`).
     sd_floor_px
         Error that does not average out along the shaft: resampling, uneven edges.
     sd_shading_share
@@ -147,3 +147,17 @@ class BarPose:
 
     x: FloatArray
     y: FloatArray
+
+
+def pressed_within(seen_px: FloatArray) -> tuple[float, float]:
+    """Middle and reach of the heights at which a bar that was seen at some may be at all.
+
+    It leaves those, for the rack or to rest, by no more than they are apart.
+
+    Examples
+    --------
+    >>> pressed_within(np.array([100.0, 140.0, 120.0]))
+    (120.0, 60.0)
+    """
+    low, high = float(np.nanmin(seen_px)), float(np.nanmax(seen_px))
+    return 0.5 * (low + high), 1.5 * (high - low)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index
 from barpath.sight.baredges import parabola, vertical_gradient
-from barpath.sight.barline import ENDS, BarlineConfig, BarPose, BarSeed
+from barpath.sight.barline import ENDS, BarlineConfig, BarPose, BarSeed, pressed_within
 from barpath.sight.pictures import crop_grey
 
 FloatArray = NDArray[np.floating]
@@ -104,17 +104,12 @@ class EndPictures:
         return self.filled_in(x, match > self.config.min_match), y, match
 
     def anywhere(self, image: NDArray[np.uint8], pose: BarPose) -> BarPose | None:
-        """Look for both plates at all heights where a bar that is pressed like this may be.
-
-        In the samples it was found at some of the heights between rack and chest, and it leaves
-        those by no more than they are apart.
-        """
+        """Look for both plates at all heights where a bar that is pressed like this may be."""
         curves = []
         for side, end in enumerate(ENDS):
             slack = 0.3 * self.plate_px[side]
-            height_px = self._seed.path[f"{end}_y_px"].to_numpy(dtype=float)
-            low, high = float(height_px.min()), float(height_px.max())
-            within = (0.5 * (low + high), max(1.5 * (high - low), self.usual_px))
+            middle, reach = pressed_within(self._seed.path[f"{end}_y_px"].to_numpy(dtype=float))
+            within = (middle, max(reach, self.usual_px))
             curves.append(self._along_height(image, side, pose.x[side], within, slack))
         (a, x_a, rows_a), (b, x_b, rows_b) = curves
         span = float(pose.x[1] - pose.x[0])

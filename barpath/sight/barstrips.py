@@ -227,11 +227,13 @@ class BarStrips:
         return np.median(self._kept, axis=0).astype(np.float32)
 
     def spread(self, picture: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Median absolute deviation from `picture`, from `picture`, of what was kept."""
+        """Median absolute deviation of what was kept from its median, which `picture` gives."""
         kept = np.asarray(self._kept, dtype=np.float32)
         return np.asarray(np.median(np.abs(kept - picture), axis=0), np.float32)
 
-    def drift(self, picture: NDArray[np.float32], along_m: Floats) -> tuple[Floats, float]:
+    def drift(
+        self, picture: NDArray[np.float32], spread: NDArray[np.float32], along_m: Floats
+    ) -> tuple[Floats, float]:
         """How the tracked ends creep along the bar as it comes down the picture.
 
         A plate looks a little different from every height, and is found a little farther out or
@@ -239,8 +241,8 @@ class BarStrips:
 
         Parameters
         ----------
-        picture : ndarray
-            From `picture`.
+        picture, spread : ndarray
+            From the methods of those names.
         along_m : ndarray, shape (2,)
             Where the shaft ends, outward.
 
@@ -254,7 +256,7 @@ class BarStrips:
         """
         config = self.config
         kept = np.asarray(self._kept, dtype=np.float32)
-        calm = 1.0 / (self.spread(picture) + config.edge_level)
+        calm = 1.0 / (spread + config.edge_level)
         half, most = (round(m * config.px_per_m) for m in (config.around_m, config.creep_m))
         height_px = np.array([ends[:, 1].mean() for ends in self._ends_px])
         slopes = np.zeros(2)

@@ -352,7 +352,8 @@ def _whitener(height_px: Floats, sd_px: float, creep_px: float) -> Floats:
     """Root of the inverse covariance of what outlines at some heights are off, (n, n).
 
     What is behind the plate changes with its height, so that part of the error goes evenly with it,
-    to `creep_px` at either end of the way.
+    to `creep_px` at either end of the way. The symmetric root leaves each outline's part mostly its
+    own, so that one that was badly found is told by the loss.
     """
     along = height_px - height_px.mean()
     along /= max(np.abs(along).max(), SMALL_PX)
