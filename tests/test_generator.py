@@ -40,6 +40,7 @@ from sample_clips_synthetic.generator.joiners import (
     ENTRANTS,
     FELLOWS,
     HOSTS,
+    INCOMERS,
     JOINERS,
     MEMBERS,
 )
@@ -63,6 +64,7 @@ TWO_WAYS = {
     "hosts": HOSTS,
     "boarders": BOARDERS,
     "dwellers": DWELLERS,
+    "incomers": INCOMERS,
 }
 FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 BUILDS = ("tall_man", "broad_man", "woman")

@@ -28,7 +28,7 @@ DRAWN = {
     kind: Path(__file__).parent / f"{kind}s.npz"
     for kind in (
         *("guest", "caller", "regular", "arrival"),
-        *("joiner", "member", "entrant", "fellow", "host", "boarder", "dweller"),
+        *("joiner", "member", "entrant", "fellow", "host", "boarder", "dweller", "incomer"),
     )
 }
 GUEST_BASE = "tall_man"

@@ -25,7 +25,8 @@ class ClipSpec:
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
         ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
         ``"arrivals"``, ``"joiners"``, ``"members"``, ``"entrants"``,
-        ``"fellows"``, ``"hosts"``, ``"boarders"`` or ``"dwellers"``.
+        ``"fellows"``, ``"hosts"``, ``"boarders"``, ``"dwellers"`` or
+        ``"incomers"``.
     story
         One line for people.
     seed

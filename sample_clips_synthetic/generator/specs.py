@@ -9,7 +9,7 @@ them either. The ``latecomers`` show those bodies once more. The clips of furthe
 ``visitors``, ``comparisons`` and ``places``, are in `guests`, the ``callers`` in `callers`, the
 ``regulars`` and ``arrivals`` in `arrivals`, ``joiners``,
 ``members``, ``entrants``, ``fellows``, ``hosts``,
-``boarders`` and ``dwellers`` in `joiners`.
+``boarders``, ``dwellers`` and ``incomers`` in `joiners`.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from .draws import (
     usual_touch_m,
 )
 from .guests import COMPARISONS, PLACES, VISITORS
-from .joiners import BOARDERS, DWELLERS, ENTRANTS, FELLOWS, HOSTS, JOINERS, MEMBERS
+from .joiners import BOARDERS, DWELLERS, ENTRANTS, FELLOWS, HOSTS, INCOMERS, JOINERS, MEMBERS
 from .looks import Outfit
 from .motion import RepSpec, SetSpec
 from .scenery import Load, Plate, Room
@@ -548,4 +548,5 @@ CLIPS: tuple[ClipSpec, ...] = (
     *HOSTS,
     *BOARDERS,
     *DWELLERS,
+    *INCOMERS,
 )
