@@ -10,6 +10,7 @@ import pytest
 from barpath.errors import BarNotFoundError
 from barpath.ground.equipment import POWER_BAR
 from barpath.space import platecamera
+from barpath.space.barecamera import bar_in_picture
 from barpath.space.barparts import BarReadings, is_bare
 from barpath.space.discs import project_discs, thick_discs
 from barpath.space.feetcamera import calibrate_front
@@ -644,6 +645,80 @@ def test_a_sleeve_s_end_gives_the_scale_whatever_the_focal_length(focal_share):
     )  # fmt: skip
     assert side_systematics(open_fit, hands).vertical_rel_sd > 0.05
     assert open_fit.end == "middle"
+
+
+def with_thick_sleeves(bare, path, across, rel_sd=0.015):
+    """A table with how thick both sleeves look, as OpenCV projects their sides."""
+    import cv2
+
+    camera = np.array([[FOCAL, 0, CENTRE[0]], [0, FOCAL, CENTRE[1]], [0, 0, 1]])
+    out = bare
+    for name, along_m in (("near", -0.9), ("far", 0.87)):
+        places = path + along_m * across
+        side = np.cross(places, across)
+        side *= POWER_BAR.sleeve_radius_m / np.linalg.norm(side, axis=1)[:, None]
+        axis, one, other = (
+            cv2.projectPoints(points, np.zeros(3), np.zeros(3), camera, None)[0][:, 0]
+            for points in (places, places + side, places - side)
+        )
+        told = {
+            f"{name}_sleeve_x_px": axis[:, 0],
+            f"{name}_sleeve_y_px": axis[:, 1],
+            f"{name}_sleeve_px": np.hypot(*(one - other).T),
+        }
+        # In some frames it was not measured.
+        told = {
+            key: np.where(np.arange(len(path)) % 3, values, np.nan) for key, values in told.items()
+        }
+        out = out.assign(**told, **{f"{name}_sleeve_rel_sd": rel_sd})
+    return out
+
+
+@pytest.mark.parametrize("focal_share", [0.88, 1.0, 1.12])
+@pytest.mark.parametrize("yaw", [38, -54])
+def test_how_thick_both_sleeves_look_gives_the_scale_at_an_angle(yaw, focal_share):
+    """Whatever the focal length is taken for, and wherever the hands hold the bar."""
+    track, readings, (path, up, along) = seen_bar(yaw, far=False)
+    _, bare, parts = without_plates(track, readings, path)
+    across = np.cross(up, along)
+    across *= np.sign(across[2])
+    # Both hands held 2 cm nearer than evenly.
+    hands = pinhole(path - 0.02 * across)
+    bare = bare.assign(x_px=hands[:, 0], y_px=hands[:, 1])
+    told = with_thick_sleeves(bare, path, across)
+    fits = [
+        calibrate_side(
+            one, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5,
+            view="oblique", bar=[replace(parts, ellipse_px=hands)],
+            config=CalibrationConfig(focal_px=focal_share * FOCAL),
+        )
+        for one in (bare, told)
+    ]  # fmt: skip
+    shares = [side_systematics(fit, bare).vertical_rel_sd for fit in fits]
+    assert shares[1] < 0.6 * shares[0]
+    rise = np.ptp(side_points(fits[1].params, hands, fits[1].principal_px)[:, 1])
+    assert rise == pytest.approx(np.ptp(path @ up), rel=min(2.0 * shares[1], 0.03))
+    assert "how thick they look" in fits[1].scale_source
+
+
+def test_where_a_bar_lies_in_the_picture_is_where_opencv_projects_it():
+    track, readings, (path, up, along) = seen_bar(40, far=False, noise_px=0.1)
+    middle, bare, parts = without_plates(track, readings, path)
+    across = np.cross(up, along)
+    across *= np.sign(across[2])
+    told = with_thick_sleeves(bare, path, across, rel_sd=0.002)
+    fit = calibrate_side(
+        told, WIDTH, HEIGHT, roll_deg=0.5, roll_sd_deg=0.1, pitch_deg=9.0, pitch_sd_deg=0.1,
+        view="oblique", bar=[parts], config=CalibrationConfig(focal_px=FOCAL, focal_rel_sd=0.002),
+    )  # fmt: skip
+    axis, beside = bar_in_picture(fit, middle, np.array([-0.9, 0.0, 0.87]))
+    assert axis.shape == beside.shape == (len(path), 3, 2)
+    for k, name in ((0, "near"), (2, "far")):
+        rows = told[f"{name}_sleeve_px"].notna().to_numpy()
+        places = told.loc[rows, [f"{name}_sleeve_x_px", f"{name}_sleeve_y_px"]].to_numpy()
+        assert np.abs(axis[rows, k] - places).max() < 4.0
+        seen_px = np.hypot(*beside[rows, k].T) * 2 * POWER_BAR.sleeve_radius_m
+        assert seen_px == pytest.approx(told.loc[rows, f"{name}_sleeve_px"].to_numpy(), rel=0.01)
 
 
 def test_misread_ends_of_a_bare_bar_do_not_move_its_middle_and_leave_the_scale_open():

@@ -7,8 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.spatial.transform import Rotation
 
+from barpath.analysis.camerafit import with_scene_focal
 from barpath.analysis.config import AnalysisConfig
-from barpath.analysis.placing import with_scene_focal
 from barpath.clip.scene import SceneConfig
 from barpath.clip.scenegrid import SceneGrid, scene_grid
 from barpath.clip.sceneroll import SceneRoll, with_grid

@@ -4,7 +4,7 @@ In: clip files and `config.AnalysisConfig`. Out: `setresult.SetResult` (`pipelin
 several clips `pairset.PairResult`.
 
 `pipeline` visits the stages in order: `straightening` the pictures, `finding` the bar, `following`
-it, `placing` it in metres with its `trajectory`, less what a camera in the hand leaves in it
+it, `placing` it in metres by its camera (`camerafit`) with its `trajectory`, less what a camera in the hand leaves in it
 (`sway`), the arms' sight in `armsight`, `measuring`, and `notes` on how it went. `kept` is what a
 result keeps of settings and detections, from which `pipeline.remeasure` measures again, and
 `running` what is told of the work meanwhile. `pairset` joins several clips: `pairspace` on one
@@ -25,6 +25,7 @@ them), measured by the pipeline. `placemap` holds what came out for a grid of pl
 __all__ = [
     "armsight",
     "azimuth",
+    "camerafit",
     "config",
     "corrections",
     "filmadvice",

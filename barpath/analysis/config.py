@@ -20,6 +20,7 @@ from barpath.sight.bridge import BridgeConfig
 from barpath.sight.plate import PlateConfig
 from barpath.sight.pose import PoseConfig
 from barpath.sight.sleevelooks import SleeveConfig
+from barpath.sight.sleevewidths import WidthConfig
 from barpath.sight.strays import StrayConfig
 from barpath.space.alongbench import AlongConfig
 from barpath.space.armprior import ArmFitConfig
@@ -43,7 +44,7 @@ class SearchConfig:
     max_side_px: int = 960
 
 
-BAR_STAGES = ("bar", "ends", "sleeve", "pose", "calibration", "arms")
+BAR_STAGES = ("bar", "ends", "sleeve", "widths", "pose", "calibration", "arms")
 """Parts of the settings that know of the bar."""
 
 
@@ -104,6 +105,7 @@ class AnalysisConfig:
     ends: EndsConfig = field(default_factory=EndsConfig)
     strays: StrayConfig = field(default_factory=StrayConfig)
     sleeve: SleeveConfig = field(default_factory=SleeveConfig)
+    widths: WidthConfig = field(default_factory=WidthConfig)
     pose: PoseConfig = field(default_factory=PoseConfig)
     along: AlongConfig = field(default_factory=AlongConfig)
     smooth: SmoothConfig = field(default_factory=SmoothConfig)

@@ -11,12 +11,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from barpath.analysis.azimuth import azimuth_of
+from barpath.analysis.camerafit import calibrate_view
 from barpath.analysis.config import AnalysisConfig, with_bar
 from barpath.analysis.filmfacts import Fact, FilmConfig, FilmFacts
 from barpath.analysis.filmlifter import confidences, read_along, read_middle
 from barpath.analysis.finding import find_bar
 from barpath.analysis.following import find_level
-from barpath.analysis.placing import calibrate_view
 from barpath.analysis.running import Progress, quiet
 from barpath.analysis.shutter import exposure
 from barpath.analysis.straightening import straighten

@@ -8,12 +8,14 @@ import cv2
 import numpy as np
 import pandas as pd
 
+from barpath.analysis.camerafit import calibrate_view
 from barpath.analysis.config import AnalysisConfig, pose_config
 from barpath.analysis.finding import Found
 from barpath.analysis.running import Progress, quiet
 from barpath.clip import cameramotion, scene, sceneroll
 from barpath.clip.frames import ClipInfo, Frame
 from barpath.clip.reading import Reading
+from barpath.errors import BarNotFoundError
 from barpath.ground.view import view_of
 from barpath.sight import (
     barends,
@@ -24,10 +26,11 @@ from barpath.sight import (
     pose,
     sleeve,
     sleevelooks,
+    sleevewidths,
     strays,
 )
 from barpath.sight.jointnet import JointNetwork
-from barpath.space import fittedcamera
+from barpath.space import barecamera, barparts, fittedcamera
 from barpath.space.steadying import steady
 
 BARE_LOOKS_PER_S = 30.0
@@ -104,15 +107,17 @@ def follow(
         tracker = platetrack.PlateTracker(found.seed, config.plate)
     motion = cameramotion.CameraMotion(config.scene)
     looks = pose_config(config, across=view_of(found.view).widths)
-    bare_end = None
+    bare_end = along = None
     if tracker is None:
         # Only what is read tells where the bar is.
         looks = dataclasses.replace(looks, looks_per_s=BARE_LOOKS_PER_S)
         bare_end = sleevelooks.SleeveLooks(found.near, config.sleeve)
+        if not view_of(found.view).square:
+            along = sleevewidths.BarLooks(config.widths)
     reader = None
     if network is not None:
-        watch = None if bare_end is None else bare_end.update
-        reader = pose.PoseReader(network, looks, watch)
+        watching = [one.update for one in (bare_end, along) if one is not None]
+        reader = pose.PoseReader(network, looks, watching)
     stills = []
     kept = set(np.linspace(0, info.n_frames - 1, N_STILLS).astype(int).tolist())
     with reader or nullcontext():
@@ -134,6 +139,9 @@ def follow(
         track = tracker.table()
     elif joints_px is not None and bare_end is not None:
         track = _bare_track(bare_end, joints_px, camera, focal_px, looks)
+        if along is not None:
+            bare = Detected(found.view, found.view_source, track, camera, 0, level, joints_px)
+            track = _with_widths(bare, along, info, config)
     if strips is not None:
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
         if joints_px is not None:
@@ -154,6 +162,35 @@ def _bare_track(
     steadied = steady(joints_px, camera, pose.points_in(joints_px))
     found = sleeve.find_sleeve(looks, joints_px, steadied, focal_px)
     return pose.bare_track(times_s, joints_px, found, config)
+
+
+def _with_widths(
+    bare: Detected, looks: sleevewidths.BarLooks, info: ClipInfo, config: AnalysisConfig
+) -> pd.DataFrame:
+    """Plate table of a bar without plates, with how thick its sleeves look where that is told.
+
+    How the bar lies is told roughly by what was read of it.
+    """
+    track, camera = bare.track, bare.camera
+    joints = steady(bare.poses, camera, pose.points_in(bare.poses))
+    followed = steady(track, camera, view_of(bare.view).ends)
+    try:
+        calibration = calibrate_view(followed, bare.view, info, bare.level, config, joints)
+    except BarNotFoundError:
+        return track
+    places = followed.set_index("frame")[["x_px", "y_px"]]
+    maps = camera.set_index("frame")
+    frames = [look.frame for look in looks.kept if look.frame in maps.index]
+    rows = places.loc[frames].notna().all(axis=1) & maps.loc[frames, "m00"].notna()
+    frames = [frame for frame, known in rows.items() if known]
+    axis, beside = barecamera.bar_in_picture(
+        calibration, places.loc[frames].to_numpy(dtype=float), looks.config.along_m
+    )
+    lies = {}
+    for k, to_steady in enumerate(scene.transforms_of(maps.loc[frames])):
+        back = np.linalg.inv(to_steady[:, :2]).T
+        lies[frames[k]] = sleevewidths.BarLie((axis[k] - to_steady[:, 2]) @ back, beside[k] @ back)
+    return barparts.with_sleeves(track, sleevewidths.sleeve_widths(looks, lies))
 
 
 def _shrunk(frame: Frame, max_side_px: int) -> Frame:

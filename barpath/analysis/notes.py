@@ -16,7 +16,7 @@ from barpath.ground.uncertainty import expand, state
 from barpath.ground.view import view_of
 from barpath.space.armfit import ArmFit
 from barpath.space.barecamera import SleeveEnd
-from barpath.space.barparts import is_bare
+from barpath.space.barparts import is_bare, sleeves_in
 from barpath.space.fittedcamera import Calibration, CalibrationConfig
 from barpath.space.scalecheck import Systematics
 
@@ -99,7 +99,13 @@ def _on_lengths(detected: Detected, spread: Systematics, config: AnalysisConfig)
         yield Note("bar_assumed", "info", text)
     elif is_bare(detected.track):
         uncertain = f"uncertain by {100 * expand(spread.vertical_rel_sd):.0f} %"
-        if SleeveEnd.in_track(detected.track) is None:
+        if sides := sleeves_in(detected.track):
+            which = "both of its sleeves look" if len(sides) > 1 else "one of its sleeves looks"
+            text = (
+                f"The bar has no plates: lengths were taken from how thick {which},"
+                f" {bar.sleeve_mm:.0f} mm across, which leaves them {uncertain}."
+            )
+        elif SleeveEnd.in_track(detected.track) is None:
             text = (
                 "The bar has no plates: lengths were taken from the bar itself,"
                 f" {2 * bar.collar_m:.2f} m of shaft between the sleeves and {2 * bar.end_m:.2f} m"

@@ -9,6 +9,7 @@ import pandas as pd
 
 from barpath.analysis.armsight import arm_sighting, place_arms, with_arms
 from barpath.analysis.azimuth import azimuth_of
+from barpath.analysis.camerafit import calibrate_view
 from barpath.analysis.config import AnalysisConfig, arm_config, with_bar
 from barpath.analysis.corrections import check_corrections, correct_track
 from barpath.analysis.finding import find_bar
@@ -25,7 +26,6 @@ from barpath.analysis.notes import arm_note, bridged_note, describe
 from barpath.analysis.placing import (
     LEAST_SEEN_ITSELF,
     Steadied,
-    calibrate_view,
     check_followed,
     check_rim,
     check_with_hands,

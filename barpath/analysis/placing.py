@@ -6,21 +6,20 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from barpath.analysis.camerafit import calibrate_view
 from barpath.analysis.config import AnalysisConfig
 from barpath.analysis.corrections import correct_track
 from barpath.analysis.following import Detected
 from barpath.analysis.kept import config_of, detected_in, head_of
 from barpath.analysis.setresult import SetResult
 from barpath.analysis.trajectory import Path3, move_origin, toward_head, trajectory_of
-from barpath.clip.frames import ClipInfo
-from barpath.clip.sceneroll import SceneRoll
 from barpath.errors import BarNotFoundError
 from barpath.ground.view import view_of
 from barpath.sight import pose
-from barpath.sight.bridge import bridge, followed_end
-from barpath.space import barparts, feetcamera, platecamera, scalecheck, sights
-from barpath.space.fittedcamera import Calibration, CalibrationConfig
-from barpath.space.joints import front_joints, head_direction, near_side, side_joints
+from barpath.sight.bridge import bridge
+from barpath.space import barparts, scalecheck, sights
+from barpath.space.fittedcamera import Calibration
+from barpath.space.joints import front_joints, side_joints
 from barpath.space.scalecheck import Systematics
 from barpath.space.steadying import steady
 
@@ -49,7 +48,7 @@ def steadied(detected: Detected, config: AnalysisConfig) -> Steadied:
     shows, camera = view_of(detected.view), detected.camera
     joints_px = detected.poses
     joints = steady(joints_px, camera, pose.points_in(joints_px))
-    followed = steady(detected.track, camera, shows.ends)
+    followed = steady(detected.track, camera, (*shows.ends, *barparts.sleeves_in(detected.track)))
     return Steadied(bridge(followed, joints, shows.ends, config.bridging), joints, followed)
 
 
@@ -58,73 +57,6 @@ def systematics_of(calibration: Calibration, track: pd.DataFrame) -> Systematics
     if calibration.shows.both_ends:
         return scalecheck.front_systematics(calibration, track)
     return scalecheck.side_systematics(calibration, track)
-
-
-def with_scene_focal(settings: CalibrationConfig, level: SceneRoll) -> CalibrationConfig:
-    """The settings with the focal length that the scenery tells, unless one was given."""
-    if settings.focal_px is not None or not np.isfinite([level.f_px, level.f_rel_sd]).all():
-        return settings
-    return dataclasses.replace(settings, focal_px=level.f_px, focal_rel_sd=level.f_rel_sd)
-
-
-def calibrate_view(
-    steadied: pd.DataFrame,
-    view: str,
-    info: ClipInfo,
-    level: SceneRoll,
-    config: AnalysisConfig,
-    joints: pd.DataFrame | None = None,
-) -> Calibration:
-    """Camera of a clip, from the bar or plate followed and what the scenery tells.
-
-    Parameters
-    ----------
-    steadied : DataFrame
-        Plate or bar table in steadied image coordinates.
-    view : {'side', 'front', 'oblique'}
-    info : ClipInfo
-    level : SceneRoll
-    config : AnalysisConfig
-    joints : DataFrame, optional
-        Pose table in steadied image coordinates.
-
-    Returns
-    -------
-    Calibration
-    """
-    settings = with_scene_focal(config.calibration, level)
-    if view_of(view).both_ends:
-        return feetcamera.calibrate_front(
-            steadied,
-            info.width_px,
-            info.height_px,
-            roll_deg=level.roll_deg,
-            roll_sd_deg=level.sd_deg,
-            pitch_deg=level.pitch_deg,
-            pitch_sd_deg=level.pitch_sd_deg,
-            config=settings,
-        )
-    bar = []
-    if joints is not None and not joints.empty:
-        end = followed_end(steadied, joints)
-        if barparts.is_bare(steadied):
-            end = near_side(head_direction(joints))
-        bar = [
-            barparts.bar_readings(steadied, joints, side)
-            for side in ((end,) if end else sights.SIDES)
-        ]
-    return platecamera.calibrate_side(
-        steadied,
-        info.width_px,
-        info.height_px,
-        roll_deg=level.roll_deg,
-        roll_sd_deg=level.sd_deg,
-        pitch_deg=level.pitch_deg,
-        pitch_sd_deg=level.pitch_sd_deg,
-        view=view,
-        bar=bar,
-        config=settings,
-    )
 
 
 LEAST_RIM_SHARE = 0.25
@@ -193,7 +125,8 @@ def check_followed(
     ------
     BarNotFoundError
     """
-    seen = track[[c for c in track.columns if c.endswith(("x_px", "y_px"))]].notna().all(axis=1)
+    ends = view_of(view).ends
+    seen = track[[f"{end}{axis}_px" for end in ends for axis in "xy"]].notna().all(axis=1)
     if whole:
         states = track[[c for c in track.columns if c.endswith("state")]]
         seen &= (states == "seen").all(axis=1)

@@ -23,9 +23,9 @@ from barpath.ground.view import is_open
 from barpath.lift.catalogue import CATALOGUE
 from barpath.sight.jointnet import weights_path
 
-CACHE_VERSION = 18
+CACHE_VERSION = 19
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 19
+MEASURE_VERSION = 20
 """The same for what is measured from what was seen; a new measure needs no raising."""
 JOIN_VERSION = 7
 """The same for what is measured from several clips of a set together."""

@@ -18,7 +18,8 @@ parts of pictures):
   makes the table. `firstlook` says what the network sees before the bar is sought, `strays` where
   something else was followed for a bar seen from the feet, `bridge` what the hands say of a bar
   that is lost. Of a bar without plates, from aside, `sleeve` says where the nearer end is and how
-  large it looks, in pictures that `sleevelooks` keeps, and by its face as `sleeveface` knows it.
+  large it looks, in pictures that `sleevelooks` keeps, and by its face as `sleeveface` knows it;
+  `sleevewidths` how thick both sleeves look at an angle.
 """
 
 __all__ = [
@@ -56,5 +57,6 @@ __all__ = [
     "sleeve",
     "sleeveface",
     "sleevelooks",
+    "sleevewidths",
     "strays",
 ]

@@ -100,7 +100,7 @@ class PoseConfig:
     outside: float = 0.5
     hidden_share: float = 0.45
     blurred_share: float = 0.10
-    hand_share: float = 0.3
+    hand_share: float = 0.5
     lifter: LifterConfig = field(default_factory=LifterConfig)
 
 
@@ -164,17 +164,18 @@ class PoseReader:
     ----------
     network : JointNetwork
     config : PoseConfig, optional
-    watch : callable, optional
-        Called with the frame's number, its picture and what was read in it, in the frames' order.
+    watching : sequence of callable
+        Each is called with the frame's number, its picture and what was read in it, in the
+        frames' order.
     """
 
     def __init__(
         self,
         network: JointNetwork,
         config: PoseConfig | None = None,
-        watch: Callable[[int, Image, Readings], None] | None = None,
+        watching: Sequence[Callable[[int, Image, Readings], None]] = (),
     ) -> None:
-        self.config, self._watch = config or PoseConfig(), watch
+        self.config, self._watching = config or PoseConfig(), watching
         self._tracker = Tracker(network, self.config.lifter)
         self._due_s = -np.inf
         self._rows: list[tuple[int, float, Future[Readings | None]]] = []
@@ -216,8 +217,9 @@ class PoseReader:
         reading = self._tracker.update(image, bar)
         if reading is not None and wide:
             reading = with_surroundings(image, self._tracker.network, reading, self.config.lifter)
-        if reading is not None and self._watch is not None:
-            self._watch(index, image, reading)
+        if reading is not None:
+            for watch in self._watching:
+                watch(index, image, reading)
         return reading
 
     def table(self) -> pd.DataFrame:

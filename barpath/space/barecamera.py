@@ -9,16 +9,23 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from barpath.errors import BarNotFoundError
-from barpath.space.barparts import BarMisses, BarReadings
+from barpath.space.barparts import BarMisses, BarReadings, sleeves_in
 from barpath.space.fittedcamera import (
     Calibration,
     CalibrationConfig,
     Level,
     drawn,
+    evenly,
     focal_guess_px,
     principal_point_px,
 )
-from barpath.space.pinhole import SIDE_PARAMETERS, SideGeometry, disc_centres, side_geometry
+from barpath.space.pinhole import (
+    SIDE_PARAMETERS,
+    SideGeometry,
+    disc_centres,
+    rays,
+    side_geometry,
+)
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +33,10 @@ OUTLINE = SIDE_PARAMETERS.index("outline_m")
 STARTS_DEG = (5.0, -5.0, 45.0, -45.0)
 """Turns of the bar to the line of sight from which fits start."""
 LEAST_DEPTH_M = 0.1
+LEAST_SLANT = 1e-3
+LEAST_PX = 0.1
+MOST_SIDES = 12
+"""Frames, spread over the set, in which it is looked at how thick a sleeve looks."""
 USUAL_LOSS = 0.709
 """Mean soft L1 of the square of a miss that is normal with a standard deviation of 1."""
 
@@ -64,6 +75,99 @@ class SleeveEnd:
         return SleeveEnd(diameter_px, rel_sd, share, place_px)
 
 
+@dataclass(frozen=True)
+class SleeveSides:
+    """How thick a sleeve looks in some frames, as a plate table has it.
+
+    Attributes
+    ----------
+    followed_px, place_px : ndarray, shape (n, 2)
+        What was followed, and a place on the sleeve's axis, in the steadied image.
+    diameter_px : ndarray, shape (n,)
+        The sleeve's at that place.
+    rel_sd : float
+        Standard uncertainty of all diameters together, as a share.
+    """
+
+    followed_px: Floats
+    place_px: Floats
+    diameter_px: Floats
+    rel_sd: float
+
+    @staticmethod
+    def in_track(track: pd.DataFrame) -> "list[SleeveSides]":
+        """Of each sleeve of which the table says it."""
+        found = []
+        for start in sleeves_in(track):
+            names = ["x_px", "y_px", *(f"{start}{part}" for part in ("x_px", "y_px", "px"))]
+            told = track[names].dropna().to_numpy(dtype=float)
+            if len(told):
+                told = told[evenly(len(told), MOST_SIDES)]
+                rel_sd = float(track[f"{start}rel_sd"].iloc[0])
+                found.append(SleeveSides(told[:, :2], told[:, 2:4], told[:, 4], rel_sd))
+        return found
+
+    def miss(
+        self, geometry: SideGeometry, principal_px: Floats, config: CalibrationConfig
+    ) -> float:
+        """By how many standard uncertainties a camera would see it thicker."""
+        bar = config.barbell
+        followed_m = disc_centres(geometry, self.followed_px, principal_px)
+        sight = rays(self.place_px, principal_px, geometry.focal_px)
+        sight /= np.linalg.norm(sight, axis=1, keepdims=True)
+        # The place on the bar's axis that the line of sight passes at the least distance.
+        slant = sight @ geometry.across
+        along_m = slant * (followed_m * sight).sum(axis=1) - followed_m @ geometry.across
+        along_m /= np.maximum(1.0 - slant**2, LEAST_SLANT)
+        places = followed_m + along_m[:, None] * geometry.across
+        side_m = bar.sleeve_radius_m * _silhouette(places, geometry.across)
+        sides = [_seen_px(places + way * side_m, geometry, principal_px) for way in (-1.0, 1.0)]
+        seen_px = np.linalg.norm(sides[1] - sides[0], axis=1)
+        sd = np.hypot(self.rel_sd, config.sleeve_sd_mm / bar.sleeve_mm)
+        # A fit may try a bar behind the camera, where nothing is seen of it.
+        return float(np.log(np.maximum(seen_px, LEAST_PX) / self.diameter_px).mean() / sd)
+
+
+def bar_in_picture(
+    calibration: Calibration, followed_px: Floats, along_m: Floats
+) -> tuple[Floats, Floats]:
+    """Where a bar's axis lies in the picture, and what a metre across it comes to there.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        From `calibrate_bare`.
+    followed_px : ndarray, shape (n, 2)
+        Places of what was followed, in the steadied image.
+    along_m : ndarray, shape (m,)
+        Places along the bar, from its middle away from the camera.
+
+    Returns
+    -------
+    axis_px, beside_px : ndarray, shape (n, m, 2)
+    """
+    geometry = side_geometry(calibration.params)
+    outline_m = float(calibration.params[OUTLINE])
+    followed_m = disc_centres(geometry, followed_px, calibration.principal_px)
+    places = followed_m[:, None] + (outline_m + along_m)[:, None] * geometry.across
+    axis_px = _seen_px(places, geometry, calibration.principal_px)
+    side_m = 1e-3 * _silhouette(places, geometry.across)
+    beside = _seen_px(places + side_m, geometry, calibration.principal_px) - axis_px
+    return axis_px, 1e3 * beside
+
+
+def _seen_px(places_m: Floats, geometry: SideGeometry, principal_px: Floats) -> Floats:
+    ahead = np.maximum(places_m[..., 2:], LEAST_DEPTH_M)
+    return places_m[..., :2] / ahead * geometry.focal_px + principal_px
+
+
+def _silhouette(places_m: Floats, across: Floats) -> Floats:
+    """Unit vectors from a thin cylinder's axis to what is seen of it farthest off, downward."""
+    aside = np.cross(places_m, across)
+    aside /= np.linalg.norm(aside, axis=-1, keepdims=True)
+    return np.where(aside[..., 1:2] < 0, -aside, aside)
+
+
 def calibrate_bare(
     size_px: tuple[int, int],
     level: Level,
@@ -71,6 +175,7 @@ def calibrate_bare(
     bar: Sequence[BarReadings],
     config: CalibrationConfig,
     sleeve: SleeveEnd | None = None,
+    sides: Sequence[SleeveSides] = (),
 ) -> Calibration:
     """Camera of a side or oblique view from the parts of a bar without plates.
 
@@ -92,6 +197,7 @@ def calibrate_bare(
         As for `platecamera.calibrate_side`.
     config : CalibrationConfig
     sleeve : SleeveEnd, optional
+    sides : sequence of SleeveSides, optional
 
     Returns
     -------
@@ -109,11 +215,15 @@ def calibrate_bare(
     focal = focal_guess_px(config, *size_px)
     n_params = len(SIDE_PARAMETERS)
     prior = _prior(focal, level, config, followed_m)
+    every = [
+        (one, BarMisses(one, focal / np.exp(prior[3, 0]), config, config.bare_inward_share))
+        for one in bar
+    ]
+    told = [(one, misses) for one, misses in every if misses.n_frames >= config.least_bar_frames]
+    if not told:
+        raise BarNotFoundError("The bar's ends were read in too few frames to give a scale.")
     fits = []
-    for one in bar:
-        misses = BarMisses(one, focal / np.exp(prior[3, 0]), config, config.bare_inward_share)
-        if misses.n_frames < config.least_bar_frames:
-            continue
+    for one, misses in told:
         reach_px = one.reach_px if sleeve is None and np.isfinite(one.reach_px) else None
 
         def residuals(
@@ -131,7 +241,8 @@ def calibrate_bare(
                 off = np.log(reach_m / config.reach_m) / config.reach_rel_sd
                 parts.append(np.array([off]))
             known = prior if sleeve is not None else _with_hands(prior, geometry, config)
-            return np.concatenate([*parts, (params - known[:, 0]) / known[:, 1]])
+            thick = [one.miss(geometry, principal, config) for one in sides]
+            return np.concatenate([*parts, thick, (params - known[:, 0]) / known[:, 1]])
 
         for yaw_deg in STARTS_DEG:
             start = np.r_[prior[:, 0], np.zeros(misses.n_own)]
@@ -140,15 +251,20 @@ def calibrate_bare(
             found = least_squares(
                 residuals, start, loss=_loss, x_scale="jac", max_nfev=config.max_steps
             )
-            n_told = 2 * int(misses.read.sum())
-            fits.append((found, one.end, n_told))
+            # A bar behind the camera would look the same, its ends the other way round.
+            geometry = side_geometry(found.x[:n_params])
+            if misses.centres_m(geometry, principal)[:, 2].min() > LEAST_DEPTH_M:
+                fits.append((found, one.end, 2 * int(misses.read.sum())))
     if not fits:
-        raise BarNotFoundError("The bar's ends were read in too few frames to give a scale.")
+        raise BarNotFoundError("No camera before which the bar lies would show it as it was read.")
     best, end, n_told = min(fits, key=lambda fit: fit[0].cost)
-    draws = drawn(best.x, best.jac, config)
     # All that is sought has a prior of its own, so that there are as many misses to be had as
-    # readings; the uncertainty grows as they do (the ratio of Birge 1932, from memory).
+    # readings; the uncertainty grows as they do (the ratio of Birge 1932, from memory), but for
+    # that of what was measured in the pictures and not read.
     wider = np.sqrt(max(2.0 * best.cost / (USUAL_LOSS * n_told), 1.0))
+    slopes = best.jac.copy()
+    slopes[len(slopes) - n_params - len(sides) : len(slopes) - n_params] *= wider
+    draws = drawn(best.x, slopes, config)
     draws = best.x + wider * (draws - best.x)
     return Calibration(
         view=view,
@@ -160,7 +276,7 @@ def calibrate_bare(
         roll_source=level.roll_source,
         end="middle" if sleeve is None else end,
         far=False,
-        scale_source=_words(sleeve, config),
+        scale_source=_words(sleeve, sides, config),
     )
 
 
@@ -190,8 +306,13 @@ def _loss(squares: Floats) -> Floats:
     return loss
 
 
-def _words(sleeve: SleeveEnd | None, config: CalibrationConfig) -> str:
+def _words(
+    sleeve: SleeveEnd | None, sides: Sequence[SleeveSides], config: CalibrationConfig
+) -> str:
     bar = config.barbell
+    if sides:
+        which, how = ("Sleeves", "they look") if len(sides) > 1 else ("Sleeve", "it looks")
+        return f"{which} of {bar.sleeve_mm:.0f} mm, by how thick {how}"
     if sleeve is None:
         return f"Bar of {bar.overall_mm:.0f} mm without plates and a phone's usual focal length"
     return f"Sleeve of {bar.sleeve_mm:.0f} mm, by the round face of its end"

@@ -9,15 +9,56 @@ from numpy.typing import NDArray
 
 from barpath.sight.jointnet import BAR_PARTS
 from barpath.sight.pose import PLACE
+from barpath.sight.sleevewidths import SleeveWidth
 from barpath.space.fittedcamera import CalibrationConfig
 from barpath.space.pinhole import SideGeometry, disc_centres
 
 Floats = NDArray[np.float64]
 
+SLEEVES = ("near", "far")
+"""The bar's sleeves, as a plate table calls them."""
+
 
 def is_bare(track: pd.DataFrame) -> bool:
     """Whether a plate table follows a bar without plates: the middle of the hands on it."""
     return not track["major_px"].notna().any()
+
+
+def sleeves_in(track: pd.DataFrame) -> list[str]:
+    """Beginnings of the columns that say how thick sleeves look, with their underscore."""
+    return [f"{side}_sleeve_" for side in SLEEVES if f"{side}_sleeve_px" in track]
+
+
+def with_sleeves(
+    track: pd.DataFrame, widths: tuple[SleeveWidth | None, SleeveWidth | None]
+) -> pd.DataFrame:
+    """A plate table with how thick the nearer and the farther sleeve look, where that was told.
+
+    Parameters
+    ----------
+    track : DataFrame
+        Of a bar without plates.
+    widths : tuple of SleeveWidth or None
+
+    Returns
+    -------
+    DataFrame
+        With, of each that was told, `{side}_sleeve_x_px`, `{side}_sleeve_y_px`, `{side}_sleeve_px`,
+        the diameter at that place of its axis, missing in frames in which it was not measured, and
+        `{side}_sleeve_rel_sd`.
+    """
+    out = track
+    for side, width in zip(SLEEVES, widths, strict=True):
+        if width is None:
+            continue
+        start = f"{side}_sleeve_"
+        seen = pd.DataFrame(
+            np.column_stack([width.place_px, width.diameter_px]),
+            columns=[f"{start}x_px", f"{start}y_px", f"{start}px"],
+            index=width.frames,
+        )
+        out = out.join(seen, on="frame").assign(**{f"{start}rel_sd": width.rel_sd})
+    return out
 
 
 @dataclass(frozen=True)

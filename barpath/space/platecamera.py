@@ -13,7 +13,7 @@ from scipy.optimize import least_squares
 from barpath.errors import BarNotFoundError
 from barpath.ground.uncertainty import MAD_TO_SD, pooled
 from barpath.ground.view import SIDE
-from barpath.space.barecamera import OUTLINE, SleeveEnd, calibrate_bare
+from barpath.space.barecamera import OUTLINE, SleeveEnd, SleeveSides, calibrate_bare
 from barpath.space.barparts import BarMisses, BarReadings, is_bare
 from barpath.space.discs import shape_matrix, shape_numbers_px, thick_discs
 from barpath.space.fittedcamera import (
@@ -82,7 +82,8 @@ def calibrate_side(
     level = Level(roll_deg, roll_sd_deg, pitch_deg, pitch_sd_deg)
     size_px = (width_px, height_px)
     if is_bare(track):
-        return calibrate_bare(size_px, level, view, bar, config, SleeveEnd.in_track(track))
+        sides = SleeveSides.in_track(track)
+        return calibrate_bare(size_px, level, view, bar, config, SleeveEnd.in_track(track), sides)
     outlines = _outlines(track, size_px, level, config)
     fits = outlines.fits(bar) or outlines.fits(())
     if not fits:

@@ -23,8 +23,8 @@ def steady(track: pd.DataFrame, camera: pd.DataFrame, prefixes: Sequence[str]) -
     Returns
     -------
     DataFrame
-        Copy of `track`. Lengths named `major_px`, `minor_px` or ending in `plate_px` are scaled,
-        and `angle_deg` is turned, by the same similarity.
+        Copy of `track`. Lengths named `major_px`, `minor_px` or ending in `plate_px` or
+        `sleeve_px` are scaled, and `angle_deg` is turned, by the same similarity.
     """
     maps = camera.set_index("frame").reindex(track["frame"])
     (m00, m01, m02), (m10, m11, m12) = transforms_of(maps).transpose(1, 2, 0)
@@ -37,7 +37,7 @@ def steady(track: pd.DataFrame, camera: pd.DataFrame, prefixes: Sequence[str]) -
         moved[f"{prefix}y_px"] = m10 * x + m11 * y + m12
     zoom = np.sqrt(np.abs(m00 * m11 - m01 * m10))
     for column in track.columns:
-        if column in ("major_px", "minor_px") or column.endswith("plate_px"):
+        if column in ("major_px", "minor_px") or column.endswith(("plate_px", "sleeve_px")):
             moved[column] = track[column].to_numpy(dtype=float) * zoom
     if "angle_deg" in track:
         turned = track["angle_deg"].to_numpy(dtype=float) + np.rad2deg(np.arctan2(m10, m00))
