@@ -4,12 +4,13 @@ In: clip files and `config.AnalysisConfig`. Out: `setresult.SetResult` (`pipelin
 several clips `pairset.PairResult`.
 
 `pipeline` visits the stages in order: `straightening` the pictures, `finding` the bar, `following`
-it, `placing` it in metres by its camera (`camerafit`) with its `trajectory`, less what a camera in the hand leaves in it
-(`sway`), the arms' sight in `armsight`, `measuring`, and `notes` on how it went. `kept` is what a
-result keeps of settings and detections, from which `pipeline.remeasure` measures again, and
-`running` what is told of the work meanwhile. `pairset` joins several clips: `pairspace` on one
-clock and in one space, `setscale` puts each one's heights on a common scale, `pairtimes` says when
-things happened, `pairmeasures` and `pairrules` go on from there, named in `paircatalogue`.
+it, `placing` it in metres by its camera (`camerafit`) with its `trajectory`, less what a camera in
+the hand leaves in it (`sway`), the arms' sight in `armsight`, `measuring`, and `notes` on how it
+went. `kept` is what a result keeps of settings and detections, from which `pipeline.remeasure`
+measures again, and `running` what is told of the work meanwhile. `pairset` joins several clips:
+`pairspace` on one clock and in one space, `setscale` puts each one's heights on a common scale,
+`pairtimes` says when things happened, `pairmeasures` and `pairrules` go on from there, named in
+`paircatalogue`.
 
 `store` writes and reads result folders, `source` finds the clip of a result again, `stills` chooses
 frames worth a picture, `corrections` holds what was put right by hand. `filmcheck` looks at a test
