@@ -42,6 +42,7 @@ from sample_clips_synthetic.generator.joiners import (
     HOSTS,
     INCOMERS,
     JOINERS,
+    KEEPERS,
     MEMBERS,
 )
 from sample_clips_synthetic.generator.motion import BarMotion, Levels, RepSpec, SetSpec
@@ -65,6 +66,7 @@ TWO_WAYS = {
     "boarders": BOARDERS,
     "dwellers": DWELLERS,
     "incomers": INCOMERS,
+    "keepers": KEEPERS,
 }
 FOLDER = Path(__file__).parents[1] / "sample_clips_synthetic"
 BUILDS = ("tall_man", "broad_man", "woman")

@@ -3,7 +3,8 @@
 ``python -m sample_clips_synthetic.generator LIST|NAME... [--truth-only]``; LIST is one of ``all``,
 ``reporting``, ``tuning``, ``strangers``, ``newcomers``, ``latecomers``, ``visitors``,
 ``comparisons``, ``places``, ``callers``, ``regulars``, ``arrivals``, ``joiners``, ``members``,
-``entrants``, ``fellows``, ``hosts``, ``boarders``, ``dwellers`` and ``incomers``.
+``entrants``, ``fellows``, ``hosts``, ``boarders``, ``dwellers``, ``incomers`` and
+``keepers``.
 """
 
 from __future__ import annotations

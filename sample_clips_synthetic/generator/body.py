@@ -28,7 +28,17 @@ DRAWN = {
     kind: Path(__file__).parent / f"{kind}s.npz"
     for kind in (
         *("guest", "caller", "regular", "arrival"),
-        *("joiner", "member", "entrant", "fellow", "host", "boarder", "dweller", "incomer"),
+        *(
+            "joiner",
+            "member",
+            "entrant",
+            "fellow",
+            "host",
+            "boarder",
+            "dweller",
+            "incomer",
+            "keeper",
+        ),
     )
 }
 GUEST_BASE = "tall_man"

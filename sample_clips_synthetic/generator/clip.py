@@ -25,8 +25,8 @@ class ClipSpec:
         ``"reporting"``, ``"tuning"``, ``"strangers"``, ``"newcomers"``, ``"latecomers"``,
         ``"visitors"``, ``"comparisons"``, ``"places"``, ``"callers"``, ``"regulars"``,
         ``"arrivals"``, ``"joiners"``, ``"members"``, ``"entrants"``,
-        ``"fellows"``, ``"hosts"``, ``"boarders"``, ``"dwellers"`` or
-        ``"incomers"``.
+        ``"fellows"``, ``"hosts"``, ``"boarders"``, ``"dwellers"``,
+        ``"incomers"`` or ``"keepers"``.
     story
         One line for people.
     seed

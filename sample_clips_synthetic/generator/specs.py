@@ -9,7 +9,7 @@ them either. The ``latecomers`` show those bodies once more. The clips of furthe
 ``visitors``, ``comparisons`` and ``places``, are in `guests`, the ``callers`` in `callers`, the
 ``regulars`` and ``arrivals`` in `arrivals`, ``joiners``,
 ``members``, ``entrants``, ``fellows``, ``hosts``,
-``boarders``, ``dwellers`` and ``incomers`` in `joiners`.
+``boarders``, ``dwellers``, ``incomers`` and ``keepers`` in `joiners`.
 """
 
 from __future__ import annotations
@@ -37,7 +37,17 @@ from .draws import (
     usual_touch_m,
 )
 from .guests import COMPARISONS, PLACES, VISITORS
-from .joiners import BOARDERS, DWELLERS, ENTRANTS, FELLOWS, HOSTS, INCOMERS, JOINERS, MEMBERS
+from .joiners import (
+    BOARDERS,
+    DWELLERS,
+    ENTRANTS,
+    FELLOWS,
+    HOSTS,
+    INCOMERS,
+    JOINERS,
+    KEEPERS,
+    MEMBERS,
+)
 from .looks import Outfit
 from .motion import RepSpec, SetSpec
 from .scenery import Load, Plate, Room
@@ -549,4 +559,5 @@ CLIPS: tuple[ClipSpec, ...] = (
     *BOARDERS,
     *DWELLERS,
     *INCOMERS,
+    *KEEPERS,
 )

@@ -43,6 +43,7 @@ KINDS = {
     "boarders": Kind(118_901, 12, 6, True),
     "dwellers": Kind(124_427, 12, 6, True),
     "incomers": Kind(131_071, 12, 6, True),
+    "keepers": Kind(137_777, 12, 6, True),
 }
 STATURES_M = {"man": (1.58, 2.00), "woman": (1.48, 1.82)}
 # Upper arm by forearm between joint centres: 281.7 / 268.9 mm in men and 275.1 / 264.3 in women (de
