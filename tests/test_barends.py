@@ -2,6 +2,7 @@
 
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pandas as pd
 import pytest
@@ -178,6 +179,78 @@ def test_a_bare_bar_that_moves_sideways_keeps_most_of_that() -> None:
     found = place_ends(table, strips_of(frames, table, bare=True), None, FOCAL_PX, MIDDLE_PX)
     middle = found[names].mean(axis=1) - truth[names].mean(axis=1)
     assert 4.0 < np.ptp(middle) < 9.0
+
+
+def test_a_bare_bar_whose_sleeves_upper_sides_were_followed_is_found_below_them() -> None:
+    """The line that was followed lies 28 mm above the axis, and both ends 8 cm too far in."""
+    frames, truth = made(Gym(plate_m=0.05), 96, step=2)
+    metre_px = float((truth["image_right_x_px"] - truth["image_left_x_px"]).median()) / SPAN_M
+    table = tracked(truth, (-0.08, -0.08))
+    for end in ENDS:
+        table[f"{end}_y_px"] -= 0.028 * metre_px
+    found = place_ends(table, strips_of(frames, table, bare=True), None, FOCAL_PX, MIDDLE_PX)
+    error = np.abs(span_error(found, truth)).max()
+    assert error < 0.01
+    assert error < 2.5 * found["span_rel_sd"].iloc[0] < 0.03
+    for end in ENDS:
+        assert np.abs(found[f"{end}_y_px"] - truth[f"{end}_y_px"]).median() < 1.5
+
+
+def test_a_bare_bar_s_ends_are_expected_where_they_are_read_rather_than_tracked() -> None:
+    """By hand: the mean of both by their inverse variances, where no outline decides."""
+    config = EndsConfig()
+    _, truth = made(Gym(plate_m=0.05), 96, step=2)
+    table = tracked(truth, (0.0, 0.0))
+    read_m, sd_m = 0.755, 0.03
+    joints = readings(truth, read_m - 0.655, sd_m)
+    found = place_ends(table, BarStrips(bare=True), joints, FOCAL_PX, MIDDLE_PX)
+    read_sd_m = np.hypot(sd_m, config.read_sd_m)
+    weights = np.array([read_sd_m, config.bare_sd_m]) ** -2.0
+    faces_m = config.barbell.inner_faces_m
+    read_m = read_m / SPAN_M * faces_m + config.bare_inward_m
+    expected_m = weights @ [read_m, config.barbell.shaft_m / 2] / weights.sum()
+    wanted = expected_m / (config.barbell.shaft_m / 2) - 1.0
+    assert np.median(span_error(found, truth)) == pytest.approx(wanted, abs=0.008)
+    assert wanted > 0.14
+    sd = np.sqrt(2.0 / weights.sum()) / (2.0 * expected_m)
+    assert found["span_rel_sd"].iloc[0] == pytest.approx(sd, rel=0.1)
+
+
+def test_an_upright_edge_behind_a_bare_bar_s_end_does_not_hold_it() -> None:
+    """A post stands just outside of where the sleeve begins, with the bar before it all the way."""
+    config = EndsConfig()
+    half_m, n = 0.686, 40
+    strips = BarStrips(config, bare=True)
+    height, width = 400, 1100
+    metre_px = 480.0
+    rows, columns = np.indices((height, width))
+    for frame in range(n):
+        axis_px = 100.0 + 200.0 * frame / n
+        # Lower down the bar is nearer, and looks longer and thicker.
+        near = 1.0 + 0.04 * frame / n
+        along = np.abs(columns - 550.0) / (metre_px * near)
+        off = np.abs(rows - axis_px) / (metre_px * near)
+        picture = np.full((height, width), 70.0)
+        for sign in (-1, 1):
+            begins = 550 + sign * 0.70 * metre_px
+            picture[
+                :, round(min(begins, begins + sign * 20)) : round(max(begins, begins + sign * 20))
+            ] = 150
+        picture[off < np.where(along > 0.655, 0.025, 0.0143)] = 190.0
+        picture[(along > 0.655) & (along < 0.685) & (off < 0.036)] = 110.0
+        image = cv2.GaussianBlur(picture, (0, 0), 0.8).astype(np.uint8)
+        row = {"frame": frame}
+        for end, sign in zip(ENDS, (-1, 1), strict=True):
+            # Followed at one column, whatever its height.
+            row |= {f"{end}_x_px": 550 + sign * half_m * metre_px, f"{end}_y_px": axis_px}
+            row |= {f"{end}_state": "seen"}
+        strips.update(image, row)
+    picture = strips.picture()
+    assert picture is not None
+    slopes, _ = strips.drift(picture, strips.spread(picture), np.full(2, 0.668))
+    # By hand: 4 % of the way to the shaft's end, in the followed ends' metres, over the travel.
+    wanted = 0.04 * 0.655 / (200.0 * (n - 1) / n)
+    assert slopes == pytest.approx([-wanted, wanted], rel=0.25)
 
 
 def test_without_a_step_what_was_expected_stays_with_its_uncertainty() -> None:

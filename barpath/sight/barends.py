@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from barpath.ground.uncertainty import MAD_TO_SD
+from barpath.ground.choice import best_index
+from barpath.ground.uncertainty import MAD_TO_SD, pooled
 from barpath.sight.barline import ENDS
 from barpath.sight.barstrips import SIGNS, BarStrips, EndsConfig, median_slope
 from barpath.sight.jointnet import SIDES
@@ -95,7 +96,7 @@ def find_shaft_ends(
     for axis_m in np.arange(-2.0, 2.1) * config.axis_sd_m:
         for radius_m in config.shoulder_radii_m:
             left, right = (
-                config.sharpness
+                (config.bare_sharpness if bare else config.sharpness)
                 * outline.score(sign * (place - pull_m), sign, tangent, radius_m, axis_m)
                 - 0.5 * ((place - middle) / sd) ** 2
                 for sign, place, tangent, middle, sd in zip(
@@ -155,6 +156,14 @@ class _Outline:
         y = across * self.config.px_per_m + (rows - 1) / 2
         seen = cv2.remap(edges, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
         return np.asarray(seen, edges.dtype)
+
+    def sides(self, along_m: Floats, off_m: Floats, radius_m: float) -> Floats:
+        """How clearly both sides of a cylinder about axes that lie so far off stand out."""
+        above, below = (
+            np.abs(self._at(self._down, along_m, (off_m + half * radius_m)[:, None]))
+            for half in (-1, 1)
+        )
+        return np.asarray(np.sqrt(above * below).mean(axis=1), float)
 
     def score(
         self, place_m: Floats, sign: float, slant: float, radius_m: float, axis: float
@@ -252,20 +261,24 @@ def place_ends(
     along = ends[:, 1] - ends[:, 0]
     if not np.isfinite(along).all(axis=1).any():
         return track.assign(span_rel_sd=np.nan)
-    if strips.bare:
-        ends = _settled(ends, along, track["time_s"].to_numpy(dtype=float), config)
-        strips = strips.laid_anew(track["frame"].to_numpy(), ends)
     span_px = np.nanmedian(np.hypot(*along.T))
+    clip_px_per_m = span_px / config.barbell.inner_faces_m
+    if strips.bare:
+        off_m = _off_axis_m(strips.picture(), clip_px_per_m, config)
+        ends = _settled(ends, along, track["time_s"].to_numpy(dtype=float), config)
+        strips = strips.laid_anew(track["frame"].to_numpy(), ends, off_m)
+        below = np.column_stack([-along[:, 1], along[:, 0]]) / config.barbell.inner_faces_m
+        ends = ends + off_m * below[:, None]
     slant = np.abs(np.nanmedian(ends[:, :, 0], axis=0) - middle_x_px) / focal_px
-    expected, sd = _expected(track, None if strips.bare else joints, config)
+    expected, sd = _expected(track, joints, config, bare=strips.bare)
     picture = strips.picture()
     spread = None if picture is None else strips.spread(picture)
     found = find_shaft_ends(
         picture,
         expected,
-        np.maximum(sd, config.bare_sd_m) if strips.bare else sd,
+        sd,
         slant,
-        span_px / config.barbell.inner_faces_m,
+        clip_px_per_m,
         config,
         spread=spread,
         bare=strips.bare,
@@ -282,6 +295,28 @@ def place_ends(
     out[names] = moved.reshape(-1, 4)
     length_m = found.along_m.sum()
     return out.assign(span_rel_sd=float(np.sqrt(found.covariance_m2.sum()) / length_m))
+
+
+def _off_axis_m(
+    picture: NDArray[np.float32] | None, clip_px_per_m: float, config: EndsConfig
+) -> float:
+    """How far below the line that was followed the axis of a bare bar is; 0 where it is that line.
+
+    Both sides of the shaft and of the sleeves stand out as far from it, above and below.
+    """
+    if picture is None:
+        return 0.0
+    bar = config.barbell
+    outline = _Outline(picture, np.zeros_like(picture), clip_px_per_m, config, bare=True)
+    most_m = config.bare_half_height_m - config.half_height_m
+    offs = np.arange(-most_m, most_m + 1e-9, 0.5 / config.px_per_m)
+    # Well inside of the shaft's ends and of the sleeves', wherever exactly those are.
+    shaft = np.arange(-0.8, 0.8, 0.005) * bar.collar_m
+    sleeve = np.arange(0.5, 0.9, 0.005) * (bar.end_m - bar.collar_m) + bar.collar_m
+    parts = (shaft, bar.shaft_radius_m), (np.r_[-sleeve, sleeve], bar.sleeve_radius_m)
+    clear = sum(outline.sides(along_m, offs, radius_m) for along_m, radius_m in parts)
+    off_m = float(offs[best_index(clear)[0]])
+    return off_m if abs(off_m) > config.most_off_m else 0.0
 
 
 def _settled(ends: Floats, along: Floats, time_s: Floats, config: EndsConfig) -> Floats:
@@ -307,16 +342,38 @@ def _settled(ends: Floats, along: Floats, time_s: Floats, config: EndsConfig) ->
 
 
 def _expected(
+    track: pd.DataFrame, joints: pd.DataFrame | None, config: EndsConfig, *, bare: bool
+) -> tuple[Floats, Floats]:
+    """Where the shaft's ends are expected: as they are read, or else by the ends tracked.
+
+    A bare bar looks much alike all along, so that its ends may have been tracked anywhere near, and
+    both count.
+    """
+    read, read_sd = _read(track, joints, config)
+    by_track = config.barbell.shaft_m / 2
+    if not bare:
+        unread = np.isnan(read)
+        return np.where(unread, by_track, read), np.where(unread, config.tracked_sd_m, read_sd)
+    tracked = by_track, config.bare_sd_m
+    both = np.array(
+        [
+            tracked if np.isnan(place) else pooled(tracked, (place + config.bare_inward_m, sd))
+            for place, sd in zip(read, read_sd, strict=True)
+        ]
+    )
+    return both[:, 0], both[:, 1]
+
+
+def _read(
     track: pd.DataFrame, joints: pd.DataFrame | None, config: EndsConfig
 ) -> tuple[Floats, Floats]:
-    """Where the shaft's ends are read, or else where they follow from the ends tracked.
+    """Where the network reads the shaft's ends, and how surely; NaN where it does not.
 
     Every height of the bar counts alike, however long it rested there before the same scenery; and
     an end that may as well lie outside the crop is read at the crop's border.
     """
     faces_m = config.barbell.inner_faces_m
-    place = np.full(2, config.barbell.shaft_m / 2)
-    sd = np.full(2, config.tracked_sd_m)
+    place, sd = np.full((2, 2), np.nan)
     if joints is None or joints.empty:
         return place, sd
     at = track.set_index("frame").reindex(joints["frame"])

@@ -44,8 +44,12 @@ class EndsConfig:
         Over so much of the shaft and of the shoulder, beside the step, its outline is looked at.
     px_per_m : float
         Scale of the pictures that are laid over each other.
-    half_length_m, half_height_m : float
-        How much of the bar is kept, from its middle and from its axis.
+    half_length_m, half_height_m, bare_half_height_m : float
+        How much of the bar is kept, from its middle and from its axis, with plates and without.
+    most_off_m : float
+        Where the axis of a bare bar lies farther off the line that was followed, something else was
+        than its shaft, as the sleeves' upper sides (of 31 made clips: up to 6 mm, and 27 to 30 in
+        three).
     reach_m, bare_reach_m : float
         How far from the expected place the step is sought, with plates and without.
     moved_share : float
@@ -66,11 +70,14 @@ class EndsConfig:
     changed_level : float
         Median absolute deviation among the pictures, in grey levels, at which a shoulder's inside
         counts half (of 85 made clips).
-    sharpness : float
-        Logarithm of the odds that one unit of the outline's score is worth (of the tuning clips).
+    sharpness, bare_sharpness : float
+        Logarithm of the odds that one unit of the outline's score is worth, with plates and without
+        (of the tuning clips, and of 31 made clips).
     read_sd_m, tracked_sd_m, bare_sd_m : float
-        Standard uncertainty of an end as read by the network, beside what it states, as tracked,
-        and as either without plates; of the tuning clips.
+        Standard uncertainty of an end as read by the network, beside what it states, and as
+        tracked, with plates and without; of the tuning clips.
+    bare_inward_m : float
+        So far in ends without plates are read (of 40 made clips).
     pull_px : float
         By so many of the clip's pixels blur makes either step seem farther in (of the tuning
         clips, filmed in three sizes).
@@ -86,8 +93,10 @@ class EndsConfig:
     px_per_m: float = 480.0
     half_length_m: float = 1.06
     half_height_m: float = 0.06
+    bare_half_height_m: float = 0.1
+    most_off_m: float = 0.012
     reach_m: float = 0.06
-    bare_reach_m: float = 0.12
+    bare_reach_m: float = 0.2
     moved_share: float = 0.01
     most: int = 64
     least: int = 6
@@ -98,15 +107,23 @@ class EndsConfig:
     edge_level: float = 4.0
     changed_level: float = 5.0
     sharpness: float = 12.0
+    bare_sharpness: float = 18.0
     read_sd_m: float = 0.014
     tracked_sd_m: float = 0.02
-    bare_sd_m: float = 0.05
+    bare_sd_m: float = 0.12
+    bare_inward_m: float = 0.028
     pull_px: float = 0.35
     outline_sd_m: float = 0.004
 
+    def size_px(self, *, bare: bool) -> tuple[int, int]:
+        """Columns and rows of the pictures."""
+        half_m = (self.half_length_m, self.bare_half_height_m if bare else self.half_height_m)
+        along, across = (2 * round(extent * self.px_per_m) + 1 for extent in half_m)
+        return along, across
+
 
 def laid_along(
-    image: NDArray[Any], ends_px: Floats, config: EndsConfig | None = None
+    image: NDArray[Any], ends_px: Floats, config: EndsConfig | None = None, *, bare: bool = False
 ) -> NDArray[Any]:
     """Cut out the bar, laid level, its ends at the same columns whatever its place.
 
@@ -117,6 +134,8 @@ def laid_along(
     ends_px : ndarray, shape (2, 2)
         Its ends in the picture, x and y, the left one first; `Bar.inner_faces_m` apart.
     config : EndsConfig, optional
+    bare : bool
+        Whether it is a bar without plates.
 
     Returns
     -------
@@ -124,8 +143,7 @@ def laid_along(
         `EndsConfig.px_per_m` pixels to the metre, the bar's middle in the middle.
     """
     config = config or EndsConfig()
-    half_m = (config.half_length_m, config.half_height_m)
-    size = np.array([2 * round(extent * config.px_per_m) + 1 for extent in half_m])
+    size = np.array(config.size_px(bare=bare))
     along = (ends_px[1] - ends_px[0]) / (config.barbell.inner_faces_m * config.px_per_m)
     across = np.array([-along[1], along[0]])
     turn = np.column_stack([along, across])
@@ -179,7 +197,7 @@ class BarStrips:
         self._n_moved += 1
         if (self._n_moved - 1) % self._every:
             return
-        self._kept.append(grey_levels(laid_along(image, ends, self.config)))
+        self._kept.append(grey_levels(laid_along(image, ends, self.config, bare=self.bare)))
         self._ends_px.append(ends)
         self._frames.append(int(row["frame"]))
         if len(self._kept) > self.config.most:
@@ -187,8 +205,12 @@ class BarStrips:
                 del kept[1::2]
             self._every *= 2
 
-    def laid_anew(self, frames: NDArray[np.integer], ends_px: Floats) -> "BarStrips":
+    def laid_anew(
+        self, frames: NDArray[np.integer], ends_px: Floats, off_m: float = 0.0
+    ) -> "BarStrips":
         """Lay what was kept as if the bar's ends had been followed to other places along it.
+
+        As far across it is kept then as of a bar with plates.
 
         Parameters
         ----------
@@ -196,6 +218,9 @@ class BarStrips:
             Numbers of frames, those of all that was kept among them.
         ends_px : ndarray, shape (n, 2, 2)
             The ends in each, x and y, on the line through those that were followed.
+        off_m : float
+            So far below that line the bar's axis is, if the followed ends were
+            `Bar.inner_faces_m` apart.
         """
         out = BarStrips(self.config, bare=self.bare)
         out._frames = list(self._frames)
@@ -206,13 +231,14 @@ class BarStrips:
             # Of the distance between the old ends, from the middle between them.
             places = (new - old.mean(axis=0)) @ along / (along @ along)
             scale = float(np.ptp(places))
-            centre = (np.array(kept.shape[::-1]) - 1) / 2
-            begin = (1.0 - scale) * centre
-            begin[0] += places.mean() * self.config.barbell.inner_faces_m * self.config.px_per_m
+            size = self.config.size_px(bare=False)
+            begin = (np.array(kept.shape[::-1]) - 1) / 2 - scale * (np.array(size) - 1) / 2
+            aside_m = (places.mean() * self.config.barbell.inner_faces_m, off_m)
+            begin += np.array(aside_m) * self.config.px_per_m
             picture = cv2.warpAffine(
                 kept,
                 np.column_stack([scale * np.eye(2), begin]),
-                kept.shape[::-1],
+                size,
                 flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
                 borderMode=cv2.BORDER_REPLICATE,
             )
@@ -263,11 +289,15 @@ class BarStrips:
         for k, place in enumerate(SIGNS * along_m):
             middle = round((picture.shape[1] - 1) / 2 + place * config.px_per_m)
             here = slice(middle - half, middle + half + 1)
+            weight = calm[:, here]
+            if self.bare:
+                outward_m = SIGNS[k] * np.arange(-half, half + 1) / config.px_per_m
+                weight = weight * self._on_bar(outward_m, len(picture))
             off = np.full((len(kept), 2 * most + 1), np.nan)
             for j in range(2 * most + 1):
                 there = kept[:, :, middle - half + j - most : middle + half + 1 + j - most]
                 apart = np.minimum(np.abs(there - picture[:, here]), config.unlike_level)
-                off[:, j] = (calm[:, here] * apart).sum(axis=(1, 2))
+                off[:, j] = (weight * apart).sum(axis=(1, 2))
             best = np.array([best_index(-row)[0] for row in off])
             inside = (best > 0) & (best < 2 * most)
             rows, best = np.flatnonzero(inside), best[inside]
@@ -278,6 +308,19 @@ class BarStrips:
             shift_m = (best - most + fine) / config.px_per_m
             slopes[k] = median_slope(height_px[rows], shift_m)
         return slopes, float(np.median(height_px))
+
+    def _on_bar(self, outward_m: Floats, n_rows: int) -> NDArray[np.bool_]:
+        """What is a bare bar's, so far outward from the shaft's end: (rows, places).
+
+        What is seen beside it stands still in the picture while it is pressed, and upright edges
+        look alike from any height.
+        """
+        config = self.config
+        bar = config.barbell
+        radius_m = np.where(outward_m < 0, bar.shaft_radius_m, min(config.shoulder_radii_m))
+        radius_m[outward_m > bar.shoulder_mm / 1000] = bar.sleeve_radius_m
+        across_m = (np.arange(n_rows) - (n_rows - 1) / 2) / config.px_per_m
+        return np.asarray(np.abs(across_m)[:, None] < radius_m)
 
 
 def median_slope(x: Floats, y: Floats) -> float:
