@@ -285,7 +285,10 @@ def drawn(params: Floats, jacobian: Floats, config: CalibrationConfig) -> Floats
     """Parameters drawn from a fit's covariance, the inverse of J'J: (`config.n_draws`, p)."""
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     rng = np.random.default_rng(config.seed)
-    return rng.multivariate_normal(params, covariance, size=config.n_draws, method="svd")
+    # Symmetric and without negative variances but for rounding, which the check takes absolutely.
+    return rng.multivariate_normal(
+        params, covariance, size=config.n_draws, method="svd", check_valid="ignore"
+    )
 
 
 def evenly(n_rows: int, limit: int) -> NDArray[np.intp]:
