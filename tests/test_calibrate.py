@@ -507,6 +507,27 @@ def front_track(yaw_deg, pitch_deg, roll_deg, distance=3.0, gap=1.372, plate=0.4
     return pd.DataFrame(rows), np.array(truth)
 
 
+def test_a_plate_that_stood_out_where_the_bar_rests_only_turns_the_bar_little():
+    """Squarely from the feet, the camera level; one plate is taken for an eighth too high there."""
+    track, _ = front_track(0, 2, 0)
+    y_px = track["image_left_y_px"]
+    rests = y_px < y_px.min() + 0.15 * np.ptp(y_px)
+    options = dict(roll_deg=0.0, roll_sd_deg=0.3, pitch_deg=2.0, pitch_sd_deg=0.4)
+    config = CalibrationConfig(focal_px=FOCAL, focal_rel_sd=0.02)
+    turns = []
+    for seen in (rests, y_px > -np.inf):
+        wrong = track.copy()
+        wrong["image_left_plate_px"] = np.where(seen, 1.12 * track["image_left_plate_px"], np.nan)
+        wrong.loc[~seen, "image_right_plate_px"] = np.nan
+        fit = calibrate_front(wrong, WIDTH, HEIGHT, **options, config=config)
+        turns.append((np.rad2deg(abs(fit.value("yaw"))), np.rad2deg(fit.sd("yaw"))))
+    (once, once_sd), (always, _) = turns
+    assert once < 0.5 * always
+    assert once < 2.0 * once_sd
+    # By hand: 12 % of 3 m over the 1.37 m between the plates would be 15 degrees.
+    assert always > 8.0
+
+
 @pytest.mark.parametrize(
     ("yaw", "pitch", "roll"), [(0, 0, 0), (0, 20, 0), (6, 15, 1), (-5, -5, -1)]
 )

@@ -113,6 +113,21 @@ class _SeenBar:
         """Logarithm of the usual height of each end's plate, (2,); NaN where none was seen."""
         return np.log(_medians(self.heights_px))
 
+    def plates_rel_sd(self, config: CalibrationConfig) -> Floats:
+        """How far off the plates' usual heights may be, as shares, (2,).
+
+        A plate that stood out before one piece of scenery only, as where the bar rests, may have
+        had an edge of that taken for its own; seen from high up to low down it has not.
+        """
+        bar_px = (self.left_px + self.right_px)[:, 1]
+        n = config.n_bar_heights
+        share = (bar_px - bar_px.min()) / max(float(np.ptp(bar_px)), 1e-9)
+        level = np.minimum((n * share).astype(int), n - 1)
+        told = [len(np.unique(level[np.isfinite(heights)])) for heights in self.heights_px.T]
+        there = len(np.unique(level))
+        surely = np.clip(np.array(told) / there / config.front_plate_share, 1 / n, 1.0)
+        return np.asarray(config.front_plate_rel_sd / surely, float)
+
     def residuals(
         self, params: Floats, prior: Floats, principal_px: Floats, config: CalibrationConfig
     ) -> Floats:
@@ -123,7 +138,7 @@ class _SeenBar:
         forward = np.array([0.0, 0.0, 1.0]) @ basis
         depths = np.median(np.column_stack([left @ forward, right @ forward]), axis=0)
         size = np.log(focal_px * plate / depths) - self.usual_log_heights()
-        seen = size / config.front_plate_rel_sd
+        seen = size / self.plates_rel_sd(config)
         bar = right - left
         tilt = np.median(np.arctan2(bar[:, 1], bar[:, 0]))
         middle = (left + right) / 2

@@ -28,7 +28,8 @@ class CalibrationConfig:
     them (`span_rel_sd`; without it `front_ends_rel_sd`). A phone's main camera has a focal length
     of 24 to 28 mm in terms of a 36 mm wide picture, and video crops it somewhat (common practice,
     no source). From the feet a plate shows its edge and its shadow, so its height in the picture
-    may be off by some percent all through a clip. Over a set the bar lies level to
+    may be off by some percent all through a clip (`front_plate_rel_sd`), and by more where it stood
+    out at less than `front_plate_share` of the bar's heights. Over a set the bar lies level to
     `front_level_sd_deg`, 2.4 cm between its plates (common practice, no source; how far bars were
     taken to be turned from the picture's plane was off by 1.2 deg in 72 made clips, a fourth of
     what 1.5 deg had left open).
@@ -106,6 +107,7 @@ class CalibrationConfig:
     n_bar_heights: int = 6
     least_bar_frames: int = 5
     front_plate_rel_sd: float = 0.05
+    front_plate_share: float = 0.6
     front_ends_rel_sd: float = 0.018
     press_slope: float = 0.35
     press_slope_sd: float = 0.15
