@@ -9,7 +9,7 @@ import pytest
 
 from barpath.errors import BarNotFoundError
 from barpath.ground.equipment import POWER_BAR
-from barpath.space import platecamera
+from barpath.space import barecamera, platecamera
 from barpath.space.barecamera import bar_in_picture
 from barpath.space.barparts import BarReadings, is_bare
 from barpath.space.discs import project_discs, thick_discs
@@ -720,6 +720,23 @@ def test_how_thick_both_sleeves_look_gives_the_scale_at_an_angle(yaw, focal_shar
     rise = np.ptp(side_points(fits[1].params, hands, fits[1].principal_px)[:, 1])
     assert rise == pytest.approx(np.ptp(path @ up), rel=min(2.0 * shares[1], 0.03))
     assert "how thick they look" in fits[1].scale_source
+
+
+def test_a_bar_behind_the_camera_is_no_fit(monkeypatch):
+    """It would look the same with its ends the other way round."""
+    track, readings, (path, *_) = seen_bar(40, far=False)
+    _, bare, parts = without_plates(track, readings, path)
+    options = dict(roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5, view="oblique")
+    fitted = barecamera.least_squares
+
+    def turned(*args, **kwargs):
+        found = fitted(*args, **kwargs)
+        found.x[0] += np.pi
+        return found
+
+    monkeypatch.setattr(barecamera, "least_squares", turned)
+    with pytest.raises(BarNotFoundError, match="No camera before which"):
+        calibrate_side(bare, WIDTH, HEIGHT, **options, bar=[parts])
 
 
 def test_where_a_bar_lies_in_the_picture_is_where_opencv_projects_it():
