@@ -15,7 +15,16 @@ from barpath.space.barparts import BarReadings, is_bare
 from barpath.space.discs import project_discs, thick_discs
 from barpath.space.feetcamera import calibrate_front
 from barpath.space.fittedcamera import CalibrationConfig, Level
-from barpath.space.pinhole import front_axes, front_ends, side_joint_points, side_points, world_axes
+from barpath.space.pinhole import (
+    SIDE_PARAMETERS,
+    disc_centres,
+    front_axes,
+    front_ends,
+    side_geometry,
+    side_joint_points,
+    side_points,
+    world_axes,
+)
 from barpath.space.platecamera import calibrate_side
 from barpath.space.scalecheck import front_systematics, side_systematics
 from barpath.space.steadying import steady
@@ -723,18 +732,20 @@ def test_how_thick_both_sleeves_look_gives_the_scale_at_an_angle(yaw, focal_shar
 
 
 def test_a_bar_behind_the_camera_is_no_fit(monkeypatch):
-    """It would look the same with its ends the other way round."""
+    """It would look the same, its ends the other way round."""
     track, readings, (path, *_) = seen_bar(40, far=False)
-    _, bare, parts = without_plates(track, readings, path)
+    middle, bare, parts = without_plates(track, readings, path)
     options = dict(roll_deg=0.5, roll_sd_deg=0.3, pitch_deg=9.0, pitch_sd_deg=0.5, view="oblique")
     fitted = barecamera.least_squares
 
-    def turned(*args, **kwargs):
+    def all_behind(*args, **kwargs):
         found = fitted(*args, **kwargs)
-        found.x[0] += np.pi
+        geometry = side_geometry(found.x[: len(SIDE_PARAMETERS)])
+        in_front = disc_centres(geometry, middle, CENTRE)[:, 2].min() > 0
+        found.x[0] += np.pi * in_front
         return found
 
-    monkeypatch.setattr(barecamera, "least_squares", turned)
+    monkeypatch.setattr(barecamera, "least_squares", all_behind)
     with pytest.raises(BarNotFoundError, match="No camera before which"):
         calibrate_side(bare, WIDTH, HEIGHT, **options, bar=[parts])
 
