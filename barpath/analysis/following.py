@@ -1,7 +1,7 @@
 """Bar, camera and the lifter's joints are followed through the clip, frame after frame."""
 
 import dataclasses
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass
 
 import cv2
@@ -138,10 +138,19 @@ def follow(
     if tracker is not None:
         track = tracker.table()
     elif joints_px is not None and bare_end is not None:
-        track = _bare_track(bare_end, joints_px, camera, focal_px, looks)
+        joints = steady(joints_px, camera, pose.points_in(joints_px))
+        track = pose.bare_track(
+            camera["time_s"].to_numpy(dtype=float),
+            joints_px,
+            sleeve.find_sleeve(bare_end, joints_px, joints, focal_px),
+            looks,
+        )
         if along is not None:
-            bare = Detected(found.view, found.view_source, track, camera, 0, level, joints_px)
-            track = _with_widths(bare, along, info, config)
+            followed = steady(track, camera, view_of(found.view).ends)
+            with suppress(BarNotFoundError):
+                rough = calibrate_view(followed, found.view, info, level, config, joints)
+                lies = _lies(rough, followed, camera, along)
+                track = barparts.with_sleeves(track, sleevewidths.sleeve_widths(along, lies))
     if strips is not None:
         track = barends.place_ends(track, strips, joints_px, focal_px, (info.width_px - 1) / 2)
         if joints_px is not None:
@@ -150,47 +159,31 @@ def follow(
     return Detected(found.view, found.view_source, track, camera, n_duplicate, level, joints_px)
 
 
-def _bare_track(
-    looks: sleevelooks.SleeveLooks,
-    joints_px: pd.DataFrame,
+def _lies(
+    rough: fittedcamera.Calibration,
+    followed: pd.DataFrame,
     camera: pd.DataFrame,
-    focal_px: float,
-    config: pose.PoseConfig,
-) -> pd.DataFrame:
-    """Plate table of a bar without plates: of the nearer sleeve's end, or else of the hands."""
-    times_s = camera["time_s"].to_numpy(dtype=float)
-    steadied = steady(joints_px, camera, pose.points_in(joints_px))
-    found = sleeve.find_sleeve(looks, joints_px, steadied, focal_px)
-    return pose.bare_track(times_s, joints_px, found, config)
+    looks: sleevewidths.BarLooks,
+) -> dict[int, sleevewidths.BarLie]:
+    """How a bar without plates lies, about, in the frames of the looks, px of the clip.
 
-
-def _with_widths(
-    bare: Detected, looks: sleevewidths.BarLooks, info: ClipInfo, config: AnalysisConfig
-) -> pd.DataFrame:
-    """Plate table of a bar without plates, with how thick its sleeves look where that is told.
-
-    How the bar lies is told roughly by what was read of it.
+    `followed` is the plate table in the steadied image, of all frames of the camera table.
     """
-    track, camera = bare.track, bare.camera
-    joints = steady(bare.poses, camera, pose.points_in(bare.poses))
-    followed = steady(track, camera, view_of(bare.view).ends)
-    try:
-        calibration = calibrate_view(followed, bare.view, info, bare.level, config, joints)
-    except BarNotFoundError:
-        return track
-    places = followed.set_index("frame")[["x_px", "y_px"]]
-    maps = camera.set_index("frame")
-    frames = [look.frame for look in looks.kept if look.frame in maps.index]
-    rows = places.loc[frames].notna().all(axis=1) & maps.loc[frames, "m00"].notna()
-    frames = [frame for frame, known in rows.items() if known]
+    kept = [look.frame for look in looks.kept]
+    places = followed.set_index("frame").loc[kept, ["x_px", "y_px"]]
+    maps = camera.set_index("frame").loc[kept]
+    known = (places.notna().all(axis=1) & maps["m00"].notna()).to_numpy()
     axis, beside = barecamera.bar_in_picture(
-        calibration, places.loc[frames].to_numpy(dtype=float), looks.config.along_m
+        rough, places[known].to_numpy(dtype=float), looks.config.along_m
     )
     lies = {}
-    for k, to_steady in enumerate(scene.transforms_of(maps.loc[frames])):
-        back = np.linalg.inv(to_steady[:, :2]).T
-        lies[frames[k]] = sleevewidths.BarLie((axis[k] - to_steady[:, 2]) @ back, beside[k] @ back)
-    return barparts.with_sleeves(track, sleevewidths.sleeve_widths(looks, lies))
+    for k, (frame, to_steady) in enumerate(
+        zip(places.index[known], scene.transforms_of(maps[known]), strict=True)
+    ):
+        back = cv2.invertAffineTransform(to_steady)
+        turned = beside[k] @ back[:, :2].T
+        lies[int(frame)] = sleevewidths.BarLie(scene.apply_transform(back, axis[k]), turned)
+    return lies
 
 
 def _shrunk(frame: Frame, max_side_px: int) -> Frame:

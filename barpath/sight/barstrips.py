@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from barpath.ground.choice import best_index
 from barpath.ground.equipment import POWER_BAR, Bar
 from barpath.sight.barline import ENDS
-from barpath.sight.pictures import grey_levels
+from barpath.sight.pictures import Moving, grey_levels
 
 Floats = NDArray[np.float64]
 
@@ -172,9 +172,7 @@ class BarStrips:
         self._kept: list[NDArray[np.uint8]] = []
         self._ends_px: list[Floats] = []
         self._frames: list[int] = []
-        self._every = 1
-        self._n_moved = 0
-        self._last = np.full(2, np.nan)
+        self._moving = Moving(self.config.most)
 
     def update(self, image: NDArray[np.uint8], row: Mapping[str, Any]) -> None:
         """Keep the bar's picture if it has moved.
@@ -189,21 +187,13 @@ class BarStrips:
         ends = np.array([[row[f"{end}_{axis}_px"] for axis in "xy"] for end in ENDS], dtype=float)
         if not np.isfinite(ends).all() or any(row[f"{end}_state"] != "seen" for end in ENDS):
             return
-        middle = ends.mean(axis=0)
         length = np.hypot(*(ends[1] - ends[0]))
-        if np.hypot(*(middle - self._last)) < self.config.moved_share * length:
-            return
-        self._last = middle
-        self._n_moved += 1
-        if (self._n_moved - 1) % self._every:
+        if not self._moving.wants(ends.mean(axis=0), self.config.moved_share * length):
             return
         self._kept.append(grey_levels(laid_along(image, ends, self.config, bare=self.bare)))
         self._ends_px.append(ends)
         self._frames.append(int(row["frame"]))
-        if len(self._kept) > self.config.most:
-            for kept in (self._kept, self._ends_px, self._frames):
-                del kept[1::2]
-            self._every *= 2
+        self._moving.thin(self._kept, self._ends_px, self._frames)
 
     def laid_anew(
         self, frames: NDArray[np.integer], ends_px: Floats, off_m: float = 0.0

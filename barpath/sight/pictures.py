@@ -3,7 +3,7 @@
 In: a picture, RGB or grey, uint8. Out: grey pictures, uint8, in px of the picture given.
 """
 
-from typing import Protocol
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -56,6 +56,47 @@ def crop_grey(image: Image, x0: int, y0: int, x1: int, y1: int) -> Image:
     top, bottom, left, right = (max(0, p) for p in pads)
     padded = cv2.copyMakeBorder(grey, top, bottom, left, right, cv2.BORDER_REPLICATE)
     return np.asarray(padded[: y1 - y0, : x1 - x0], np.uint8)
+
+
+class Moving:
+    """Which frames are kept of what moves: evenly over its places, and never too many.
+
+    Parameters
+    ----------
+    most : int
+        So many at most.
+
+    Examples
+    --------
+    >>> moving, kept = Moving(3), []
+    >>> for x in [0.0, 0.1, 2.0, 4.0, 6.0, 8.0]:
+    ...     if moving.wants(np.array([x, 0.0]), 1.0):
+    ...         kept.append(x)
+    ...         moving.thin(kept)
+    >>> kept
+    [0.0, 4.0, 8.0]
+    """
+
+    def __init__(self, most: int) -> None:
+        self.most = most
+        self._last = np.full(2, np.nan)
+        self._every = 1
+        self._n_moved = 0
+
+    def wants(self, place_px: NDArray[np.floating], least_px: float) -> bool:
+        """Whether a frame is to be kept in which it is there: so far at least from the last."""
+        if np.hypot(*(place_px - self._last)) < least_px:
+            return False
+        self._last = place_px
+        self._n_moved += 1
+        return (self._n_moved - 1) % self._every == 0
+
+    def thin(self, *kept: list[Any]) -> None:
+        """Take every second of what is kept, lists alike in length, where it is too many."""
+        if len(kept[0]) > self.most:
+            for one in kept:
+                del one[1::2]
+            self._every *= 2
 
 
 def laid_about(

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barpath.ground.equipment import POWER_BAR, Bar
-from barpath.sight.jointnet import POINTS, SIDES, Readings
+from barpath.sight.jointnet import HANDS, POINTS, SIDES, Readings
 from barpath.sight.lifter import square_round
 from barpath.sight.sleeveface import FaceConfig
 
@@ -182,7 +182,6 @@ class SleeveLooks:
     def __init__(self, end: str, config: SleeveConfig | None = None) -> None:
         self.end, self.config = end, config or SleeveConfig()
         self._point = POINTS.index(f"{end}_bar_end")
-        self._hands = [POINTS.index(hand) for hand in HANDS_READ]
         self._last: tuple[Floats, Floats] | None = None
         self.kept: list[Look] = []
 
@@ -215,8 +214,8 @@ class SleeveLooks:
     def _place(self, reading: Readings) -> Floats | None:
         """Where the end is read, or about where the hands have moved it to since it was."""
         hands = None
-        if not reading.outside[self._hands].any():
-            hands = reading.xy_px[self._hands].mean(axis=0)
+        if not reading.outside[HANDS].any():
+            hands = reading.xy_px[HANDS].mean(axis=0)
         if not reading.outside[self._point]:
             place: Floats = reading.xy_px[self._point]
             self._last = self._last if hands is None else (place, hands)

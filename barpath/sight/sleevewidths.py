@@ -18,16 +18,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from barpath.clip.scene import apply_transform
 from barpath.ground.choice import best_index
 from barpath.ground.equipment import POWER_BAR, Bar
-from barpath.sight.jointnet import BAR_PARTS, POINTS, SIDES, Readings
+from barpath.sight.jointnet import BAR_PARTS, HANDS, POINTS, SIDES, Readings
 from barpath.sight.lifter import square_round
+from barpath.sight.pictures import Moving
 from barpath.sight.shaft import box_cover
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
-HANDS = [POINTS.index(f"{side}_hand") for side in SIDES]
 ON_BAR = [POINTS.index(f"{side}_{part}") for side in SIDES for part in ("hand", *BAR_PARTS[1:])]
 
 
@@ -127,10 +128,15 @@ class WidthConfig:
         return np.arange(-n, n + 1, dtype=float) * self.row_m
 
     @property
-    def sleeve_span_m(self) -> tuple[float, float]:
-        """From where to where a sleeve is looked at, from the bar's middle."""
+    def log_sizes(self) -> Floats:
+        """Logarithms of the diameters tried, over the expected one."""
+        return np.arange(-self.n_sizes, self.n_sizes + 1, dtype=float) * self.rel_step
+
+    def on_sleeve(self, place_m: Floats) -> NDArray[np.bool_]:
+        """Whether a place, outward from the bar's middle, is where its sleeve is looked at."""
         start, before = self.sleeve_m
-        return self.barbell.collar_m + start, self.barbell.end_m - before
+        bar = self.barbell
+        return (place_m > bar.collar_m + start) & (place_m < bar.end_m - before)
 
 
 @dataclass(frozen=True)
@@ -150,7 +156,7 @@ class BarLook:
         """What is seen at places of the clip's picture, (..., colours); NaN outside of it."""
         last = np.array(self.size_px) - 1
         inside = np.asarray(((places_px >= 0) & (places_px <= last)).all(axis=-1))
-        in_part = (places_px - self.to_px[:, 2]) @ np.linalg.inv(self.to_px[:, :2]).T
+        in_part = apply_transform(cv2.invertAffineTransform(self.to_px), places_px)
         in_part = np.where(inside[..., None], in_part, -2.0).astype(np.float32)
         seen = cv2.remap(
             self.picture.astype(np.float32),
@@ -174,9 +180,7 @@ class BarLooks:
     def __init__(self, config: WidthConfig | None = None) -> None:
         self.config = config or WidthConfig()
         self.kept: list[BarLook] = []
-        self._last = np.full(2, np.nan)
-        self._every = 1
-        self._n_moved = 0
+        self._moving = Moving(self.config.most)
 
     def update(self, frame: int, image: NDArray[np.uint8], reading: Readings) -> None:
         """Keep what is along the bar in a frame, if it has moved."""
@@ -185,16 +189,10 @@ class BarLooks:
         config = self.config
         middle = reading.xy_px[HANDS].mean(axis=0)
         size_px = square_round(reading, 1.0).size_px
-        if np.hypot(*(middle - self._last)) < config.moved_share * size_px:
-            return
-        self._last = middle
-        self._n_moved += 1
-        if (self._n_moved - 1) % self._every:
+        if not self._moving.wants(middle, config.moved_share * size_px):
             return
         self.kept.append(self._part(frame, image, *_line(reading), config.reach * size_px))
-        if len(self.kept) > config.most:
-            del self.kept[1::2]
-            self._every *= 2
+        self._moving.thin(self.kept)
 
     def _part(
         self, frame: int, image: NDArray[np.uint8], point: Floats, axis: Floats, half_px: float
@@ -341,8 +339,7 @@ def _shift(
     if slack:
         edges = np.asarray(cv2.dilate(edges, np.ones((2 * slack + 1, 1), np.uint8)), np.float32)
     place = np.abs(along)
-    start, stop = config.sleeve_span_m
-    on_sleeve = (place > start) & (place < stop)
+    on_sleeve = config.on_sleeve(place)
     on_shaft = (place > config.shaft_m[0]) & (place < bar.collar_m - config.shaft_m[1])
     columns = np.flatnonzero(on_sleeve | on_shaft)
     radius = np.where(on_sleeve, bar.sleeve_radius_m, bar.shaft_radius_m)[columns]
@@ -366,9 +363,7 @@ def _shift(
 
 def _shown(laid: Picture, way: float, config: WidthConfig) -> NDArray[np.intp] | None:
     """Columns in which the nearer (-1) or the farther sleeve is mostly in the pictures."""
-    place = way * config.along_m
-    start, stop = config.sleeve_span_m
-    wanted = np.flatnonzero((place > start) & (place < stop))
+    wanted = np.flatnonzero(config.on_sleeve(way * config.along_m))
     inside = np.isfinite(laid[:, :, wanted]).all(axis=(1, 3)).mean(axis=0) > 0.5
     shown = wanted[inside]
     least = max(config.least_inside * len(wanted), config.least_columns)
@@ -383,7 +378,7 @@ def _measured(
     `laid` are its columns in all pictures; NaN where they reach outside. None where no sleeve of
     about the expected size is there.
     """
-    sizes = np.exp(config.rel_step * np.arange(-config.n_sizes, config.n_sizes + 1))
+    sizes = config.log_sizes
     offs = config.off_axis_m * np.linspace(-3.0, 3.0, 13)
     hiding = _hiding(laid, scale_px, config)
     if hiding is None:
@@ -398,15 +393,15 @@ def _measured(
         part = (at - low)[..., None]
         return np.asarray((1 - part) * edges[low] + part * edges[low + 1], float)
 
-    radius = config.barbell.sleeve_radius_m * sizes[:, None]
+    radius = config.barbell.sleeve_radius_m * np.exp(sizes)[:, None]
     clear = np.sqrt(side(offs - radius) * side(offs + radius)).mean(axis=2)
     odds = config.sharpness * clear - 0.5 * (offs / config.off_axis_m) ** 2
-    odds -= 0.5 * (np.log(sizes)[:, None] / config.size_rel_sd) ** 2
-    odds -= 0.5 * ((np.log(sizes)[:, None] - hidden) / hidden_sd) ** 2
+    odds -= 0.5 * (sizes[:, None] / config.size_rel_sd) ** 2
+    odds -= 0.5 * ((sizes[:, None] - hidden) / hidden_sd) ** 2
     weight = np.exp(odds - odds.max())
     weight /= weight.sum()
-    size = float(weight.sum(axis=1) @ np.log(sizes))
-    spread = float(np.sqrt(weight.sum(axis=1) @ (np.log(sizes) - size) ** 2))
+    size = float(weight.sum(axis=1) @ sizes)
+    spread = float(np.sqrt(weight.sum(axis=1) @ (sizes - size) ** 2))
     if spread > config.most_rel_sd:
         return None
     diameter_m = 2.0 * config.barbell.sleeve_radius_m * float(np.exp(size))
@@ -427,17 +422,16 @@ def _hiding(laid: Picture, scale_px: float, config: WidthConfig) -> tuple[float,
     inner = np.abs(rows) < 0.8 * bar.sleeve_radius_m
     calm = np.median(np.abs(samples[:, inner]).mean(axis=2), axis=1) < config.calm_level
     samples = np.clip(samples[calm], -config.most_level, config.most_level)
+    seen = samples.transpose(0, 2, 1).reshape(-1, len(rows))
     blur_m = float(np.hypot(config.blur_px / scale_px, config.row_m))
-    steps = config.rel_step * np.arange(-config.n_sizes, config.n_sizes + 1)
-    thick = 2.0 * bar.sleeve_radius_m * np.exp(steps)
+    thick = 2.0 * bar.sleeve_radius_m * np.exp(config.log_sizes)
     offs = config.off_axis_m * np.linspace(-2.0, 2.0, 9)
     size_m = 2.0 * bar.sleeve_radius_m
     # What lies beside the sleeve is only known once its size is.
     for _ in range(3):
         beside_m = size_m / 2 + config.beside_m
         at = [int(np.abs(rows - way * beside_m).argmin()) for way in (-1, 1)]
-        scenery = samples[:, at].transpose(0, 2, 1).reshape(-1, 2)
-        seen = samples.transpose(0, 2, 1).reshape(-1, len(rows))
+        scenery = seen[:, at]
         normal = scenery.T @ scenery / len(scenery) + config.ridge_level**2 * np.eye(2)
         follows = np.linalg.solve(normal, scenery.T @ seen / len(scenery))
         cover = 1.0 - np.clip(follows, 0.0, 1.2).sum(axis=0)
@@ -451,4 +445,4 @@ def _hiding(laid: Picture, scale_px: float, config: WidthConfig) -> tuple[float,
     if i in (0, len(thick) - 1):
         return None
     sd = float(np.hypot(config.hiding_sd, config.hiding_left_sd * np.sqrt(off[i, j])))
-    return float(steps[i]), sd
+    return float(config.log_sizes[i]), sd

@@ -24,6 +24,7 @@ from barpath.space.pinhole import (
     SideGeometry,
     disc_centres,
     rays,
+    seen_px,
     side_geometry,
 )
 
@@ -122,10 +123,10 @@ class SleeveSides:
         places = followed_m + along_m[:, None] * geometry.across
         side_m = bar.sleeve_radius_m * _silhouette(places, geometry.across)
         sides = [_seen_px(places + way * side_m, geometry, principal_px) for way in (-1.0, 1.0)]
-        seen_px = np.linalg.norm(sides[1] - sides[0], axis=1)
+        across_px = np.linalg.norm(sides[1] - sides[0], axis=1)
         sd = np.hypot(self.rel_sd, config.sleeve_sd_mm / bar.sleeve_mm)
         # A fit may try a bar behind the camera, where nothing is seen of it.
-        return float(np.log(np.maximum(seen_px, LEAST_PX) / self.diameter_px).mean() / sd)
+        return float(np.log(np.maximum(across_px, LEAST_PX) / self.diameter_px).mean() / sd)
 
 
 def bar_in_picture(
@@ -157,8 +158,9 @@ def bar_in_picture(
 
 
 def _seen_px(places_m: Floats, geometry: SideGeometry, principal_px: Floats) -> Floats:
-    ahead = np.maximum(places_m[..., 2:], LEAST_DEPTH_M)
-    return places_m[..., :2] / ahead * geometry.focal_px + principal_px
+    ahead = places_m.copy()
+    ahead[..., 2] = np.maximum(ahead[..., 2], LEAST_DEPTH_M)
+    return seen_px(ahead, geometry.focal_px, principal_px)
 
 
 def _silhouette(places_m: Floats, across: Floats) -> Floats:
@@ -333,10 +335,10 @@ def _sleeve_misses(
     # A fit may try an end behind the camera.
     end_m = max(depth_m, LEAST_DEPTH_M)
     hands_m = end_m + params[OUTLINE] * geometry.across[2]
-    seen_px = geometry.focal_px * 2 * bar.sleeve_radius_m / end_m
+    end_px = geometry.focal_px * 2 * bar.sleeve_radius_m / end_m
     sd = np.hypot(sleeve.rel_sd, config.sleeve_sd_mm / bar.sleeve_mm)
     off = [
-        np.log(seen_px / sleeve.diameter_px) / sd,
+        np.log(end_px / sleeve.diameter_px) / sd,
         (end_m / hands_m - sleeve.hands_share) / config.hands_share_sd,
     ]
     return [np.array(off)]

@@ -11,7 +11,7 @@ from barpath.sight.jointnet import BAR_PARTS
 from barpath.sight.pose import PLACE
 from barpath.sight.sleevewidths import SleeveWidth
 from barpath.space.fittedcamera import CalibrationConfig
-from barpath.space.pinhole import SideGeometry, disc_centres
+from barpath.space.pinhole import SideGeometry, disc_centres, seen_px
 
 Floats = NDArray[np.float64]
 
@@ -206,7 +206,7 @@ class BarMisses:
         tilts = np.deg2rad(tilt)
         axis = away * (np.cos(tilts)[:, None] * across + np.sin(tilts)[:, None] * up)
         places = centres_m[:, None, None] + ways[..., None] * axis[:, None, None]
-        seen = places[..., :2] / places[..., 2:] * focal_px + principal_px
+        seen = seen_px(places, focal_px, principal_px)
         off = self.points_px - seen - bias
         if self.inward_share:
             off -= self._inward_px(seen)

@@ -67,7 +67,11 @@ def calibrate_front(
     looks_mm = bar.plates_mm(config).ravel()[:, None]
     bar = bar.with_plates_alone(config)
     fit = least_squares(
-        bar.residuals, prior[:, 0], loss="soft_l1", x_scale="jac", args=(prior, principal, config)
+        bar.residuals,
+        prior[:, 0],
+        loss="soft_l1",
+        x_scale="jac",
+        args=(prior, principal, bar.plates_rel_sd(config), config),
     )
     return Calibration(
         view=FRONT.name,
@@ -129,7 +133,12 @@ class _SeenBar:
         return np.asarray(config.front_plate_rel_sd / surely, float)
 
     def residuals(
-        self, params: Floats, prior: Floats, principal_px: Floats, config: CalibrationConfig
+        self,
+        params: Floats,
+        prior: Floats,
+        principal_px: Floats,
+        plates_rel_sd: Floats,
+        config: CalibrationConfig,
     ) -> Floats:
         """What plates, the bar's tilt and slope and the prior miss, in standard uncertainties."""
         up, across, along, focal_px, _, plate = front_geometry(params)
@@ -138,7 +147,7 @@ class _SeenBar:
         forward = np.array([0.0, 0.0, 1.0]) @ basis
         depths = np.median(np.column_stack([left @ forward, right @ forward]), axis=0)
         size = np.log(focal_px * plate / depths) - self.usual_log_heights()
-        seen = size / self.plates_rel_sd(config)
+        seen = size / plates_rel_sd
         bar = right - left
         tilt = np.median(np.arctan2(bar[:, 1], bar[:, 0]))
         middle = (left + right) / 2

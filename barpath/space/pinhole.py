@@ -102,6 +102,17 @@ def rays(xy_px: Floats, principal_px: Floats, focal_px: float) -> Floats:
     return np.column_stack([offset, np.ones(len(offset))])
 
 
+def seen_px(places_m: Floats, focal_px: float, principal_px: Floats) -> Floats:
+    """Image points, (..., 2), of places before a camera, (..., 3) in its axes.
+
+    Examples
+    --------
+    >>> seen_px(np.array([[0.5, -0.25, 2.0]]), 800.0, np.array([640.0, 360.0])).tolist()
+    [[840.0, 260.0]]
+    """
+    return places_m[..., :2] / places_m[..., 2:] * focal_px + principal_px
+
+
 class SideGeometry(NamedTuple):
     """World axes, distance, focal length and plate's radius of a view from aside."""
 

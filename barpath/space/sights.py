@@ -16,7 +16,7 @@ from barpath.ground.view import FRONT, View, view_of
 from barpath.sight.jointnet import SIDES
 from barpath.sight.pose import PLACE
 from barpath.space.fittedcamera import Calibration
-from barpath.space.pinhole import front_axes, world_axes
+from barpath.space.pinhole import front_axes, seen_px, world_axes
 
 Floats = NDArray[np.float64]
 
@@ -92,7 +92,7 @@ class Sight:
     def project(self, points_m: NDArray[np.floating[Any]]) -> Floats:
         """Image points of world points, (..., 3) to (..., 2)."""
         seen = points_m @ self.axes.T + self.origin_m
-        return seen[..., :2] / seen[..., 2:] * self.focal_px + self.principal_px
+        return seen_px(seen, self.focal_px, self.principal_px)
 
     def px_per_m(self, points_m: Floats) -> Floats:
         """Scale at world points, (..., 3) to (...)."""
