@@ -26,8 +26,8 @@ def until(browser: Any, script: str, limit_s: float = 240.0) -> Any:
         if value := browser.execute_script(script):
             return value
         time.sleep(0.05)
-    problem = browser.execute_script("return document.getElementById('problem').textContent")
-    raise AssertionError(f"never came true: {script} {problem}")
+    shown = browser.execute_script("return document.body.innerText")
+    raise AssertionError(f"never came true: {script}\nwhere the page reads:\n{shown}")
 
 
 def complaints(browser: Any) -> list[str]:

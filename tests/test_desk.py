@@ -23,7 +23,7 @@ from barpath.block.plan import plan_folder
 from barpath.block.run import run as run_block
 from barpath.cli import commands as cli
 from barpath.errors import OptionError, OutputError
-from barpath.page.desk import Desk, guesses, labels, naming, shelf
+from barpath.page.desk import Desk, guesses, labels, naming, shelf, shown
 from barpath.page.desk.queue import DONE, STOPPED, WAITING, Queue
 from barpath.page.desk.shelf import OWN, Clip
 from barpath.page.desk.tasks import PAGES, SET
@@ -223,6 +223,25 @@ def test_queue_is_taken_up_where_it_was(tmp_path: Path) -> None:
     assert [(j.task.key, j.state) for j in again.jobs()] == [(keys[1], WAITING)]
     file.write_text("{ half")
     assert Queue(desk.home, lambda: {OWN: desk}).jobs() == []
+
+
+def test_what_changes_while_a_page_is_made_is_shown_anew(
+    tmp_path: Path, films: dict[str, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = Desk(tmp_path / "desk")
+    shutil.copy(films["side"], desk.own.clips / "one_side.mp4")
+    key = desk.queue.add(SET, desk.own, ["one_side.mp4"])
+    assert shown.bench_shown(desk, desk.own)["version"] == shown.version_of(desk, desk.own)
+    told = shown.labels_shown
+
+    def told_late(entry: ClipEntry) -> list[str]:
+        desk.queue.stop([key])
+        return told(entry)
+
+    monkeypatch.setattr(shown, "labels_shown", told_late)
+    page = shown.bench_shown(desk, desk.own)
+    assert [job["state"] for job in page["jobs"]] == [WAITING]
+    assert page["version"] != shown.version_of(desk, desk.own)
 
 
 def test_a_killed_program_goes_on_and_nothing_is_measured_twice(

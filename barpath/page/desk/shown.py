@@ -110,6 +110,8 @@ def guesses_shown(clip: Clip) -> list[str]:
 
 def bench_shown(desk: Desk, bench: Bench) -> dict[str, Any]:
     """All that the page of a bench shows."""
+    # Before all that it stands for: what changes meanwhile is then shown anew, never missed.
+    version = version_of(desk, bench)
     clips = shelf.clips_of(bench)
     jobs = [job for job in desk.queue.jobs() if job.task.bench == bench.key]
     state_of = {j.task.clips[0]: j for j in jobs if j.task.kind == SET}
@@ -139,7 +141,7 @@ def bench_shown(desk: Desk, bench: Bench) -> dict[str, Any]:
         "beside": _beside_shown(bench),
         "over_all": _over_all_shown(bench),
         "columns": _columns(bench, clips),
-        "version": version_of(desk, bench),
+        "version": version,
         "others": [
             {"key": b.key, "title": title_of(b)}
             for b in desk.benches().values()
