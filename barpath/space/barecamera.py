@@ -250,9 +250,11 @@ def calibrate_bare(
             start = np.r_[prior[:, 0], np.zeros(misses.n_own)]
             start[0] = np.deg2rad(yaw_deg)
             start[3] += np.log(np.cos(start[0]))
-            found = least_squares(
-                residuals, start, loss=_loss, x_scale="jac", max_nfev=config.max_steps
-            )
+            # One that begins the wrong way round may run off to where numbers end.
+            with np.errstate(all="ignore"):
+                found = least_squares(
+                    residuals, start, loss=_loss, x_scale="jac", max_nfev=config.max_steps
+                )
             # A bar behind the camera would look the same, its ends the other way round.
             geometry = side_geometry(found.x[:n_params])
             if misses.centres_m(geometry, principal)[:, 2].min() > LEAST_DEPTH_M:

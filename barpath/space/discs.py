@@ -9,18 +9,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Number = float | Floats
+"""Of each disc, or of all of them."""
 
 N_TANGENTS = 24
 """In so many directions tangents are laid to an outline: its ellipse is right within 0.1 %."""
 _ROUND = np.stack([f(2 * np.pi * np.arange(N_TANGENTS) / N_TANGENTS) for f in (np.cos, np.sin)])
+_NEXT = np.roll(np.arange(N_TANGENTS), -1)
 _THINNEST_M = 1e-4
 """Between circles in one place no tangent could tell which it touches."""
 _ELLIPSES = np.array([[0.0, 0.0, 0.5], [0.0, -1.0, 0.0], [0.5, 0.0, 0.0]])
 """Inverse of what makes a conic's constraint of being an ellipse."""
 
 
+def project_centres(centres_m: Floats, normal: Floats, radius_m: Number, focal_px: float) -> Floats:
+    """Centres of the ellipses that a pinhole camera sees of discs, (n, 2), as `project_discs`."""
+    return _seen_centres(centres_m, normal, np.square(radius_m), focal_px)[0]
+
+
 def project_discs(
-    centres_m: Floats, normal: Floats, radius_m: float, focal_px: float
+    centres_m: Floats, normal: Floats, radius_m: Number, focal_px: float
 ) -> tuple[Floats, Floats]:
     """Ellipses that a pinhole camera sees of discs in parallel planes.
 
@@ -30,7 +38,7 @@ def project_discs(
         Disc centres in camera axes.
     normal : ndarray, shape (3,)
         Unit normal of the discs.
-    radius_m : float
+    radius_m : float or ndarray, shape (n,)
     focal_px : float
 
     Returns
@@ -45,17 +53,23 @@ def project_discs(
     A disc's dual quadric projects to the dual conic K (r^2 (I - n n') - C C') K' (Hartley and
     Zisserman, Multiple View Geometry in Computer Vision, 2nd ed., section 8.3; from memory).
     """
-    centres_m = np.atleast_2d(centres_m)
-    disc = radius_m**2 * (np.eye(3) - np.outer(normal, normal))
-    camera = np.diag([focal_px, focal_px, 1.0])
-    # A search that began the wrong way round may run off to where numbers end.
-    with np.errstate(over="ignore", invalid="ignore"):
-        dual = disc[None] - centres_m[:, :, None] * centres_m[:, None, :]
-        dual = camera @ dual @ camera
-        dual /= -dual[:, 2:3, 2:3]
-    centre = -dual[:, :2, 2]
-    shape = dual[:, :2, :2] + centre[:, :, None] * centre[:, None, :]
+    square_m2 = np.square(radius_m)
+    centre, deep = _seen_centres(centres_m, normal, square_m2, focal_px)
+    place, way = centres_m[:, :2], normal[:2]
+    wide = np.multiply.outer(square_m2, np.eye(2) - np.outer(way, way))
+    wide = wide - place[:, :, None] * place[:, None, :]
+    shape = centre[:, :, None] * centre[:, None, :] - wide * (focal_px**2 / deep)[:, None, None]
     return centre, shape
+
+
+def _seen_centres(
+    centres_m: Floats, normal: Floats, square_m2: Number, focal_px: float
+) -> tuple[Floats, Floats]:
+    """Centres of ellipses, and the last number of each dual conic before it is scaled, (n,)."""
+    depth, ahead = centres_m[:, 2], normal[2]
+    deep = square_m2 * (1.0 - ahead**2) - depth**2
+    aside = centres_m[:, :2] * depth[:, None] + np.multiply.outer(square_m2 * ahead, normal[:2])
+    return aside * (-focal_px / deep)[:, None], deep
 
 
 def thick_discs(
@@ -87,22 +101,20 @@ def thick_discs(
     -------
     ndarray, shape (n, 2, 2)
     """
+    n = len(centres_m)
     half = max(abs(thickness_m), _THINNEST_M) / 2
     edge_m = min(edge_m, half)
-    circles = [
-        project_discs(centres_m + along * normal, normal, radius, focal_px)
-        for along, radius in (
-            (-half, radius_m - edge_m),
-            (edge_m - half, radius_m),
-            (half - edge_m, radius_m),
-            (half, radius_m - edge_m),
-        )
-    ]
-    centres_px, shapes_px2 = (np.stack(one, axis=1) for one in zip(*circles, strict=True))
-    # What reaches from before the camera to behind it has no ellipse for an outline.
-    _, found = project_discs(centres_m, normal, radius_m, focal_px)
+    along = np.array([-half, edge_m - half, half - edge_m, half])
+    radii = np.array([radius_m - edge_m, radius_m, radius_m, radius_m - edge_m])
+    places = (centres_m[:, None] + along[:, None] * normal).reshape(-1, 3)
+    centre_px, shape_px2 = project_discs(places, normal, np.tile(radii, n), focal_px)
+    centres_px, shapes_px2 = centre_px.reshape(n, 4, 2), shape_px2.reshape(n, 4, 2, 2)
     half_axes = np.linalg.eigvalsh(shapes_px2)
     closed = ((half_axes > 1e-3) & (half_axes < 1e9)).all(axis=(1, 2))
+    if closed.all():
+        return _best_ellipses(_round_all(centres_px, shapes_px2))
+    # What reaches from before the camera to behind it has no ellipse for an outline.
+    _, found = project_discs(centres_m, normal, radius_m, focal_px)
     if closed.any():
         found[closed] = _best_ellipses(_round_all(centres_px[closed], shapes_px2[closed]))
     return found
@@ -130,31 +142,17 @@ def _round_all(centre_px: Floats, shape_px2: Floats) -> Floats:
     reach += (centre_px[..., None] * columns).sum(axis=2)
     normals = np.swapaxes(columns[:, 0], 1, 2)
     here = np.argmax(reach, axis=1)
-    there = np.roll(here, -1, axis=1)
-    ahead = _reach_over(reach, here, there)
-    behind = _reach_over(np.roll(reach, -1, axis=2), here, there)
+    there = here[:, _NEXT]
+    rows, ways = np.arange(len(here))[:, None], np.arange(N_TANGENTS)
+    ahead = reach[rows, here, ways] - reach[rows, there, ways]
+    behind = reach[rows, here, _NEXT] - reach[rows, there, _NEXT]
     share = np.where(here == there, 0.0, ahead / np.maximum(ahead - behind, 1e-12))
-    between = normals + share[..., None] * (np.roll(normals, -1, axis=1) - normals)
-    found = [
-        _touched(centre_px, shape_px2, which, tangents)
-        for which, tangents in ((here, normals), (here, between), (there, between))
-    ]
-    return np.stack(found, axis=2).reshape(len(centre_px), -1, 2)
-
-
-def _reach_over(reach: Floats, one: NDArray[np.intp], other: NDArray[np.intp]) -> Floats:
-    """How much farther one ellipse reaches than another, by direction, (n, m)."""
-    pair = (np.take_along_axis(reach, which[:, None], axis=1)[:, 0] for which in (one, other))
-    return np.subtract(*pair)
-
-
-def _touched(
-    centre_px: Floats, shape_px2: Floats, which: NDArray[np.intp], normals: Floats
-) -> Floats:
-    """Where the tangents with such normals touch the ellipses named, (n, m, 2)."""
-    rows = np.arange(len(which))[:, None]
-    moved = (shape_px2[rows, which] @ normals[..., None])[..., 0]
-    return centre_px[rows, which] + moved / np.sqrt((moved * normals).sum(axis=2))[..., None]
+    between = normals + share[..., None] * (normals[:, _NEXT] - normals)
+    # Where the tangents with such normals touch the ellipses.
+    which = np.stack([here, here, there], axis=2).reshape(len(here), -1)
+    tangents = np.stack([normals, between, between], axis=2).reshape(len(here), -1, 2)
+    moved = (shape_px2[rows, which] @ tangents[..., None])[..., 0]
+    return centre_px[rows, which] + moved / np.sqrt((moved * tangents).sum(axis=2))[..., None]
 
 
 def _best_ellipses(places_px: Floats) -> Floats:
@@ -163,21 +161,23 @@ def _best_ellipses(places_px: Floats) -> Floats:
     A direct fit (Halir and Flusser 1998, Numerically stable direct least squares fitting of
     ellipses; from memory).
     """
-    following = np.roll(places_px, -1, axis=1)
-    length = np.linalg.norm(following - places_px, axis=2)
-    straight = np.arange(places_px.shape[1]) % 3 == 1
+    n = places_px.shape[1]
+    after = np.arange(1, n + 1) % n
+    following = places_px[:, after]
+    length = np.sqrt(np.square(following - places_px).sum(axis=2))
+    straight = np.arange(n) % 3 == 1
     ends = np.where(straight, length / 6, length / 2)
     # Simpson's rule on straight lines, and the trapezoidal rule along the arcs.
     weight = np.concatenate(
-        [ends + np.roll(ends, 1, axis=1), np.where(straight, 4 * length / 6, 0.0)], axis=1
+        [ends + ends[:, after - 2], np.where(straight, 4 * length / 6, 0.0)], axis=1
     )
     places = np.concatenate([places_px, (places_px + following) / 2], axis=1)
     middle = (places * weight[..., None]).sum(axis=1) / weight.sum(axis=1)[:, None]
     places = places - middle[:, None]
     size = np.abs(places).max(axis=(1, 2))[:, None, None]
     x, y = np.moveaxis(places / size, 2, 0)
-    terms = np.stack([x * x, x * y, y * y, x, y, np.ones_like(x)], axis=2)
-    scatter = np.swapaxes(terms * weight[..., None], 1, 2) @ terms
+    terms = np.stack([x * x, x * y, y * y, x, y, np.ones_like(x)], axis=1)
+    scatter = terms * weight[:, None] @ np.swapaxes(terms, 1, 2)
     cross = scatter[:, :3, 3:]
     lower = -np.linalg.solve(scatter[:, 3:, 3:], np.swapaxes(cross, 1, 2))
     _, vectors = np.linalg.eig(_ELLIPSES @ (scatter[:, :3, :3] + cross @ lower))

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from barpath.space.discs import project_discs
+from barpath.space.discs import project_centres
 
 Floats = NDArray[np.float64]
 
@@ -149,13 +149,11 @@ def disc_centres(geometry: SideGeometry, ellipse_px: Floats, principal_px: Float
     """
     _, across, _, distance_m, focal_px, radius_m = geometry
     target = np.asarray(ellipse_px, dtype=float) - principal_px
-    guess = target.copy()
+    lines = rays(target, np.zeros(2), focal_px)
     for _ in range(3):
-        lines = rays(guess, np.zeros(2), focal_px)
         centres = lines * (distance_m / (lines @ across))[:, None]
-        seen, _ = project_discs(centres, across, radius_m, focal_px)
-        guess += target - seen
-    lines = rays(guess, np.zeros(2), focal_px)
+        seen = project_centres(centres, across, radius_m, focal_px)
+        lines[:, :2] += (target - seen) / focal_px
     return lines * (distance_m / (lines @ across))[:, None]
 
 

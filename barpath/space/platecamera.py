@@ -265,19 +265,20 @@ class _Outlines:
         def seen(params: bytes) -> _Seen:
             return self.seen(np.frombuffer(params), way)
 
-        found = least_squares(
-            self.residuals,
-            start,
-            loss="soft_l1",
-            x_scale="jac",
-            ftol=1e-6,
-            xtol=1e-6,
-            max_nfev=self.config.max_steps,
-            args=(way, sd, seen),
-        )
-        centres = disc_centres(
-            side_geometry(found.x[:N_PARAMS]), self.ellipse_px, self.principal_px
-        )
+        # One that begins the wrong way round may run off to where numbers end.
+        with np.errstate(all="ignore"):
+            found = least_squares(
+                self.residuals,
+                start,
+                loss="soft_l1",
+                x_scale="jac",
+                ftol=1e-6,
+                xtol=1e-6,
+                max_nfev=self.config.max_steps,
+                args=(way, sd, seen),
+            )
+            geometry = side_geometry(found.x[:N_PARAMS])
+            centres = disc_centres(geometry, self.ellipse_px, self.principal_px)
         in_front = bool((centres[:, 2] > 0).all())
         return _Fit(way, found.x, found.jac, found.cost, in_front)
 
