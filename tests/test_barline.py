@@ -574,6 +574,38 @@ def test_what_looks_like_an_end_without_plates_is_not_taken_for_it_off_the_bars_
         assert off.abs().max() < 10.0
 
 
+def test_scenery_that_looks_like_a_plate_is_passed_by_along_the_bars_line() -> None:
+    """Half the way up stands the picture of an end, plainer to see than the end itself."""
+    frames, truth = made(Gym(), 90, step=6)
+    ends_px = truth[["image_left_x_px", "image_right_x_px"]].mean().to_numpy()
+    y_px = truth["image_right_y_px"]
+    half_way = int((y_px - (y_px.min() + y_px.max()) / 2).abs().idxmin())
+    columns = slice(round(ends_px[1]) - 40, round(ends_px[1]) + 140)
+
+    def rows(frame: int) -> slice:
+        return slice(round(y_px[frame]) - 80, round(y_px[frame]) + 81)
+
+    like_it = frames[half_way].image[rows(half_way), columns].copy()
+    rng = np.random.default_rng(2)
+    for k, frame in enumerate(frames):
+        if abs(y_px[k] - y_px[half_way]) > 30:
+            own = 0.2 * frame.image[rows(k), columns]
+            frame.image[rows(half_way), columns] = like_it
+            specks = cv2.GaussianBlur(
+                rng.uniform(-640, 640, own.shape).astype(np.float32), (0, 0), 4
+            )
+            frame.image[rows(k), columns] = np.clip(own + 0.8 * (specks + 110), 0, 255)
+
+    def most_off(*, along: bool) -> float:
+        path = find_bar(frames, ends_px=ends_px, along=along).path.set_index("frame")
+        assert len(path) > 0.8 * len(frames)
+        off = path["image_right_y_px"] - truth.set_index("frame")["image_right_y_px"]
+        return float(off.abs().max())
+
+    assert most_off(along=False) > 30.0
+    assert most_off(along=True) < 12.0
+
+
 def test_a_bare_bar_at_rest_is_not_sought_where_it_never_is_pressed() -> None:
     """While it rests it hardly shows, and its very picture hangs far below."""
     frames, truth = made(Gym(plate_m=0.05), 90, step=6)

@@ -149,30 +149,37 @@ class _Stretch:
         lifter = self.config.pose.lifter
         return firstlook.held(lines, self.look, self.samples, self.network, lifter)
 
-    def line(self) -> barline.BarSeed | None:
-        """The bar with both its ends."""
-        try:
-            ends_px, bare = None, False
-            if self.look is not None:
-                ends_px, bare = (
-                    self.look.bar_ends(self.transforms, self.config.barbell),
-                    self.look.bare,
+    def line(self, *, from_feet: bool = False) -> barline.BarSeed | None:
+        """The bar with both its ends.
+
+        Where it is known to be seen from the feet and is not found, it is sought once more along
+        its line: scenery that looks like an end and stands still may have been taken for it.
+        """
+        ends_px, bare = None, False
+        if self.look is not None:
+            ends_px = self.look.bar_ends(self.transforms, self.config.barbell)
+            bare = self.look.bare and ends_px is not None
+        again = from_feet and ends_px is not None and not bare
+        for along in (False, True) if again else (False,):
+            try:
+                found = barfind.find_bar(
+                    self.samples,
+                    self.config.bar,
+                    list(self.transforms),
+                    ends_px,
+                    bare=bare,
+                    along=along,
                 )
-            found = barfind.find_bar(
-                self.samples,
-                self.config.bar,
-                list(self.transforms),
-                ends_px,
-                bare=bare and ends_px is not None,
-            )
-        except BarNotFoundError as error:
-            self.problems.append(str(error))
-            return None
-        # Any rod could be a bar without plates; hands tell.
-        if found.left.bare and not self.is_held(found):
-            self.problems.append("A bar without plates was found, but nobody's hands are on it.")
-            return None
-        return found
+            except BarNotFoundError as error:
+                self.problems.append(str(error))
+                continue
+            # Any rod could be a bar without plates, or its line; hands tell.
+            if not (bare or along) or self.is_held(found):
+                return found
+            if bare:
+                sentence = "A bar without plates was found, but nobody's hands are on it."
+                self.problems.append(sentence)
+        return None
 
     def disc(self) -> plate.PlateSeed | None:
         """The plate that moves like a press: held, where the network reads a plate, and followed.
@@ -297,7 +304,7 @@ def _find_in(stretch: _Stretch, asked: View | None) -> Found:
     across = look is not None and bool(look.near_end())
     only_line = asked is not None and asked.both_ends
     if only_line or (asked is None and span > FRONT_SPAN and not across):
-        line = stretch.line()
+        line = stretch.line(from_feet=True)
         if line is not None and (only_line or stretch.is_held(line)):
             return Found(FRONT.name, given, bar_seed_at(line, zoom))
         if line is None and look is not None and look.bare:

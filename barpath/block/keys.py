@@ -23,7 +23,7 @@ from barpath.ground.view import is_open
 from barpath.lift.catalogue import CATALOGUE
 from barpath.sight.jointnet import weights_path
 
-CACHE_VERSION = 20
+CACHE_VERSION = 21
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
 MEASURE_VERSION = 21
 """The same for what is measured from what was seen; a new measure needs no raising."""

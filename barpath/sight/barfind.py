@@ -64,6 +64,7 @@ def find_bar(
     ends_px: ArrayLike | None = None,
     *,
     bare: bool = False,
+    along: bool = False,
 ) -> BarSeed:
     """Find the bar in a front view without being shown it.
 
@@ -81,6 +82,9 @@ def find_bar(
         left one first, where something else tells.
     bare
         Whether there are no plates on the bar, which is found only where the ends are expected.
+    along
+        Whether plates too are looked for along the bar's line, which passes by what looks like one
+        of them and stands still; without plates that is always so.
 
     Returns
     -------
@@ -104,11 +108,15 @@ def find_bar(
     rest = np.percentile(scores[:: max(1, len(scores) // 80)], 65, axis=0)
     moving = np.clip(scores - rest[None], 0.0, 1.0)
     lines = moving_lines(moving, config)
+
+    def line_of(kept: NDArray[np.int64]) -> pd.DataFrame:
+        return lines.loc[kept] if bare or along else lines.iloc[:0]
+
     followed = [
         found
         for kept in line_families(lines, config, stack)
         for model in bar_models(stack, lines, kept, moving, expected, config, bare=bare)
-        if (found := _follow_model(stack, model, lines.loc[kept], config)) is not None
+        if (found := _follow_model(stack, model, line_of(kept), config)) is not None
     ]
     if not followed:
         raise BarNotFoundError(_BARE_NOT_FOUND if bare else _NOT_FOUND)
@@ -132,8 +140,7 @@ def _follow_model(
 ) -> _Followed | None:
     """Find both ends in every sample, and accept the model when they move like a press.
 
-    `family` holds the lines, one a sample at most, of which the model was made. Ends without plates
-    are looked for along them.
+    They are looked for along the lines that `family` holds, one a sample at most, if it has any.
     """
     span = model.right.x_px - model.left.x_px
     ends = (model.left, model.right)
@@ -145,7 +152,7 @@ def _follow_model(
     match = np.empty(len(stack.grey))
     line_y = np.full((len(stack.grey), 2), np.nan)
     rest_y, reach = 0.0, np.inf
-    if model.left.bare:
+    if len(family):
         across = np.array([end.x_px for end in ends]) / (stack.grey.shape[2] - 1) - 0.5
         drop = family["drop"].to_numpy()[:, None]
         line_y[family["sample"].to_numpy()] = family["y"].to_numpy()[:, None] + drop * across
