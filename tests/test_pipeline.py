@@ -208,6 +208,12 @@ def test_context_says_why_horizontal_lengths_are_missing():
     assert "scale" in make_context(info, "side", unsure, *given).lifter_reason
     front = make_context(info, "front", spread, pd.DataFrame(), 5.0, 0.0, 0, 90.0, AnalysisConfig())
     assert "feet" in front.horizontal_reason
+    for sway_m, trusted in ((0.02, True), (0.04, False)):
+        aslant = make_context(
+            info, "oblique", spread, joints, 5.0, sway_m, 1, 45.0, AnalysisConfig()
+        )
+        assert aslant.horizontal_trusted == trusted
+    assert "camera moved too much" in aslant.horizontal_reason
 
 
 def swung(time_s, amplitude_px, hz=1.0):

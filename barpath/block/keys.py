@@ -25,7 +25,7 @@ from barpath.sight.jointnet import weights_path
 
 CACHE_VERSION = 21
 """Part of every key: to be raised when what is seen in the same clip would come out otherwise."""
-MEASURE_VERSION = 21
+MEASURE_VERSION = 22
 """The same for what is measured from what was seen; a new measure needs no raising."""
 JOIN_VERSION = 7
 """The same for what is measured from several clips of a set together."""
