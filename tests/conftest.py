@@ -18,11 +18,18 @@ LONG = """
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark as quick what is neither slow nor in a long module; those mark some by themselves."""
-    for item in items:
-        name = item.path.stem.removeprefix("test_")
-        if name not in LONG.split() and not item.get_closest_marker("slow"):
+    """Mark as quick what is neither slow nor in a long module; those mark some by themselves.
+
+    Long modules come first, so that short ones are left for the worker that is done earlier.
+    """
+
+    def is_short(item: pytest.Item) -> bool:
+        return item.path.stem.removeprefix("test_") not in LONG.split()
+
+    for item in filter(is_short, items):
+        if not item.get_closest_marker("slow"):
             item.add_marker(pytest.mark.quick)
+    items.sort(key=is_short)
 
 
 @pytest.fixture(scope="module")

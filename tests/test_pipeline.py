@@ -129,7 +129,7 @@ def test_no_disc_is_taken_for_a_plate_of_a_bare_bar_seen_from_the_feet():
             zoom=1.0,
             look=look,
             problems=["No bare bar."],
-            line=lambda: None,
+            line=lambda **_: None,
             disc=lambda: disc,
         )
         return finding._find_in(stretch, None)
