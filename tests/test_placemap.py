@@ -28,7 +28,9 @@ MAP = read_map()
 EXACT = ReadingSpread(stays_share=0.0, own_share=0.0)
 
 
-@pytest.mark.parametrize("at", [(10.0, 1.7, 3.5), (75.0, 1.1, 3.5)])
+@pytest.mark.parametrize(
+    "at", [(10.0, 1.7, 3.5), pytest.param((75.0, 1.1, 3.5), marks=pytest.mark.slow)]
+)
 def test_the_map_is_what_the_function_gives(at):
     """Within a tenth: another processor rounds otherwise, and a fit may stop a step apart."""
     table = foretell(Place(*at))
