@@ -297,8 +297,8 @@ def drawn(params: Floats, jacobian: Floats, config: CalibrationConfig) -> Floats
     >>> np.round(np.sqrt((draws**2).mean(axis=0)), 2).tolist()
     [0.5, 0.07]
     """
-    root = np.linalg.qr(jacobian, mode="r")
-    root *= np.where(np.diagonal(root) < 0, -1.0, 1.0)[:, None]
+    _, upper = np.linalg.qr(jacobian)
+    root = np.where(np.diagonal(upper) < 0, -1.0, 1.0)[:, None] * upper
     noise = np.random.default_rng(config.seed).standard_normal((config.n_draws, len(params)))
     return params + solve_triangular(root, noise.T).T
 
