@@ -108,15 +108,12 @@ def find_bar(
     rest = np.percentile(scores[:: max(1, len(scores) // 80)], 65, axis=0)
     moving = np.clip(scores - rest[None], 0.0, 1.0)
     lines = moving_lines(moving, config)
-
-    def line_of(kept: NDArray[np.int64]) -> pd.DataFrame:
-        return lines.loc[kept] if bare or along else lines.iloc[:0]
-
+    along = along or bare
     followed = [
         found
         for kept in line_families(lines, config, stack)
         for model in bar_models(stack, lines, kept, moving, expected, config, bare=bare)
-        if (found := _follow_model(stack, model, line_of(kept), config)) is not None
+        if (found := _follow_model(stack, model, lines.loc[kept] if along else None, config))
     ]
     if not followed:
         raise BarNotFoundError(_BARE_NOT_FOUND if bare else _NOT_FOUND)
@@ -136,11 +133,11 @@ class _Followed:
 
 
 def _follow_model(
-    stack: BarSamples, model: Model, family: pd.DataFrame, config: BarlineConfig
+    stack: BarSamples, model: Model, line: pd.DataFrame | None, config: BarlineConfig
 ) -> _Followed | None:
     """Find both ends in every sample, and accept the model when they move like a press.
 
-    They are looked for along the lines that `family` holds, one a sample at most, if it has any.
+    They are looked for along the bar's `line`, a row a sample at most, where that is given.
     """
     span = model.right.x_px - model.left.x_px
     ends = (model.left, model.right)
@@ -152,10 +149,10 @@ def _follow_model(
     match = np.empty(len(stack.grey))
     line_y = np.full((len(stack.grey), 2), np.nan)
     rest_y, reach = 0.0, np.inf
-    if len(family):
+    if line is not None:
         across = np.array([end.x_px for end in ends]) / (stack.grey.shape[2] - 1) - 0.5
-        drop = family["drop"].to_numpy()[:, None]
-        line_y[family["sample"].to_numpy()] = family["y"].to_numpy()[:, None] + drop * across
+        drop = line["drop"].to_numpy()[:, None]
+        line_y[line["sample"].to_numpy()] = line["y"].to_numpy()[:, None] + drop * across
         # Its line is seen while it moves.
         rest_y, reach = pressed_within(line_y)
     for number, grey in enumerate(stack.grey):

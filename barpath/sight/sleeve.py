@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 
 from barpath.ground.choice import best_index, evenly_spread, ranked
 from barpath.ground.uncertainty import MAD_TO_SD
+from barpath.sight.jointnet import SIDES
 from barpath.sight.sleeveface import Face, points
-from barpath.sight.sleevelooks import HANDS_READ, Look, SleeveConfig, SleeveLooks
+from barpath.sight.sleevelooks import Look, SleeveConfig, SleeveLooks
 
 Floats = NDArray[np.float64]
 
@@ -127,7 +128,8 @@ def _lies(
     where the bar's direction vanishes; and the hands then say where the end is.
     """
     point = f"{end}_bar_end"
-    names = [f"{one}_{x}_px" for one in (point, *HANDS_READ) for x in "xy"]
+    hands = [f"{side}_hand" for side in SIDES]
+    names = [f"{one}_{x}_px" for one in (point, *hands) for x in "xy"]
     read, still = (
         table.reindex(columns=names)
         .rolling(config.calm_looks, center=True, min_periods=1)

@@ -12,13 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from barpath.ground.equipment import POWER_BAR, Bar
-from barpath.sight.jointnet import HANDS, POINTS, SIDES, Readings
+from barpath.sight.jointnet import HANDS, POINTS, Readings
 from barpath.sight.lifter import square_round
 from barpath.sight.sleeveface import FaceConfig
 
 Floats = NDArray[np.float64]
-
-HANDS_READ = tuple(f"{side}_hand" for side in SIDES)
 
 
 @dataclass(frozen=True)

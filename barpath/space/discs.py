@@ -15,16 +15,16 @@ Number = float | Floats
 N_TANGENTS = 24
 """In so many directions tangents are laid to an outline: its ellipse is right within 0.1 %."""
 _ROUND = np.stack([f(2 * np.pi * np.arange(N_TANGENTS) / N_TANGENTS) for f in (np.cos, np.sin)])
-_NEXT = np.roll(np.arange(N_TANGENTS), -1)
+_NEXT = np.arange(1, N_TANGENTS + 1) % N_TANGENTS
 _THINNEST_M = 1e-4
 """Between circles in one place no tangent could tell which it touches."""
 _ELLIPSES = np.array([[0.0, 0.0, 0.5], [0.0, -1.0, 0.0], [0.5, 0.0, 0.0]])
 """Inverse of what makes a conic's constraint of being an ellipse."""
 
 
-def project_centres(centres_m: Floats, normal: Floats, radius_m: Number, focal_px: float) -> Floats:
+def project_centres(centres_m: Floats, normal: Floats, radius_m: float, focal_px: float) -> Floats:
     """Centres of the ellipses that a pinhole camera sees of discs, (n, 2), as `project_discs`."""
-    return _seen_centres(centres_m, normal, np.square(radius_m), focal_px)[0]
+    return _seen_centres(centres_m, normal, radius_m**2, focal_px)[0]
 
 
 def project_discs(
